@@ -1,0 +1,33 @@
+//! The words of the plant: ids, units of measure, readings, findings, lives, exposures, scores.
+//!
+//! Every other room speaks with these types; nothing here does input, output or arithmetic beyond
+//! conversion and addition. Times are UTC instants ([`jiff::Timestamp`]) kept to the microsecond,
+//! quantities stand in the house unit that their field name ends in.
+
+mod arrival;
+mod bad_row;
+mod clock;
+mod exposure;
+mod finding;
+mod id;
+mod measure;
+mod reading;
+mod record;
+mod register;
+mod score;
+mod signal;
+mod time;
+
+pub use arrival::{Fault, SignalReport, UnmappedTopic};
+pub use bad_row::BadRow;
+pub use clock::{Clock, SystemClock};
+pub use exposure::{Bands, Exposure, HourExposure, Term, hour_of, hour_start};
+pub use finding::{BadWord, ClockPosition, Finding, Grade, Kind, Method, Reason, Zone};
+pub use id::{BadId, TubeId, UnitId};
+pub use measure::{BadMeasure, Measure, Quantity};
+pub use reading::{Quality, Reading, TimeSource, Value};
+pub use record::{Life, Look, Record, Span};
+pub use register::{Campaign, Fitting, Tube, Work, WorkKind};
+pub use score::{Driver, Horizon, Score, State};
+pub use signal::Signal;
+pub use time::{BadTime, ReadTime, micros, read_time};

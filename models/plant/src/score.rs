@@ -1,0 +1,99 @@
+//! What is published of a tube.
+
+use jiff::Timestamp;
+use serde::{Deserialize, Serialize};
+
+use crate::finding::words;
+use crate::{Grade, TubeId, UnitId};
+
+words!(
+    /// What stands behind a score, or why there is none.
+    State, "state", {
+        /// A fitted and approved model.
+        Ok = "ok",
+        /// Hours alone: no model beat them.
+        Baseline = "baseline",
+        /// The plant's stated belief: too few findings for anything else.
+        Prior = "prior",
+        /// A look in this life has already found the limit.
+        Reached = "reached",
+        /// Most run hours since the last look are blind: the risk is a floor.
+        Blind = "blind",
+        /// Nothing has arrived for longer than the config allows.
+        Stale = "stale",
+        /// No tube is fitted.
+        NoTube = "no_tube",
+        /// The tube sits in no unit.
+        NotFitted = "not_fitted",
+    }
+);
+
+/// A risk some run hours ahead.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Horizon {
+    /// Further run hours, h; 0 is now.
+    pub horizon_h: f64,
+    /// Probability, 0 to 1, that a complete look then would find the limit reached.
+    pub risk: f64,
+    /// Lower end of its interval.
+    pub lower: f64,
+    /// Upper end of its interval.
+    pub upper: f64,
+}
+
+/// A part of the wear since the last look, in plain run hours that would do the same.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Driver {
+    /// The exposure's name, `run_h` for running itself, `blind_h` for blind hours.
+    pub name: String,
+    /// Equivalent run hours, h. All drivers of a score add up to its `equivalent_h`.
+    pub hours_equivalent: f64,
+    /// What it means, in a sentence.
+    pub text: String,
+}
+
+/// The risk of one tube, or of one unit without a tube, as known at an instant.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Score {
+    /// As known when.
+    pub at: Timestamp,
+    /// The tube; `None` for a unit in which none is fitted.
+    pub tube: Option<TubeId>,
+    /// The unit in which it sits; `None` for a tube on the shelf.
+    pub unit: Option<UnitId>,
+    /// What stands behind it.
+    pub state: State,
+    /// Why the state is what it is, in a sentence.
+    pub reason: String,
+    /// Risk now (first) and ahead; empty if there is none to give. Never drawn as zero, never read as safe.
+    pub risks: Vec<Horizon>,
+    /// The last complete look in this life.
+    pub last_look_at: Option<Timestamp>,
+    /// The running worst grade of this life.
+    pub last_grade: Option<Grade>,
+    /// Run hours since that look, or since the life began, h.
+    pub run_h: f64,
+    /// Of these, blind, h.
+    pub blind_h: f64,
+    /// Share of these that readings cover, 0 to 1; `None` if there were none.
+    pub coverage: Option<f64>,
+    /// Plain run hours that would have done the same, h.
+    pub equivalent_h: f64,
+    /// What made them, largest first.
+    pub drivers: Vec<Driver>,
+    /// A look saw flakes or exposed metal in this life: hold and assess, whatever the risk.
+    pub hold_and_assess: bool,
+    /// The model's name.
+    pub model: String,
+    /// First instant of the data that it was fitted on.
+    pub data_from: Option<Timestamp>,
+    /// Last instant of the data that it was fitted on.
+    pub data_to: Option<Timestamp>,
+}
+
+impl Score {
+    /// The risk now.
+    pub fn now(&self) -> Option<&Horizon> {
+        self.risks.first()
+    }
+}

@@ -1,0 +1,1 @@
+//! Wear statistics: intervals in, fitted hazard and risk out. No I/O, no clock.

@@ -1,0 +1,1 @@
+//! MQTT in: session, decoding, acknowledgement after commit.

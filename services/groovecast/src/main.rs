@@ -1,0 +1,2 @@
+//! Which scraped-surface heat exchangers to open at this changeover: the service.
+fn main() {}

@@ -1,0 +1,1 @@
+//! Readings to Parquet by day, and from there to exposures.

@@ -1,0 +1,1 @@
+//! The durable record: journal, register, findings, campaigns, models, scores.

@@ -1,0 +1,1 @@
+//! HTTP, pages and charts: what people and dashboards read.
