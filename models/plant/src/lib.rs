@@ -7,6 +7,7 @@
 mod arrival;
 mod bad_row;
 mod clock;
+mod day_file;
 mod exposure;
 mod finding;
 mod id;
@@ -16,11 +17,13 @@ mod record;
 mod register;
 mod score;
 mod signal;
+mod table;
 mod time;
 
 pub use arrival::{Fault, SignalReport, UnmappedTopic};
 pub use bad_row::BadRow;
 pub use clock::{Clock, SystemClock};
+pub use day_file::DayFile;
 pub use exposure::{Bands, Exposure, HourExposure, Term, hour_of, hour_start};
 pub use finding::{BadWord, ClockPosition, Finding, Grade, Kind, Method, Reason, Zone};
 pub use id::{BadId, TubeId, UnitId};
@@ -30,4 +33,5 @@ pub use record::{Life, Look, Record, Span};
 pub use register::{Campaign, Fitting, Tube, Work, WorkKind};
 pub use score::{Driver, Horizon, Score, State};
 pub use signal::Signal;
+pub use table::Table;
 pub use time::{BadTime, ReadTime, micros, read_time};

@@ -1,6 +1,5 @@
 //! One value of one signal of one unit at one instant.
 
-
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 

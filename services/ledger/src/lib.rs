@@ -1,1 +1,22 @@
-//! The durable record: journal, register, findings, campaigns, models, scores.
+//! The durable record: journal, manifest, register, findings, campaigns, baselines, models, scores.
+//!
+//! The only room that names sqlx. One SQLite database in WAL mode with full sync; one connection writes, a few read.
+
+mod cells;
+mod error;
+mod import;
+#[cfg(test)]
+mod import_tests;
+mod journal;
+mod manifest;
+mod models;
+mod open;
+mod record;
+mod scores;
+
+pub use error::LedgerError;
+pub use import::{FileImport, ImportError, Rules};
+pub use journal::Appended;
+pub use manifest::Lease;
+pub use models::{ModelRecord, Status};
+pub use open::Ledger;
