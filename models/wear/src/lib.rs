@@ -1,1 +1,39 @@
 //! Wear statistics: intervals in, fitted hazard and risk out. No I/O, no clock.
+//!
+//! The way through the room: [`Intervals`] are what happened between looks; [`HazardParams`] fits a [`Hazard`] to
+//! them; [`validate`] holds it against [`BaseRate`] and [`HoursOnly`] on tubes that it has not seen; a [`Course`] is
+//! what one tube went through since its last look, and an [`Outlook`] the risk that follows, with its interval and
+//! its drivers. Where there are no findings yet, [`Prior`] speaks the plant's stated belief.
+//!
+//! Ages are run hours since the life of the tube began. Everything is deterministic.
+
+mod baseline;
+mod course;
+mod design;
+mod error;
+mod fit;
+pub mod folds;
+mod hazard;
+mod intervals;
+mod likelihood;
+pub mod metrics;
+mod newton;
+mod outlook;
+mod params;
+mod prior;
+mod reliability;
+mod symmetric;
+pub mod validate;
+mod weibull;
+
+pub use baseline::{BaseRate, HoursOnly};
+pub use course::{BlindPace, Course, Pace};
+pub use design::{Design, DesignTerm};
+pub use error::WearError;
+pub use hazard::{FittedTerm, Hazard, Intercept};
+pub use intervals::{Intervals, IntervalsBuilder, Row};
+pub use outlook::{Outlook, Risk};
+pub use params::{HazardParams, HazardValid, RidgeScale, Se, Shape};
+pub use prior::Prior;
+pub use reliability::{Bin, Calibration, calibration, reliability_bins};
+pub use weibull::{Interval, IntervalWeibull};
