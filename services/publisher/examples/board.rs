@@ -1,0 +1,45 @@
+//! Serves an invented plant, so that pages can be looked at: `board [PORT] [plant|fleet|empty|away]`.
+
+use std::error::Error;
+
+use tokio::net::TcpListener;
+
+#[path = "../tests/public/fleet.rs"]
+#[allow(dead_code, reason = "the tests use more of the invented plant than this example")]
+mod fleet;
+
+#[tokio::main]
+async fn main() -> Result<(), Box<dyn Error>> {
+    let mut args = std::env::args().skip(1);
+    let port: u16 = args.next().map_or(Ok(8080), |port| port.parse())?;
+    let mut snapshot = match args.next().as_deref() {
+        Some("empty") => fleet::empty(),
+        _ => fleet::snapshot(),
+    };
+    match std::env::args().nth(2).as_deref() {
+        // A plant of 24 units: what the board looks like on a control-room screen.
+        Some("fleet") => {
+            for number in 0..16u32 {
+                let part = f64::from(number) / 20.0;
+                let mut score = fleet::score(&format!("D-{}", 201 + number), &format!("T-1{number:03}"), plant::State::Ok, "a fitted model");
+                score.risks = fleet::risks([part * 0.6, part * 0.4, part * 0.6 + 0.1], [part * 0.8, part * 0.5, part], [part, part * 0.6, part + 0.15]);
+                score.drivers = fleet::scores().swap_remove(4).drivers;
+                snapshot.scores.push(score);
+            }
+        }
+        Some("away") => {
+            snapshot.link.connected = false;
+            snapshot.link.error = Some("connection refused (127.0.0.1:1883)".to_owned());
+            snapshot.journal.error = Some("no space left on device".to_owned());
+        }
+        _ => {}
+    }
+    let listener = TcpListener::bind(("127.0.0.1", port)).await?;
+    println!("http://{}", listener.local_addr()?);
+    let shutdown = async {
+        // Without a signal handler the process simply ends with the terminal.
+        let _ = tokio::signal::ctrl_c().await;
+    };
+    publisher::serve(listener, publisher::app(fleet::publisher(snapshot)), shutdown).await?;
+    Ok(())
+}

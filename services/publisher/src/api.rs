@@ -1,0 +1,177 @@
+//! The JSON routes.
+
+use axum::extract::rejection::{PathRejection, QueryRejection};
+use axum::extract::{Path, Query, State};
+use axum::http::{StatusCode, header};
+use axum::response::{IntoResponse, Response};
+use jiff::Timestamp;
+use plant::{Fault, Grade, Score, SignalReport, UnmappedTopic};
+use serde::{Deserialize, Serialize};
+
+use crate::problem::Problem;
+use crate::published::{ScoreJson, TubeJson, TubeLineJson};
+use crate::rank::Ranking;
+use crate::{Journal, Link, Publisher, Totals, lacks, standing};
+
+/// A body of indented JSON: people read it as often as programs do.
+struct Pretty<T>(T);
+
+impl<T: Serialize> IntoResponse for Pretty<T> {
+    fn into_response(self) -> Response {
+        match serde_json::to_string_pretty(&self.0) {
+            Ok(body) => ([(header::CONTENT_TYPE, "application/json")], body + "\n").into_response(),
+            Err(error) => {
+                tracing::error!(%error, "a response could not be written as JSON");
+                let detail = "this response could not be written as JSON".to_owned();
+                Problem::new(StatusCode::INTERNAL_SERVER_ERROR, "not_json", detail).into_response()
+            }
+        }
+    }
+}
+
+/// Filters of the list of risks.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct RisksQuery {
+    unit: Option<String>,
+    tube: Option<String>,
+}
+
+#[derive(Serialize)]
+struct RisksJson<'a> {
+    site: &'a str,
+    at: Timestamp,
+    evaluated_at: Option<Timestamp>,
+    limit_grade: Grade,
+    limit_meaning: &'static str,
+    notice: Vec<String>,
+    risks: Vec<ScoreJson<'a>>,
+}
+
+/// `GET /api/v1/risks`, in the order of the board.
+pub(crate) async fn risks(
+    State(publisher): State<Publisher>,
+    query: Result<Query<RisksQuery>, QueryRejection>,
+) -> Result<Response, Problem> {
+    let Query(query) = query.map_err(|error| {
+        let detail = format!("{error}; right would be ?unit=UNIT, ?tube=TUBE, both or none", error = error.body_text());
+        Problem::new(StatusCode::BAD_REQUEST, "bad_query", detail)
+    })?;
+    let (site, snapshot) = (&publisher.site, publisher.newest());
+    let matches = |score: &Score| {
+        query.unit.as_deref().is_none_or(|wanted| score.unit.as_ref().is_some_and(|unit| unit.as_str() == wanted))
+            && query.tube.as_deref().is_none_or(|wanted| score.tube.as_ref().is_some_and(|tube| tube.as_str() == wanted))
+    };
+    let ranking = Ranking::of(&snapshot.scores);
+    let risks: Vec<_> =
+        ranking.all().filter(|score| matches(score)).map(|score| ScoreJson::of(score, &snapshot, site)).collect();
+    if risks.is_empty() && (query.unit.is_some() || query.tube.is_some()) {
+        // An empty list could be taken for a unit without risk.
+        let detail = format!(
+            "no score for unit {:?}, tube {:?}; GET /api/v1/risks lists all of them",
+            query.unit.as_deref().unwrap_or("any"),
+            query.tube.as_deref().unwrap_or("any")
+        );
+        return Err(Problem::new(StatusCode::NOT_FOUND, "no_such_score", detail));
+    }
+    Ok(Pretty(RisksJson {
+        site: &site.name,
+        at: snapshot.at,
+        evaluated_at: snapshot.evaluated_at,
+        limit_grade: site.limit,
+        limit_meaning: site.limit.meaning(),
+        notice: vec![standing::what_it_is(site), standing::what_it_is_not(site), standing::FLAKES.to_owned()],
+        risks,
+    })
+    .into_response())
+}
+
+#[derive(Serialize)]
+struct TubesJson<'a> {
+    at: Timestamp,
+    tubes: Vec<TubeLineJson<'a>>,
+}
+
+/// `GET /api/v1/tubes`
+pub(crate) async fn tubes(State(publisher): State<Publisher>) -> Response {
+    let snapshot = publisher.newest();
+    let tubes = snapshot.tubes.values().map(|detail| TubeLineJson::of(detail, &snapshot)).collect();
+    Pretty(TubesJson { at: snapshot.at, tubes }).into_response()
+}
+
+#[derive(Serialize)]
+struct TubePageJson<'a> {
+    at: Timestamp,
+    #[serde(flatten)]
+    tube: TubeJson<'a>,
+}
+
+/// `GET /api/v1/tubes/{tube}`
+pub(crate) async fn tube(
+    State(publisher): State<Publisher>,
+    tube: Result<Path<String>, PathRejection>,
+) -> Result<Response, Problem> {
+    let Path(tube) =
+        tube.map_err(|error| Problem::new(StatusCode::BAD_REQUEST, "bad_path", error.body_text()))?;
+    let snapshot = publisher.newest();
+    let Some(detail) = snapshot.tubes.values().find(|detail| detail.tube.tube.as_str() == tube) else {
+        let detail = format!("no tube {:?} in the register; GET /api/v1/tubes lists them", shortened(&tube));
+        return Err(Problem::new(StatusCode::NOT_FOUND, "unknown_tube", detail));
+    };
+    let tube = TubeJson::of(detail, &snapshot, &publisher.site);
+    Ok(Pretty(TubePageJson { at: snapshot.at, tube }).into_response())
+}
+
+#[derive(Serialize)]
+struct SignalsJson<'a> {
+    at: Timestamp,
+    link: &'a Link,
+    journal: &'a Journal,
+    totals: &'a Totals,
+    signals: Vec<&'a SignalReport>,
+    unmapped: &'a [UnmappedTopic],
+    faults: &'a [Fault],
+}
+
+/// `GET /api/v1/signals`
+pub(crate) async fn signals(State(publisher): State<Publisher>) -> Response {
+    let snapshot = publisher.newest();
+    let mut signals: Vec<_> = snapshot.signals.iter().collect();
+    signals.sort_by(|a, b| (&a.unit, a.signal).cmp(&(&b.unit, b.signal)));
+    Pretty(SignalsJson {
+        at: snapshot.at,
+        link: &snapshot.link,
+        journal: &snapshot.journal,
+        totals: &snapshot.totals,
+        signals,
+        unmapped: &snapshot.unmapped,
+        faults: &snapshot.faults,
+    })
+    .into_response()
+}
+
+#[derive(Serialize)]
+struct HealthJson<'a> {
+    status: &'static str,
+    version: &'a str,
+}
+
+/// `GET /health/live`: the process answers.
+pub(crate) async fn live(State(publisher): State<Publisher>) -> Response {
+    Pretty(HealthJson { status: "live", version: &publisher.site.version }).into_response()
+}
+
+/// `GET /health/ready`: connected, storing, evaluating.
+pub(crate) async fn ready(State(publisher): State<Publisher>) -> Response {
+    let lacks = lacks(&publisher.newest(), &publisher.site, publisher.clock.now());
+    if lacks.is_empty() {
+        Pretty(HealthJson { status: "ready", version: &publisher.site.version }).into_response()
+    } else {
+        Problem::not_ready(lacks).into_response()
+    }
+}
+
+/// A text from a request, short enough to be sent back.
+pub(crate) fn shortened(text: &str) -> String {
+    text.chars().take(64).collect()
+}

@@ -1,0 +1,157 @@
+//! The board: which tubes to open at this changeover, why, and how sure.
+
+use askama::Template;
+use axum::extract::State;
+use axum::http::StatusCode;
+use axum::response::Response;
+use plant::Score;
+
+use crate::advice::advice;
+use crate::chance::{Chance, chances};
+use crate::figures::{count, days_between, days_words, hours, share};
+use crate::missing::{Step, steps};
+use crate::pages::{Frame, Standing, rendered};
+use crate::rank::Ranking;
+use crate::{Interval, Publisher, Site, Snapshot, standing};
+
+#[derive(Template)]
+#[template(path = "board.html")]
+struct BoardPage {
+    frame: Frame,
+    standing: Standing,
+    limit: String,
+    summary: String,
+    groups: Vec<Group>,
+    steps: Vec<Step>,
+}
+
+/// Rows that belong together and are never mixed with others.
+struct Group {
+    title: &'static str,
+    note: &'static str,
+    rows: Vec<Row>,
+}
+
+struct Row {
+    unit: Option<String>,
+    tube: Option<String>,
+    /// A word that asks to stop or says that the limit is reached.
+    flag: Option<&'static str>,
+    state: &'static str,
+    state_meaning: &'static str,
+    model: String,
+    chances: Vec<Chance>,
+    /// The chances are old.
+    last_known: bool,
+    why: Vec<String>,
+    look: Look,
+    interval: Vec<String>,
+    interval_due: bool,
+    coverage: String,
+}
+
+struct Look {
+    day: Option<String>,
+    ago: String,
+    grade: Option<String>,
+}
+
+/// `GET /`
+pub(crate) async fn page(State(publisher): State<Publisher>) -> Response {
+    let (site, snapshot) = (&publisher.site, publisher.newest());
+    let ranking = Ranking::of(&snapshot.scores);
+    let rows = |scores: &[&Score]| scores.iter().map(|score| row(score, &snapshot, site)).collect::<Vec<_>>();
+    let groups = [
+        ("Hold and assess, or limit reached", "These do not wait for a ranking.", rows(&ranking.urgent)),
+        ("By chance now, highest first", "", rows(&ranking.ranked)),
+        (
+            "Cannot be said: inspect on the fixed schedule",
+            "Not at the end of the ranking: outside it. Nothing here is known to be better than what stands above.",
+            rows(&ranking.unsaid),
+        ),
+        ("In no unit", "Look at a tube before it is fitted again.", rows(&ranking.shelf)),
+    ];
+    let page = BoardPage {
+        frame: Frame::of(&publisher, &snapshot),
+        standing: Standing::of(site),
+        limit: site.limit_words(),
+        summary: summary(&ranking),
+        groups: groups
+            .into_iter()
+            .filter(|(_, _, rows)| !rows.is_empty())
+            .map(|(title, note, rows)| Group { title, note, rows })
+            .collect(),
+        steps: if snapshot.scores.is_empty() { steps(&snapshot).into() } else { vec![] },
+    };
+    rendered(StatusCode::OK, &page)
+}
+
+fn summary(ranking: &Ranking<'_>) -> String {
+    let units = ranking.urgent.len() + ranking.ranked.len() + ranking.unsaid.len();
+    let say = |number: usize| count(number as u64);
+    format!(
+        "{} {}: {} to hold or at the limit, {} ranked, {} that cannot be said.",
+        say(units),
+        if units == 1 { "unit" } else { "units" },
+        say(ranking.urgent.len()),
+        say(ranking.ranked.len()),
+        say(ranking.unsaid.len())
+    )
+}
+
+fn row(score: &Score, snapshot: &Snapshot, site: &Site) -> Row {
+    let interval = Interval::of(score, snapshot, site);
+    let reached = score.state == plant::State::Reached;
+    let flag = match (score.hold_and_assess, reached) {
+        (true, _) => Some("Hold"),
+        (false, true) => Some("Limit reached"),
+        (false, false) => None,
+    };
+    Row {
+        unit: score.unit.as_ref().map(ToString::to_string),
+        tube: score.tube.as_ref().map(ToString::to_string),
+        flag,
+        state: standing::short(score.state),
+        state_meaning: standing::meaning(score.state),
+        model: score.model.clone(),
+        chances: if flag.is_some() || score.unit.is_none() { vec![] } else { chances(score) },
+        last_known: score.state == plant::State::Stale,
+        why: if flag.is_some() { vec![score.reason.clone(), advice(score, &interval, site)] } else { why(score) },
+        look: look(score, site),
+        interval_due: interval.is_due(),
+        interval: interval.words(site),
+        coverage: coverage(score),
+    }
+}
+
+/// The two largest drivers of a current score; the reason where there is none.
+fn why(score: &Score) -> Vec<String> {
+    let current = !chances(score).is_empty() && score.state != plant::State::Stale;
+    if !current || score.drivers.is_empty() {
+        return vec![score.reason.clone()];
+    }
+    let mut drivers: Vec<_> = score.drivers.iter().collect();
+    drivers.sort_by(|a, b| b.hours_equivalent.total_cmp(&a.hours_equivalent));
+    drivers.iter().take(2).map(|driver| format!("{}: {}", driver.text, hours(driver.hours_equivalent))).collect()
+}
+
+fn look(score: &Score, site: &Site) -> Look {
+    let grade = score.last_grade.map(|grade| format!("worst in this life: grade {grade}, {}", grade.meaning()));
+    match score.last_look_at {
+        Some(at) => Look {
+            day: Some(site.day(at)),
+            ago: format!("{} and {} of running ago", days_words(days_between(at, score.at)), hours(score.run_h)),
+            grade,
+        },
+        None if score.tube.is_none() => Look { day: None, ago: "–".to_owned(), grade: None },
+        None => Look { day: None, ago: format!("no complete look in this life ({} of running)", hours(score.run_h)), grade },
+    }
+}
+
+fn coverage(score: &Score) -> String {
+    match score.coverage {
+        Some(part) => format!("{} of {} covered", share(part), hours(score.run_h)),
+        None if score.tube.is_none() => "–".to_owned(),
+        None => "no run hours since".to_owned(),
+    }
+}

@@ -1,0 +1,63 @@
+//! A chance as words, and as a mark on an axis from 0 to 100 %.
+
+use plant::{Score, State};
+
+use crate::figures::{hours, percent, percent_range};
+use crate::rank::sayable;
+
+/// One chance of a score, ready to be set.
+#[derive(Debug)]
+pub(crate) struct Chance {
+    /// `now`, or how many run hours ahead.
+    pub when: String,
+    /// The chance in words; a floor says `at least`.
+    pub said: String,
+    /// Its interval.
+    pub range: String,
+    /// Where the interval begins on the axis, percent of its length.
+    pub from_pc: String,
+    /// How long the interval is, percent of the axis.
+    pub width_pc: String,
+    /// Where the chance lies, percent of the axis.
+    pub point_pc: String,
+}
+
+/// The chances of a score, now first; none if there is none to give.
+pub(crate) fn chances(score: &Score) -> Vec<Chance> {
+    let floor = if score.state == State::Blind { "at least " } else { "" };
+    let place = |part: f64| format!("{:.1}", part * 100.0);
+    sayable(score)
+        .iter()
+        .map(|ahead| Chance {
+            when: if ahead.horizon_h == 0.0 { "now".to_owned() } else { format!("+{}", hours(ahead.horizon_h)) },
+            said: format!("{floor}{}", percent(ahead.risk)),
+            range: percent_range(ahead.lower, ahead.upper),
+            from_pc: place(ahead.lower),
+            width_pc: place(ahead.upper - ahead.lower),
+            point_pc: place(ahead.risk),
+        })
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use plant::Horizon;
+
+    #[test]
+    fn position_on_the_axis_is_the_probability() {
+        let mut score = crate::rank::tests::score("C1", "T1", Some(0.31));
+        score.risks = vec![Horizon { horizon_h: 0.0, risk: 0.31, lower: 0.18, upper: 0.49 }];
+        let chance = &chances(&score)[0];
+        assert_eq!((chance.from_pc.as_str(), chance.width_pc.as_str(), chance.point_pc.as_str()), ("18.0", "31.0", "31.0"));
+        assert_eq!(chance.when, "now");
+        assert_eq!(format!("{} ({})", chance.said, chance.range), "31\u{a0}% (18–49\u{a0}%)");
+    }
+
+    #[test]
+    fn a_mostly_blind_chance_is_called_a_floor() {
+        let mut score = crate::rank::tests::score("C1", "T1", Some(0.2));
+        score.state = State::Blind;
+        assert_eq!(chances(&score)[0].said, "at least 20\u{a0}%");
+    }
+}

@@ -1,0 +1,55 @@
+//! What made the wear since the last look, as bars that add up.
+
+use plant::Driver;
+
+use crate::figures::hours;
+
+/// One driver, ready to be set.
+#[derive(Debug)]
+pub(crate) struct DriverBar {
+    /// What it means.
+    pub text: String,
+    /// Its name in the data.
+    pub name: String,
+    /// Run hours that would have done the same.
+    pub hours: String,
+    /// Where the bar begins, percent of the axis.
+    pub from_pc: String,
+    /// How long it is, percent of the axis.
+    pub width_pc: String,
+}
+
+/// Drivers as bars on one axis of hours, in the order given. A driver that spared the wall reaches left of the zero.
+pub(crate) fn bars(drivers: &[Driver]) -> Vec<DriverBar> {
+    let finite = |driver: &Driver| if driver.hours_equivalent.is_finite() { driver.hours_equivalent } else { 0.0 };
+    let lowest = drivers.iter().map(finite).fold(0.0, f64::min);
+    let highest = drivers.iter().map(finite).fold(0.0, f64::max);
+    let axis = if highest > lowest { highest - lowest } else { 1.0 };
+    let place = |h: f64| format!("{:.1}", h / axis * 100.0);
+    drivers
+        .iter()
+        .map(|driver| DriverBar {
+            text: driver.text.clone(),
+            name: driver.name.clone(),
+            hours: hours(driver.hours_equivalent),
+            from_pc: place(finite(driver).min(0.0) - lowest),
+            width_pc: place(finite(driver).abs()),
+        })
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn driver(name: &str, hours_equivalent: f64) -> Driver {
+        Driver { name: name.to_owned(), hours_equivalent, text: name.to_owned() }
+    }
+
+    #[test]
+    fn bars_share_one_axis_and_a_sparing_driver_reaches_left() {
+        let bars = bars(&[driver("a", 300.0), driver("b", 150.0), driver("c", -100.0)]);
+        let geometry: Vec<_> = bars.iter().map(|bar| (bar.from_pc.as_str(), bar.width_pc.as_str())).collect();
+        assert_eq!(geometry, [("25.0", "75.0"), ("25.0", "37.5"), ("0.0", "25.0")]);
+    }
+}

@@ -1,0 +1,98 @@
+//! The plant's own longest interval between complete looks, and how much of it is left.
+
+use jiff::{SignedDuration, Timestamp};
+use plant::Score;
+use serde::Serialize;
+
+use crate::figures::{days_words, hours};
+use crate::{Site, Snapshot};
+
+/// The longest interval between complete looks that the plant allows itself. Whichever limit comes first ends it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct LongestInterval {
+    /// In run hours, h.
+    pub run_h: Option<f64>,
+    /// In days of the calendar.
+    pub days: Option<u32>,
+}
+
+impl LongestInterval {
+    /// In words: `2 000 run hours or 365 days, whichever comes first`.
+    pub(crate) fn words(&self) -> String {
+        let run = self.run_h.map(|h| format!("{} of running", hours(h)));
+        match (run, self.days) {
+            (Some(run), Some(days)) => format!("{run} or {}, whichever comes first", days_words(i64::from(days))),
+            (Some(run), None) => run,
+            (None, Some(days)) => days_words(i64::from(days)),
+            (None, None) => "not entered in this service".to_owned(),
+        }
+    }
+}
+
+/// What is left of the plant's longest interval for one tube.
+///
+/// It counts from the last complete look of this life, or from the life's smooth beginning: the tube was in hand then.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[serde(tag = "state", rename_all = "snake_case")]
+pub enum Interval {
+    /// Some of it is left.
+    Left {
+        /// Run hours left, h; absent if the plant sets no limit in run hours.
+        #[serde(skip_serializing_if = "Option::is_none")]
+        run_h_left: Option<f64>,
+        /// Until when; absent if the plant sets no limit in days.
+        #[serde(skip_serializing_if = "Option::is_none")]
+        until: Option<Timestamp>,
+    },
+    /// It is over: a look is due.
+    Over,
+    /// Nobody knows when the wall was last seen whole: it counts as over.
+    Unknown,
+    /// The plant entered none; its own rules hold all the same.
+    NotEntered,
+    /// There is no tube, or the tube sits in no unit.
+    NotRunning,
+}
+
+impl Interval {
+    /// What is left for the tube of a score.
+    pub(crate) fn of(score: &Score, snapshot: &Snapshot, site: &Site) -> Interval {
+        let LongestInterval { run_h, days } = site.longest_interval;
+        let Some(tube) = score.tube.as_ref().filter(|_| score.unit.is_some()) else { return Interval::NotRunning };
+        if run_h.is_none() && days.is_none() {
+            return Interval::NotEntered;
+        }
+        let life = snapshot.tubes.get(tube).and_then(|detail| detail.lives.last());
+        let began = life.filter(|life| life.begins_smooth).and_then(|life| life.from);
+        let Some(since) = score.last_look_at.or(began) else { return Interval::Unknown };
+        let until = days.and_then(|days| since.checked_add(SignedDuration::from_hours(24 * i64::from(days))).ok());
+        let run_h_left = run_h.map(|longest| longest - score.run_h);
+        // A count of hours that is no number must not hold the interval open.
+        let hours_over = run_h_left.is_some_and(|left| left.is_nan() || left <= 0.0);
+        if hours_over || until.is_some_and(|until| until <= score.at) {
+            Interval::Over
+        } else {
+            Interval::Left { run_h_left, until }
+        }
+    }
+
+    /// In words, for a table.
+    pub(crate) fn words(&self, site: &Site) -> Vec<String> {
+        match self {
+            Interval::Left { run_h_left, until } => {
+                let run = run_h_left.map(|h| format!("{} left", hours(h)));
+                let day = until.map(|until| format!("ends {}", site.day(until)));
+                run.into_iter().chain(day).collect()
+            }
+            Interval::Over => vec!["over: a look is due".to_owned()],
+            Interval::Unknown => vec!["no known start: counts as over".to_owned()],
+            Interval::NotEntered => vec!["not entered: the plant's own rules hold".to_owned()],
+            Interval::NotRunning => vec!["–".to_owned()],
+        }
+    }
+
+    /// Whether a look is due by it.
+    pub(crate) fn is_due(&self) -> bool {
+        matches!(self, Interval::Over | Interval::Unknown)
+    }
+}

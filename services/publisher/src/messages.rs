@@ -1,0 +1,57 @@
+//! What goes out by MQTT: retained JSON, so that a dashboard that connects later has it at once.
+
+use jiff::Timestamp;
+use serde::Serialize;
+
+use crate::published::ScoreJson;
+use crate::rank::Ranking;
+use crate::{Site, Snapshot};
+
+/// A message to be published retained with QoS 1.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Message {
+    /// Its topic.
+    pub topic: String,
+    /// Its payload, JSON.
+    pub payload: String,
+}
+
+/// One message per unit at `<prefix>/risk/<unit>`, in the order of the board. The payload is an element of `risks`
+/// in `GET /api/v1/risks`. Tubes that sit in no unit have no topic.
+pub fn risk_messages(snapshot: &Snapshot, site: &Site, prefix: &str) -> Vec<Message> {
+    let ranking = Ranking::of(&snapshot.scores);
+    let of_unit = |score: &plant::Score| {
+        let unit = score.unit.as_ref()?;
+        Some(Message { topic: format!("{prefix}/risk/{unit}"), payload: json(&ScoreJson::of(score, snapshot, site)) })
+    };
+    ranking.all().filter_map(of_unit).collect()
+}
+
+#[derive(Serialize)]
+struct StatusJson<'a> {
+    status: &'static str,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    since: Option<Timestamp>,
+    version: &'a str,
+    meaning: &'static str,
+}
+
+/// The message at `<prefix>/status` while the service is connected.
+pub fn online_message(site: &Site, prefix: &str, since: Timestamp) -> Message {
+    let meaning = "Scores under this prefix are kept up to date.";
+    status(prefix, &StatusJson { status: "online", since: Some(since), version: &site.version, meaning })
+}
+
+/// The will at `<prefix>/status`, and what the service says when it leaves. It carries no time: nobody knows it beforehand.
+pub fn offline_message(site: &Site, prefix: &str) -> Message {
+    let meaning = "Scores under this prefix are no longer kept up to date. Inspect on the fixed schedule.";
+    status(prefix, &StatusJson { status: "offline", since: None, version: &site.version, meaning })
+}
+
+fn status(prefix: &str, status: &StatusJson<'_>) -> Message {
+    Message { topic: format!("{prefix}/status"), payload: json(status) }
+}
+
+fn json(value: &impl Serialize) -> String {
+    serde_json::to_string(value).expect("plain structs with text keys always have a JSON form")
+}

@@ -1,0 +1,72 @@
+//! What a service without scores still lacks, and whose next step that is.
+
+use crate::Snapshot;
+use crate::figures::count;
+
+/// What one person can do next.
+#[derive(Debug)]
+pub(crate) struct Step {
+    /// Whose step it is.
+    pub who: &'static str,
+    /// What there is and what is missing.
+    pub missing: String,
+    /// What to do.
+    pub next: &'static str,
+    /// A command that helps; empty if none does.
+    pub command: &'static str,
+}
+
+/// The next step of each of the three.
+pub(crate) fn steps(snapshot: &Snapshot) -> [Step; 3] {
+    [controls_engineer(snapshot), analyst(snapshot), manager()]
+}
+
+fn controls_engineer(snapshot: &Snapshot) -> Step {
+    let arriving = snapshot.signals.iter().filter(|signal| signal.count > 0).count() as u64;
+    let unmapped = snapshot.unmapped.len() as u64;
+    let (missing, next) = match (snapshot.link.connected, arriving, unmapped) {
+        (false, ..) => {
+            let error = snapshot.link.error.as_deref().unwrap_or("no connection yet");
+            (format!("The message broker is not connected: {error}."), "Check broker host, port and account in the config.")
+        }
+        (true, 0, 0) => (
+            "The broker is connected, but no message has come.".to_owned(),
+            "Check the topic patterns in the config, and that the plant publishes.",
+        ),
+        (true, 0, _) => (
+            format!("Messages come on {} topics, but no mapping takes them.", count(unmapped)),
+            "Map topics to units and signals in the config; the page Signals lists what came.",
+        ),
+        (true, ..) => (
+            format!("{} signals arrive; {} topics are not mapped.", count(arriving), count(unmapped)),
+            "See the page Signals for what does not arrive and why.",
+        ),
+    };
+    Step { who: "Controls engineer", missing, next, command: "groovecast listen --config FILE" }
+}
+
+fn analyst(snapshot: &Snapshot) -> Step {
+    let tubes = snapshot.tubes.len() as u64;
+    let findings: usize = snapshot.tubes.values().map(|detail| detail.findings.len()).sum();
+    let who = "Reliability analyst";
+    if tubes == 0 {
+        let missing = "No tube is in the register, so nothing is known to wear.".to_owned();
+        let next = "Import tubes, fittings and work; then findings.";
+        return Step { who, missing, next, command: "groovecast import register FILE... --config FILE" };
+    }
+    if findings == 0 {
+        let missing = format!("{} tubes are in the register, but no finding.", count(tubes));
+        return Step { who, missing, next: "Import the findings of past looks.", command: "groovecast import findings FILE --config FILE" };
+    }
+    let missing = format!("{} tubes and {} findings are there, but no score yet.", count(tubes), count(findings as u64));
+    Step { who, missing, next: "Wait for the first evaluation, or score by hand.", command: "groovecast score --config FILE" }
+}
+
+fn manager() -> Step {
+    Step {
+        who: "Operations manager",
+        missing: "No unit can be ranked. That says nothing about the tubes.".to_owned(),
+        next: "Inspect on the fixed schedule.",
+        command: "",
+    }
+}

@@ -1,0 +1,96 @@
+//! What all pages share: their frame, their style, and the plain page for errors.
+
+use askama::Template;
+use axum::http::{StatusCode, header};
+use axum::response::{Html, IntoResponse, Response};
+use jiff::Timestamp;
+
+use crate::{Publisher, Site, Snapshot, lacks, standing};
+
+const STYLE: &str = include_str!("../../../dashboards/style/sheet.css");
+const ICON: &str = include_str!("../../../dashboards/style/icon.svg");
+
+/// What stands around every page that speaks of the plant.
+#[derive(Debug)]
+pub(crate) struct Frame {
+    pub site: String,
+    pub version: String,
+    /// As known when, in the plant's zone.
+    pub as_known: String,
+    /// The same instant for machines.
+    pub as_known_utc: Timestamp,
+    /// What keeps the service from being ready.
+    pub notices: Vec<String>,
+}
+
+impl Frame {
+    pub(crate) fn of(publisher: &Publisher, snapshot: &Snapshot) -> Self {
+        let site = &publisher.site;
+        Frame {
+            site: site.name.clone(),
+            version: site.version.clone(),
+            as_known: site.minute(snapshot.at),
+            as_known_utc: snapshot.at,
+            notices: lacks(snapshot, site, publisher.clock.now()).into_iter().map(|lack| lack.detail).collect(),
+        }
+    }
+}
+
+/// The standing words on pages with scores.
+#[derive(Debug)]
+pub(crate) struct Standing {
+    pub it_is: String,
+    pub it_is_not: String,
+    pub before_opening: &'static str,
+    pub flakes: &'static str,
+    pub longest: String,
+}
+
+impl Standing {
+    pub(crate) fn of(site: &Site) -> Self {
+        Standing {
+            it_is: standing::what_it_is(site),
+            it_is_not: standing::what_it_is_not(site),
+            before_opening: standing::BEFORE_OPENING,
+            flakes: standing::FLAKES,
+            longest: site.longest_interval.words(),
+        }
+    }
+}
+
+/// A template as an answer.
+pub(crate) fn rendered(status: StatusCode, page: &impl Template) -> Response {
+    match page.render() {
+        Ok(html) => (status, Html(html)).into_response(),
+        Err(error) => {
+            tracing::error!(%error, "a page could not be rendered");
+            (StatusCode::INTERNAL_SERVER_ERROR, "this page could not be written").into_response()
+        }
+    }
+}
+
+#[derive(Template)]
+#[template(path = "refused.html")]
+struct RefusedPage<'a> {
+    status: u16,
+    phrase: &'a str,
+    detail: &'a str,
+}
+
+/// The page for a request that cannot be answered.
+pub(crate) fn refused(status: StatusCode, detail: &str) -> Response {
+    let phrase = status.canonical_reason().unwrap_or("Error");
+    rendered(status, &RefusedPage { status: status.as_u16(), phrase, detail })
+}
+
+/// `GET /style.css`; pages ask for it with the version, so that it may be kept.
+pub(crate) async fn style() -> Response {
+    let headers = [(header::CONTENT_TYPE, "text/css; charset=utf-8"), (header::CACHE_CONTROL, "public, max-age=300")];
+    (headers, STYLE).into_response()
+}
+
+/// `GET /icon.svg`
+pub(crate) async fn icon() -> Response {
+    let headers = [(header::CONTENT_TYPE, "image/svg+xml"), (header::CACHE_CONTROL, "public, max-age=86400")];
+    (headers, ICON).into_response()
+}

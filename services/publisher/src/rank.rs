@@ -1,0 +1,143 @@
+//! Which score comes first.
+
+use std::cmp::Ordering;
+
+use plant::{Horizon, Score, State};
+
+/// The scores in the order in which they are read, in groups that are never mixed.
+#[derive(Debug, Default)]
+pub(crate) struct Ranking<'a> {
+    /// Hold and assess, then limit reached.
+    pub urgent: Vec<&'a Score>,
+    /// By the chance now, highest first.
+    pub ranked: Vec<&'a Score>,
+    /// Fitted, or without a tube, and nothing fresh to say: inspected on the fixed schedule.
+    pub unsaid: Vec<&'a Score>,
+    /// Tubes that sit in no unit.
+    pub shelf: Vec<&'a Score>,
+}
+
+impl<'a> Ranking<'a> {
+    /// Puts scores in order.
+    pub(crate) fn of(scores: &'a [Score]) -> Self {
+        let mut ranking = Ranking::default();
+        for score in scores {
+            if score.unit.is_none() {
+                ranking.shelf.push(score);
+            } else if score.hold_and_assess || score.state == State::Reached {
+                ranking.urgent.push(score);
+            } else if sayable(score).is_empty() || matches!(score.state, State::Stale | State::NoTube) {
+                ranking.unsaid.push(score);
+            } else {
+                ranking.ranked.push(score);
+            }
+        }
+        ranking.urgent.sort_by(|a, b| b.hold_and_assess.cmp(&a.hold_and_assess).then_with(|| by_chance(a, b)));
+        ranking.ranked.sort_by(|a, b| by_chance(a, b));
+        ranking.unsaid.sort_by(|a, b| by_name(a, b));
+        ranking.shelf.sort_by(|a, b| b.hold_and_assess.cmp(&a.hold_and_assess).then_with(|| by_name(a, b)));
+        ranking
+    }
+
+    /// All scores, group after group.
+    pub(crate) fn all(&self) -> impl Iterator<Item = &'a Score> {
+        [&self.urgent, &self.ranked, &self.unsaid, &self.shelf].into_iter().flatten().copied()
+    }
+}
+
+/// The risks of a score, or none if one of them is no probability inside its interval: then none can be believed.
+pub(crate) fn sayable(score: &Score) -> &[Horizon] {
+    let believable = score.risks.iter().all(|ahead| {
+        ahead.horizon_h >= 0.0 && 0.0 <= ahead.lower && ahead.lower <= ahead.risk && ahead.risk <= ahead.upper && ahead.upper <= 1.0
+    });
+    if believable { &score.risks } else { &[] }
+}
+
+fn by_chance(a: &Score, b: &Score) -> Ordering {
+    let key = |score: &Score| sayable(score).first().map_or((2.0, 2.0), |now| (now.risk, now.upper));
+    let ((risk_a, upper_a), (risk_b, upper_b)) = (key(a), key(b));
+    risk_b.total_cmp(&risk_a).then(upper_b.total_cmp(&upper_a)).then_with(|| by_name(a, b))
+}
+
+fn by_name(a: &Score, b: &Score) -> Ordering {
+    (&a.unit, &a.tube).cmp(&(&b.unit, &b.tube))
+}
+
+#[cfg(test)]
+pub(crate) mod tests {
+    use super::*;
+    use plant::{TubeId, UnitId};
+
+    /// A score of a fitted tube, with a risk now or none.
+    pub(crate) fn score(unit: &str, tube: &str, risk: Option<f64>) -> Score {
+        Score {
+            at: "2026-05-12T04:30:00Z".parse().unwrap(),
+            tube: Some(TubeId::new(tube).unwrap()),
+            unit: Some(UnitId::new(unit).unwrap()),
+            state: State::Ok,
+            reason: "a fitted model".to_owned(),
+            risks: risk.map(|risk| Horizon { horizon_h: 0.0, risk, lower: risk * 0.5, upper: risk }).into_iter().collect(),
+            last_look_at: None,
+            last_grade: None,
+            run_h: 100.0,
+            blind_h: 0.0,
+            coverage: Some(1.0),
+            equivalent_h: 100.0,
+            drivers: vec![],
+            hold_and_assess: false,
+            model: "m1".to_owned(),
+            data_from: None,
+            data_to: None,
+        }
+    }
+
+    fn units(scores: &[&Score]) -> Vec<String> {
+        scores.iter().map(|score| score.unit.as_ref().map_or("-".to_owned(), ToString::to_string)).collect()
+    }
+
+    #[test]
+    fn hold_comes_before_reached_before_any_chance() {
+        let mut hold = score("C4", "T4", Some(0.01));
+        hold.hold_and_assess = true;
+        let mut reached = score("C3", "T3", None);
+        reached.state = State::Reached;
+        let scores = [score("C1", "T1", Some(0.2)), score("C2", "T2", Some(0.9)), reached, hold];
+        let ranking = Ranking::of(&scores);
+        assert_eq!(units(&ranking.urgent), ["C4", "C3"]);
+        assert_eq!(units(&ranking.ranked), ["C2", "C1"]);
+    }
+
+    #[test]
+    fn what_cannot_be_said_is_not_ranked_at_the_end() {
+        let mut stale = score("C2", "T2", Some(0.01));
+        stale.state = State::Stale;
+        let mut empty = score("C3", "T3", None);
+        empty.state = State::NoTube;
+        empty.tube = None;
+        let mut shelf = score("C9", "T9", Some(0.5));
+        (shelf.unit, shelf.state) = (None, State::NotFitted);
+        let scores = [score("C1", "T1", Some(0.2)), stale, empty, shelf, score("C4", "T4", None)];
+        let ranking = Ranking::of(&scores);
+        assert_eq!(units(&ranking.ranked), ["C1"]);
+        assert_eq!(units(&ranking.unsaid), ["C2", "C3", "C4"]);
+        assert_eq!(units(&ranking.shelf), ["-"]);
+    }
+
+    #[test]
+    fn a_risk_that_is_no_probability_is_not_believed() {
+        for bad in [f64::NAN, f64::INFINITY, -0.1, 1.2] {
+            assert!(sayable(&score("C1", "T1", Some(bad))).is_empty(), "{bad} was believed");
+        }
+        let mut crossed = score("C1", "T1", Some(0.3));
+        crossed.risks[0].upper = 0.2;
+        assert!(sayable(&crossed).is_empty());
+    }
+
+    #[test]
+    fn of_two_equal_chances_the_less_sure_one_comes_first() {
+        let mut unsure = score("C2", "T2", Some(0.3));
+        unsure.risks[0].upper = 0.8;
+        let scores = [score("C1", "T1", Some(0.3)), unsure];
+        assert_eq!(units(&Ranking::of(&scores).ranked), ["C2", "C1"]);
+    }
+}

@@ -1,0 +1,108 @@
+//! The page of signals: what arrives, what does not, and why.
+
+use askama::Template;
+use axum::extract::State;
+use axum::http::StatusCode;
+use axum::response::Response;
+use jiff::Timestamp;
+use plant::{Fault, SignalReport};
+
+use crate::figures::{age, count, number};
+use crate::pages::{Frame, rendered};
+use crate::{Publisher, Snapshot};
+
+#[derive(Template)]
+#[template(path = "signals.html")]
+struct SignalsPage {
+    frame: Frame,
+    facts: Vec<(&'static str, String)>,
+    units: Vec<(String, Vec<SignalRow>)>,
+    faults: Vec<FaultRow>,
+    unmapped: Vec<[String; 4]>,
+}
+
+struct SignalRow {
+    signal: &'static str,
+    value: String,
+    raw: String,
+    topic: String,
+    reading_age: String,
+    arrived: String,
+    per_min: String,
+    count: String,
+    unprotected: bool,
+    faults: Vec<FaultRow>,
+}
+
+struct FaultRow {
+    reason: String,
+    count: String,
+    last: String,
+    sample: String,
+}
+
+/// `GET /signals`
+pub(crate) async fn page(State(publisher): State<Publisher>) -> Response {
+    let snapshot = publisher.newest();
+    let now = publisher.clock.now();
+    let mut signals: Vec<_> = snapshot.signals.iter().collect();
+    signals.sort_by(|a, b| (&a.unit, a.signal).cmp(&(&b.unit, b.signal)));
+    let units = signals
+        .chunk_by(|a, b| a.unit == b.unit)
+        .map(|unit| (unit[0].unit.to_string(), unit.iter().map(|signal| signal_row(signal, now)).collect()))
+        .collect();
+    let unmapped = snapshot
+        .unmapped
+        .iter()
+        .map(|topic| [topic.topic.clone(), count(topic.count), age(topic.last, now), topic.sample.clone()])
+        .collect();
+    let page = SignalsPage {
+        frame: Frame::of(&publisher, &snapshot),
+        facts: facts(&snapshot, now),
+        units,
+        faults: snapshot.faults.iter().map(|fault| fault_row(fault, now)).collect(),
+        unmapped,
+    };
+    rendered(StatusCode::OK, &page)
+}
+
+fn facts(snapshot: &Snapshot, now: Timestamp) -> Vec<(&'static str, String)> {
+    let ago = |at: Option<Timestamp>, never: &str| at.map_or(never.to_owned(), |at| age(at, now));
+    let link = &snapshot.link;
+    let state = if link.connected { "connected" } else { "not connected" };
+    let totals = &snapshot.totals;
+    vec![
+        ("Broker", format!("{state}, {}", ago(link.since, "since the start"))),
+        ("Last error", link.error.clone().unwrap_or("none".to_owned())),
+        ("Last commit", ago(snapshot.journal.last_commit_at, "none yet")),
+        ("Messages", count(totals.messages)),
+        ("Readings stored", count(totals.readings)),
+        ("Already there", count(totals.duplicates)),
+        ("Kept out", count(totals.kept_out)),
+    ]
+}
+
+fn signal_row(report: &SignalReport, now: Timestamp) -> SignalRow {
+    let ago = |at: Option<Timestamp>| at.map_or("never".to_owned(), |at| age(at, now));
+    SignalRow {
+        signal: report.signal.as_str(),
+        value: if report.value.is_empty() { "no value".to_owned() } else { format!("{} {}", report.value, report.measure) },
+        raw: report.raw.clone(),
+        topic: report.topic.clone(),
+        reading_age: ago(report.last_at),
+        arrived: ago(report.arrived_at),
+        per_min: number(report.per_min),
+        count: count(report.count),
+        unprotected: report.unprotected,
+        faults: report.faults.iter().map(|fault| fault_row(fault, now)).collect(),
+    }
+}
+
+fn fault_row(fault: &Fault, now: Timestamp) -> FaultRow {
+    FaultRow {
+        reason: fault.reason.replace('_', " "),
+        count: count(fault.count),
+        last: age(fault.last, now),
+        sample: fault.sample.clone(),
+    }
+}

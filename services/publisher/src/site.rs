@@ -1,0 +1,68 @@
+//! What stays the same while the service runs.
+
+use jiff::tz::TimeZone;
+use jiff::{SignedDuration, Timestamp};
+use plant::{Bands, Grade, Zone};
+
+use crate::LongestInterval;
+
+/// The plant and its settings, as far as pages and messages speak of them.
+#[derive(Debug, Clone)]
+pub struct Site {
+    /// The plant's name, shown on every page.
+    pub name: String,
+    /// The zone in which pages write times. The API and messages are in UTC.
+    pub zone: TimeZone,
+    /// The version of the service.
+    pub version: String,
+    /// The grade of which the risks speak: this one or worse.
+    pub limit: Grade,
+    /// Zones of a tube in order from the drive end, for the picture of the wall.
+    pub zones: Vec<Zone>,
+    /// Edges of the torque and temperature bands of the exposures.
+    pub bands: Bands,
+    /// The plant's own longest interval between complete looks. It governs, whatever a score says.
+    pub longest_interval: LongestInterval,
+    /// Scores older than this make the service not ready, and pages say so.
+    pub late_after: SignedDuration,
+}
+
+impl Site {
+    /// A day in the plant's zone: `12 May 2026`.
+    pub(crate) fn day(&self, at: Timestamp) -> String {
+        at.to_zoned_datetime(self.zone.clone()).strftime("%-d %b %Y").to_string()
+    }
+
+    /// An instant in the plant's zone: `12 May 2026, 06:30 CEST`.
+    pub(crate) fn minute(&self, at: Timestamp) -> String {
+        at.to_zoned_datetime(self.zone.clone()).strftime("%-d %b %Y, %H:%M %Z").to_string()
+    }
+
+    /// The limit in words: `grade 2 (catches a fingernail)`.
+    pub(crate) fn limit_words(&self) -> String {
+        format!("grade {} ({})", self.limit, self.limit.meaning())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn times_are_written_in_the_plants_zone() {
+        let site = Site {
+            name: String::new(),
+            zone: TimeZone::get("Europe/Amsterdam").unwrap(),
+            version: String::new(),
+            limit: Grade::CATCH,
+            zones: vec![],
+            bands: Bands::default(),
+            longest_interval: LongestInterval { run_h: None, days: None },
+            late_after: SignedDuration::from_mins(15),
+        };
+        // Central European Summer Time is UTC+2 (IANA time zone database).
+        let at = "2026-07-01T22:30:00Z".parse().unwrap();
+        assert_eq!(site.minute(at), "2 Jul 2026, 00:30 CEST");
+        assert_eq!(site.day(at), "2 Jul 2026");
+    }
+}

@@ -1,0 +1,105 @@
+//! What the service knows at an instant, as it is published.
+
+use std::collections::BTreeMap;
+
+use jiff::Timestamp;
+use jiff::civil::Date;
+use plant::{
+    Exposure, Fault, Finding, Fitting, Life, Look, Score, SignalReport, Tube, TubeId, UnitId, UnmappedTopic, Work,
+};
+use serde::Serialize;
+
+/// Everything that pages, API and messages say, as known at one instant.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Snapshot {
+    /// As known when.
+    pub at: Timestamp,
+    /// When the scores were last evaluated; `None` before the first time.
+    pub evaluated_at: Option<Timestamp>,
+    /// One score per tube, and one per unit in which no tube is fitted. Any order.
+    pub scores: Vec<Score>,
+    /// The tubes of the register.
+    pub tubes: BTreeMap<TubeId, TubeDetail>,
+    /// What the mapped signals have sent. Any order.
+    pub signals: Vec<SignalReport>,
+    /// Topics that no mapping takes.
+    pub unmapped: Vec<UnmappedTopic>,
+    /// What was kept out or doubted and belongs to no signal.
+    pub faults: Vec<Fault>,
+    /// Counts since the service started.
+    pub totals: Totals,
+    /// How the connection to the broker stands.
+    pub link: Link,
+    /// How the journal stands.
+    pub journal: Journal,
+}
+
+impl Snapshot {
+    /// The score of a tube.
+    pub fn score_of(&self, tube: &TubeId) -> Option<&Score> {
+        self.scores.iter().find(|score| score.tube.as_ref() == Some(tube))
+    }
+}
+
+/// What is written down about one tube.
+#[derive(Debug, Clone, PartialEq)]
+pub struct TubeDetail {
+    /// The tube itself.
+    pub tube: Tube,
+    /// The unit in which it sits now.
+    pub unit: Option<UnitId>,
+    /// Where it sat, in order of time.
+    pub fittings: Vec<Fitting>,
+    /// Its lives, in order of time; the last one lasts.
+    pub lives: Vec<Life>,
+    /// Work on it, in order of time.
+    pub work: Vec<Work>,
+    /// Its looks, in order of time.
+    pub looks: Vec<Look>,
+    /// Its findings, in order of time.
+    pub findings: Vec<Finding>,
+    /// What it went through, in order of time.
+    pub months: Vec<Month>,
+}
+
+/// The exposure of a tube in one month of the plant's calendar.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Month {
+    /// The first day of the month.
+    pub first_day: Date,
+    /// What happened in it.
+    pub exposure: Exposure,
+}
+
+/// Counts since the service started.
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize)]
+pub struct Totals {
+    /// Messages that came.
+    pub messages: u64,
+    /// Readings that were stored.
+    pub readings: u64,
+    /// Readings that were there already.
+    pub duplicates: u64,
+    /// Messages or parts of them that were kept out, each with a fault that says why.
+    pub kept_out: u64,
+}
+
+/// How the connection to the broker stands.
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize)]
+pub struct Link {
+    /// Whether messages can come.
+    pub connected: bool,
+    /// Since when it stands so; `None` if it was never connected.
+    pub since: Option<Timestamp>,
+    /// What the last failure said.
+    pub error: Option<String>,
+}
+
+/// How the journal stands: what is not in it is not acknowledged to the broker.
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize)]
+pub struct Journal {
+    /// The last commit.
+    pub last_commit_at: Option<Timestamp>,
+    /// Why commits fail at present; `None` while they work.
+    pub error: Option<String>,
+}

@@ -1,0 +1,61 @@
+//! What stands on every page with scores, and the plain words for states.
+
+use plant::State;
+
+use crate::Site;
+
+/// What a score is and is not. Shown wherever scores are.
+pub(crate) fn what_it_is(site: &Site) -> String {
+    format!(
+        "A score is the chance that the next complete look into a tube finds a groove of {} or worse, reading error \
+         included. The range in brackets is its interval.",
+        site.limit_words()
+    )
+}
+
+/// What a score is not, and what outranks it.
+pub(crate) fn what_it_is_not(site: &Site) -> String {
+    format!(
+        "It is decision support for planning a changeover, not a safety function. It does not measure wall thickness or \
+         plating, and it says nothing on whether a unit is fit for food contact or for pressure service. A low score is \
+         not permission to skip a required inspection: the plant's longest interval between looks governs ({}).",
+        site.longest_interval.words()
+    )
+}
+
+/// Before anybody opens a unit.
+pub(crate) const BEFORE_OPENING: &str = "Follow the site's own procedures for energy control, refrigerant, pressure equipment, \
+    lifting, chemicals and food safety, and the codes that apply where you are. Where they ask for a licensed or authorised \
+    person, only that person does or approves the work. Where this page and a procedure differ, the procedure governs.";
+
+/// What asks to stop.
+pub(crate) const FLAKES: &str = "Flakes, exposed metal, cracks or missing parts: stop, hold the product, and call the \
+    responsible food-safety and pressure-equipment persons before restarting.";
+
+/// A state in two or three words.
+pub(crate) const fn short(state: State) -> &'static str {
+    match state {
+        State::Ok => "fitted model",
+        State::Baseline => "run hours alone",
+        State::Prior => "stated belief",
+        State::Reached => "limit reached",
+        State::Blind => "mostly blind",
+        State::Stale => "no fresh data",
+        State::NoTube => "no tube fitted",
+        State::NotFitted => "in no unit",
+    }
+}
+
+/// A state in a sentence.
+pub(crate) const fn meaning(state: State) -> &'static str {
+    match state {
+        State::Ok => "A fitted and approved model stands behind this score.",
+        State::Baseline => "No model did better than run hours alone, so run hours alone stand behind this score.",
+        State::Prior => "Too few findings yet: the plant's stated belief stands behind this score, not its own record.",
+        State::Reached => "A look in this life has already found the limit.",
+        State::Blind => "No reading covers most run hours since the last look: the risk is a floor, the truth may be higher.",
+        State::Stale => "No reading has arrived for longer than the plant allows: the risk is the last one known.",
+        State::NoTube => "No tube is entered as fitted in this unit.",
+        State::NotFitted => "The tube sits in no unit.",
+    }
+}

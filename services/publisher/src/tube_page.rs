@@ -1,0 +1,184 @@
+//! The page of one tube: its chance and why, and everything that is written down about it.
+
+use askama::Template;
+use axum::extract::rejection::PathRejection;
+use axum::extract::{Path, State};
+use axum::http::StatusCode;
+use axum::response::Response;
+use plant::{Finding, Fitting, Life, Look, Score, Work};
+
+use crate::advice::advice;
+use crate::api::shortened;
+use crate::chance::{Chance, chances};
+use crate::drivers::{DriverBar, bars};
+use crate::exposure_table::{BandTable, MonthTable, band_table, month_table};
+use crate::figures::{hours, number, share};
+use crate::pages::{Frame, Standing, refused, rendered};
+use crate::wall::{Wall, wall};
+use crate::{Interval, Publisher, Site, Snapshot, TubeDetail, standing};
+
+#[derive(Template)]
+#[template(path = "tube.html")]
+struct TubePage {
+    frame: Frame,
+    standing: Standing,
+    limit: String,
+    tube: String,
+    unit: Option<String>,
+    facts: Vec<(&'static str, String)>,
+    score: Option<ScoreView>,
+    wall: Wall,
+    looks: Vec<[String; 5]>,
+    findings: Vec<[String; 9]>,
+    lives: Vec<[String; 5]>,
+    fittings: Vec<[String; 3]>,
+    work: Vec<[String; 3]>,
+    months: MonthTable,
+    bands: Option<BandTable>,
+}
+
+struct ScoreView {
+    hold: bool,
+    advice: String,
+    state: &'static str,
+    state_meaning: &'static str,
+    reason: String,
+    chances: Vec<Chance>,
+    last_known: bool,
+    drivers: Vec<DriverBar>,
+    equivalent: String,
+    facts: Vec<(&'static str, String)>,
+}
+
+/// `GET /tubes/{tube}`
+pub(crate) async fn page(State(publisher): State<Publisher>, tube: Result<Path<String>, PathRejection>) -> Response {
+    let Path(tube) = match tube {
+        Ok(tube) => tube,
+        Err(error) => return refused(StatusCode::BAD_REQUEST, &error.body_text()),
+    };
+    let (site, snapshot) = (&publisher.site, publisher.newest());
+    let Some(detail) = snapshot.tubes.values().find(|detail| detail.tube.tube.as_str() == tube) else {
+        let why = format!("No tube {:?} is in the register.", shortened(&tube));
+        return refused(StatusCode::NOT_FOUND, &why);
+    };
+    let score = snapshot.score_of(&detail.tube.tube);
+    let page = TubePage {
+        frame: Frame::of(&publisher, &snapshot),
+        standing: Standing::of(site),
+        limit: site.limit_words(),
+        tube,
+        unit: detail.unit.as_ref().map(ToString::to_string),
+        facts: tube_facts(detail),
+        score: score.map(|score| score_view(score, &snapshot, site)),
+        wall: wall(detail, site),
+        looks: detail.looks.iter().rev().map(|look| look_row(look, site)).collect(),
+        findings: detail.findings.iter().rev().map(|finding| finding_row(finding, site)).collect(),
+        lives: detail.lives.iter().rev().map(|life| life_row(life, site)).collect(),
+        fittings: detail.fittings.iter().rev().map(|fitting| fitting_row(fitting, site)).collect(),
+        work: detail.work.iter().rev().map(|work| work_row(work, site)).collect(),
+        months: month_table(&detail.months),
+        bands: band_table(&detail.months, &site.bands),
+    };
+    rendered(StatusCode::OK, &page)
+}
+
+fn tube_facts(detail: &TubeDetail) -> Vec<(&'static str, String)> {
+    let tube = &detail.tube;
+    let measured = |name, value: Option<f64>, unit: &str| value.map(|value| (name, format!("{}\u{a0}{unit}", number(value))));
+    [
+        Some(("Surface", spaced(&tube.surface))),
+        measured("Bore", tube.bore_mm, "mm"),
+        measured("Scraped length", tube.length_mm, "mm"),
+        measured("Plating when new", tube.plating_um, "µm"),
+        measured("Run before the records", tube.run_h_before, "h"),
+        tube.note.clone().map(|note| ("Note", note)),
+    ]
+    .into_iter()
+    .flatten()
+    .collect()
+}
+
+fn score_view(score: &Score, snapshot: &Snapshot, site: &Site) -> ScoreView {
+    let interval = Interval::of(score, snapshot, site);
+    let day = |at: Option<jiff::Timestamp>| at.map_or("not known".to_owned(), |at| site.day(at));
+    let grade = score.last_grade.map_or("none read".to_owned(), |grade| format!("{grade}, {}", grade.meaning()));
+    let covered = score.coverage.map_or("no run hours since".to_owned(), share);
+    let window = match (score.data_from, score.data_to) {
+        (None, None) => "none".to_owned(),
+        (from, to) => format!("{} to {}", day(from), day(to)),
+    };
+    ScoreView {
+        hold: score.hold_and_assess,
+        advice: advice(score, &interval, site),
+        state: standing::short(score.state),
+        state_meaning: standing::meaning(score.state),
+        reason: score.reason.clone(),
+        chances: chances(score),
+        last_known: score.state == plant::State::Stale,
+        drivers: bars(&score.drivers),
+        equivalent: hours(score.equivalent_h),
+        facts: vec![
+            ("Last complete look in this life", score.last_look_at.map_or("none".to_owned(), |at| site.day(at))),
+            ("Worst grade in this life", grade),
+            ("Run since that look, or the life's start", hours(score.run_h)),
+            ("Of these blind", hours(score.blind_h)),
+            ("Covered by readings", covered),
+            ("Plant's longest interval", interval.words(site).join(", ")),
+            ("Model", score.model.clone()),
+            ("Fitted on data", window),
+        ],
+    }
+}
+
+fn look_row(look: &Look, site: &Site) -> [String; 5] {
+    let grade = match look.grade {
+        Some(grade) => format!("{grade}, {}", grade.meaning()),
+        None => "no groove grade read".to_owned(),
+    };
+    [
+        site.day(look.at),
+        grade,
+        if look.complete { "complete".to_owned() } else { format!("in part ({} stations)", look.stations.len()) },
+        look.reason.map_or("–".to_owned(), |reason| reason.as_str().to_owned()),
+        if look.hold_and_assess { "hold and assess".to_owned() } else { String::new() },
+    ]
+}
+
+fn finding_row(finding: &Finding, site: &Site) -> [String; 9] {
+    let word = |text: Option<&str>| text.map_or("–".to_owned(), spaced);
+    [
+        site.minute(finding.at),
+        finding.zone.as_ref().map_or("whole tube".to_owned(), |zone| zone.0.clone()),
+        finding.clock.map_or("–".to_owned(), |clock| format!("{clock} o'clock")),
+        format!("{}, {}", finding.grade, finding.grade.meaning()),
+        word(finding.kind.map(|kind| kind.as_str())),
+        word(finding.method.map(|method| method.as_str())),
+        finding.depth_um.map_or("–".to_owned(), |depth| format!("{}\u{a0}µm", number(depth))),
+        finding.inspector.clone().unwrap_or("–".to_owned()),
+        finding.note.clone().unwrap_or_default(),
+    ]
+}
+
+fn life_row(life: &Life, site: &Site) -> [String; 5] {
+    [
+        life.number.to_string(),
+        life.from.map_or("before the records".to_owned(), |from| site.day(from)),
+        life.to.map_or("lasts".to_owned(), |to| site.day(to)),
+        life.ended_by.map_or("–".to_owned(), |work| spaced(work.as_str())),
+        if life.begins_smooth { "smooth" } else { "not known" }.to_owned(),
+    ]
+}
+
+fn fitting_row(fitting: &Fitting, site: &Site) -> [String; 3] {
+    let to = fitting.to.map_or("still there".to_owned(), |to| site.day(to));
+    [fitting.unit.to_string(), site.day(fitting.from), to]
+}
+
+fn work_row(work: &Work, site: &Site) -> [String; 3] {
+    [site.day(work.at), spaced(work.work.as_str()), work.note.clone().unwrap_or_default()]
+}
+
+/// A word of files and JSON as people read it: `hard_chrome` is set `hard chrome`.
+fn spaced(word: &str) -> String {
+    word.replace('_', " ")
+}

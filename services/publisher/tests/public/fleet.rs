@@ -1,0 +1,379 @@
+//! An invented plant in every state that a page can show.
+
+use std::sync::Arc;
+
+use jiff::civil::date;
+use jiff::tz::TimeZone;
+use jiff::{SignedDuration, Timestamp};
+use plant::{
+    Bands, ClockPosition, Clock, Driver, Exposure, Fault, Finding, Fitting, Grade, Horizon, Kind, Method, Reason, Record,
+    Score, Signal, SignalReport, State, Term, Tube, TubeId, UnitId, UnmappedTopic, Work, WorkKind, Zone,
+};
+use publisher::{Journal, Link, LongestInterval, Month, Publisher, Site, Snapshot, Totals, TubeDetail};
+use tokio::sync::watch;
+
+pub fn at(text: &str) -> Timestamp {
+    text.parse().expect("a time of the invented plant")
+}
+
+/// The instant at which everybody looks.
+pub fn now() -> Timestamp {
+    at("2026-05-12T04:30:00Z")
+}
+
+pub fn tube_id(text: &str) -> TubeId {
+    TubeId::new(text).expect("an id of the invented plant")
+}
+
+pub fn unit_id(text: &str) -> UnitId {
+    UnitId::new(text).expect("an id of the invented plant")
+}
+
+/// A clock that stands still.
+pub struct Standing(pub Timestamp);
+
+impl Clock for Standing {
+    fn now(&self) -> Timestamp {
+        self.0
+    }
+}
+
+pub fn site() -> Site {
+    Site {
+        name: "Invented works, line 1".to_owned(),
+        zone: TimeZone::get("Europe/Amsterdam").expect("bundled time zones"),
+        version: "0.1.0".to_owned(),
+        limit: Grade::CATCH,
+        zones: ["drive", "middle", "far"].map(|zone| Zone(zone.to_owned())).to_vec(),
+        bands: Bands { torque_nm: vec![80.0, 140.0], temp_degc: vec![-4.0] },
+        longest_interval: LongestInterval { run_h: Some(2000.0), days: Some(365) },
+        late_after: SignedDuration::from_mins(15),
+    }
+}
+
+/// A publisher of one snapshot, its clock at [`now`].
+pub fn publisher(snapshot: Snapshot) -> Publisher {
+    let (_, snapshots) = watch::channel(Arc::new(snapshot));
+    Publisher { site: Arc::new(site()), snapshots, clock: Arc::new(Standing(now())) }
+}
+
+/// A service that has just started on an empty folder.
+pub fn empty() -> Snapshot {
+    let error = Some("connection refused".to_owned());
+    Snapshot { at: now(), link: Link { connected: false, since: None, error }, ..Snapshot::default() }
+}
+
+pub fn score(unit: &str, tube: &str, state: State, reason: &str) -> Score {
+    Score {
+        at: now(),
+        tube: Some(tube_id(tube)),
+        unit: Some(unit_id(unit)),
+        state,
+        reason: reason.to_owned(),
+        risks: vec![],
+        last_look_at: Some(at("2026-03-18T09:00:00Z")),
+        last_grade: Some(Grade::SMOOTH),
+        run_h: 760.0,
+        blind_h: 15.0,
+        coverage: Some(0.98),
+        equivalent_h: 760.0,
+        drivers: vec![],
+        hold_and_assess: false,
+        model: "cloglog-2026-04".to_owned(),
+        data_from: Some(at("2024-01-08T00:00:00Z")),
+        data_to: Some(at("2026-04-02T00:00:00Z")),
+    }
+}
+
+pub fn risks(now: [f64; 3], ahead: [f64; 3], further: [f64; 3]) -> Vec<Horizon> {
+    [(0.0, now), (500.0, ahead), (1000.0, further)]
+        .map(|(horizon_h, [risk, lower, upper])| Horizon { horizon_h, risk, lower, upper })
+        .to_vec()
+}
+
+fn driver(name: &str, hours_equivalent: f64, text: &str) -> Driver {
+    Driver { name: name.to_owned(), hours_equivalent, text: text.to_owned() }
+}
+
+/// Eight units in different states and one tube on the shelf, in no order.
+pub fn scores() -> Vec<Score> {
+    let ranked = Score {
+        risks: risks([0.31, 0.18, 0.49], [0.44, 0.27, 0.64], [0.55, 0.34, 0.77]),
+        last_look_at: Some(at("2025-12-03T10:00:00Z")),
+        last_grade: Grade::try_from(1).ok(),
+        run_h: 1410.0,
+        blind_h: 112.0,
+        coverage: Some(0.92),
+        equivalent_h: 2380.0,
+        drivers: vec![
+            driver("run_h", 1298.0, "running itself"),
+            driver("excess_work_mj", 690.0, "torque above what this product usually takes"),
+            driver("cold_starts", 240.0, "21 starts on product colder than −6 °C"),
+            driver("blind_h", 152.0, "hours that no reading covers, taken as no better than the fleet's"),
+        ],
+        ..score("C-103", "T-0042", State::Ok, "a fitted model")
+    };
+    let low = Score {
+        risks: risks([0.004, 0.001, 0.02], [0.06, 0.02, 0.13], [0.12, 0.05, 0.24]),
+        last_look_at: Some(at("2026-04-28T08:00:00Z")),
+        run_h: 262.0,
+        equivalent_h: 240.0,
+        drivers: vec![driver("run_h", 262.0, "running itself"), driver("dry_h", -22.0, "less dry running than usual")],
+        ..score("C-101", "T-0007", State::Ok, "a fitted model")
+    };
+    let hours_alone = Score {
+        risks: risks([0.12, 0.06, 0.22], [0.19, 0.10, 0.33], [0.25, 0.13, 0.43]),
+        drivers: vec![driver("run_h", 760.0, "running itself")],
+        model: "hours-2026-04".to_owned(),
+        ..score("C-106", "T-0051", State::Baseline, "no model beat run hours alone on this fleet")
+    };
+    let blind = Score {
+        risks: risks([0.2, 0.08, 0.46], [0.28, 0.11, 0.58], [0.35, 0.14, 0.68]),
+        last_look_at: Some(at("2025-04-30T08:00:00Z")),
+        run_h: 1640.0,
+        blind_h: 1120.0,
+        coverage: Some(0.32),
+        equivalent_h: 1710.0,
+        drivers: vec![
+            driver("blind_h", 1180.0, "hours that no reading covers, taken as no better than the fleet's"),
+            driver("run_h", 530.0, "running itself"),
+        ],
+        ..score("C-104", "T-0038", State::Blind, "1 120 of 1 640 run hours are blind")
+    };
+    let reached = Score {
+        last_grade: Some(Grade::CATCH),
+        ..score("C-102", "T-0019", State::Reached, "grade 2 at far, 6 o'clock, on 18 Mar 2026")
+    };
+    let hold = Score {
+        last_grade: Grade::try_from(4).ok(),
+        hold_and_assess: true,
+        ..score("C-108", "T-0023", State::Reached, "flaked plating at drive, 12 o'clock, on 18 Mar 2026")
+    };
+    let stale = Score {
+        risks: risks([0.05, 0.02, 0.11], [0.09, 0.04, 0.19], [0.13, 0.06, 0.27]),
+        drivers: vec![driver("run_h", 760.0, "running itself")],
+        ..score("C-105", "T-0030", State::Stale, "torque has not arrived for 3 days")
+    };
+    let no_tube = Score {
+        tube: None,
+        last_look_at: None,
+        last_grade: None,
+        run_h: 0.0,
+        blind_h: 0.0,
+        coverage: None,
+        equivalent_h: 0.0,
+        model: String::new(),
+        data_from: None,
+        data_to: None,
+        ..score("C-107", "T-0", State::NoTube, "no tube is entered as fitted in C-107 since 2 May 2026")
+    };
+    let shelf = Score {
+        unit: None,
+        last_look_at: None,
+        last_grade: None,
+        run_h: 0.0,
+        blind_h: 0.0,
+        coverage: None,
+        equivalent_h: 0.0,
+        ..score("C-0", "T-0011", State::NotFitted, "re-plated on 20 Apr 2026, not fitted since")
+    };
+    vec![low, stale, shelf, reached, ranked, no_tube, blind, hold, hours_alone]
+}
+
+/// The tube with the longest history.
+pub fn tube() -> TubeDetail {
+    let id = tube_id("T-0042");
+    let found = |time: &str, zone: &str, clock, grade: u8| Finding {
+        at: at(time),
+        tube: id.clone(),
+        grade: Grade::try_from(grade).expect("a grade"),
+        zone: Some(Zone(zone.to_owned())),
+        clock: Some(clock),
+        method: Some(Method::Nail),
+        kind: Some(Kind::Groove),
+        depth_um: None,
+        reason: Some(Reason::Changeover),
+        inspector: Some("J. Example".to_owned()),
+        run_h: None,
+        recorded_at: None,
+        note: None,
+    };
+    let mut findings = vec![Finding {
+        zone: None,
+        clock: None,
+        method: Some(Method::Gauge),
+        depth_um: Some(38.0),
+        note: Some("deepest near the far bearing".to_owned()),
+        ..found("2025-02-11T09:00:00Z", "far", ClockPosition::Six, 2)
+    }];
+    for zone in ["drive", "middle", "far"] {
+        for clock in ClockPosition::ALL {
+            if (zone, *clock) != ("middle", ClockPosition::Nine) {
+                let grade = u8::from(zone == "far" && *clock == ClockPosition::Six);
+                findings.push(found("2025-12-03T10:00:00Z", zone, *clock, grade));
+            }
+        }
+    }
+    let fitting = |unit: &str, from: &str, to: Option<&str>| Fitting {
+        tube: id.clone(),
+        unit: unit_id(unit),
+        from: at(from),
+        to: to.map(at),
+    };
+    let tube = Tube {
+        tube: id.clone(),
+        surface: "hard_chrome".to_owned(),
+        bore_mm: Some(152.4),
+        length_mm: Some(1830.0),
+        plating_um: Some(120.0),
+        run_h_before: None,
+        note: None,
+    };
+    let record = Record {
+        tubes: [(id.clone(), tube.clone())].into(),
+        fittings: vec![
+            fitting("C-101", "2024-01-08T06:00:00Z", Some("2025-02-11T06:00:00Z")),
+            fitting("C-103", "2025-03-03T06:00:00Z", None),
+        ],
+        work: vec![
+            Work { at: at("2024-01-08T05:00:00Z"), tube: id.clone(), work: WorkKind::New, note: None },
+            Work {
+                at: at("2025-02-20T12:00:00Z"),
+                tube: id.clone(),
+                work: WorkKind::HonePolish,
+                note: Some("25 µm taken off".to_owned()),
+            },
+        ],
+        findings,
+        campaigns: vec![],
+        zones: site().zones,
+    };
+    TubeDetail {
+        tube,
+        unit: Some(unit_id("C-103")),
+        lives: record.lives(&id),
+        looks: record.looks(&id),
+        fittings: record.fittings,
+        work: record.work,
+        findings: record.findings,
+        months: vec![month(2026, 3, 402.0, 31.0), month(2026, 4, 376.0, 0.0)],
+    }
+}
+
+fn month(year: i16, month: i8, run_h: f64, blind_h: f64) -> Month {
+    let mut exposure = Exposure::default();
+    for (term, amount) in [
+        (Term::RunH, run_h),
+        (Term::BlindH, blind_h),
+        (Term::ShaftWorkMj, run_h * 9.5),
+        (Term::Starts, 24.0),
+        (Term::TorqueExcursions, 3.0),
+        (Term::DryH, 0.25),
+    ] {
+        exposure.add(term, amount);
+    }
+    exposure.mark_lacking(Term::ExcessWorkMj);
+    exposure.mark_lacking(Term::ColdStarts);
+    exposure.add(Term::SlidingKm, run_h * 4.0);
+    exposure.band_h = [0.05, 0.1, 0.2, 0.35, 0.3, 0.0].map(|part| part * (run_h - blind_h)).to_vec();
+    Month { first_day: date(year, month, 1), exposure }
+}
+
+/// A tube of which little is written down.
+fn bare_tube(tube: &str, unit: Option<&str>) -> TubeDetail {
+    let id = tube_id(tube);
+    let from = at("2024-06-03T06:00:00Z");
+    let fittings = unit.map(|unit| Fitting { tube: id.clone(), unit: unit_id(unit), from, to: None });
+    let record = Record { fittings: fittings.into_iter().collect(), ..Record::default() };
+    TubeDetail {
+        tube: Tube {
+            tube: id.clone(),
+            surface: "stainless".to_owned(),
+            bore_mm: None,
+            length_mm: None,
+            plating_um: None,
+            run_h_before: None,
+            note: None,
+        },
+        unit: unit.map(unit_id),
+        lives: record.lives(&id),
+        looks: vec![],
+        fittings: record.fittings,
+        work: vec![],
+        findings: vec![],
+        months: vec![],
+    }
+}
+
+pub fn signals() -> Vec<SignalReport> {
+    let report = |unit: &str, signal: Signal, value: &str, raw: &str, measure: &str| SignalReport {
+        unit: unit_id(unit),
+        signal,
+        topic: format!("works/{unit}/{signal}"),
+        count: 14_210,
+        per_min: 6.0,
+        last_at: Some(now() - SignedDuration::from_secs(9)),
+        arrived_at: Some(now() - SignedDuration::from_secs(8)),
+        value: value.to_owned(),
+        measure: measure.to_owned(),
+        raw: raw.to_owned(),
+        unprotected: false,
+        faults: vec![],
+    };
+    let mut late = report("C-105", Signal::Torque, "96.2", "851.4 lbf·in", "N·m");
+    late.last_at = Some(now() - SignedDuration::from_hours(75));
+    late.arrived_at = late.last_at;
+    (late.per_min, late.unprotected) = (0.0, true);
+    late.faults.push(Fault {
+        reason: "out_of_range".to_owned(),
+        count: 12,
+        first: now() - SignedDuration::from_hours(90),
+        last: now() - SignedDuration::from_hours(76),
+        sample: "-9999; right would be -100 to 20000 N·m".to_owned(),
+    });
+    vec![
+        report("C-103", Signal::ProductTemp, "-5.1", "-5.1", "°C"),
+        late,
+        report("C-103", Signal::Torque, "121.4", "121.4", "N·m"),
+        report("C-103", Signal::RunHours, "18211.3", "182113", "h"),
+    ]
+}
+
+/// The whole plant.
+pub fn snapshot() -> Snapshot {
+    let tubes = [
+        ("T-0007", Some("C-101")),
+        ("T-0011", None),
+        ("T-0019", Some("C-102")),
+        ("T-0023", Some("C-108")),
+        ("T-0030", Some("C-105")),
+        ("T-0038", Some("C-104")),
+        ("T-0051", Some("C-106")),
+    ];
+    let mut tubes: Vec<_> = tubes.map(|(tube, unit)| bare_tube(tube, unit)).into();
+    tubes.push(tube());
+    let fault = |reason: &str, sample: &str| Fault {
+        reason: reason.to_owned(),
+        count: 3,
+        first: now() - SignedDuration::from_hours(30),
+        last: now() - SignedDuration::from_mins(40),
+        sample: sample.to_owned(),
+    };
+    Snapshot {
+        at: now(),
+        evaluated_at: Some(now() - SignedDuration::from_mins(2)),
+        scores: scores(),
+        tubes: tubes.into_iter().map(|detail| (detail.tube.tube.clone(), detail)).collect(),
+        signals: signals(),
+        unmapped: vec![UnmappedTopic {
+            topic: "works/C-110/shaft/torque".to_owned(),
+            count: 5120,
+            last: now() - SignedDuration::from_secs(4),
+            sample: "{\"value\": 101.3}".to_owned(),
+        }],
+        faults: vec![fault("decimal_comma", "works/C-103/torque: 12,5; right would be 12.5")],
+        totals: Totals { messages: 1_204_511, readings: 1_198_020, duplicates: 6421, kept_out: 70 },
+        link: Link { connected: true, since: Some(now() - SignedDuration::from_hours(51)), error: None },
+        journal: Journal { last_commit_at: Some(now() - SignedDuration::from_secs(1)), error: None },
+    }
+}
