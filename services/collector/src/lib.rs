@@ -1,1 +1,45 @@
 //! MQTT in: session, decoding, acknowledgement after commit.
+//!
+//! ```text
+//! PUBLISH QoS 1 -> session -> bounded channel -> decode -> commit (the caller's, durable) -> acknowledge, in order
+//! ```
+//!
+//! - [`TopicMap`] says which topic speaks of which unit and signal, and in which unit of measure.
+//! - [`decode`] turns one message into readings or refusals; it is pure.
+//! - [`run`] holds the session: a message is acknowledged after its readings are durable, in order of receipt, in the
+//!   connection that brought it. What was not acknowledged is brought again by the broker, and the journal drops
+//!   readings that it already has.
+//! - [`Arrivals`] counts what comes, what does not and why, and knows how the link stands.
+//!
+//! Rights that the service needs at the broker: read its topic filters; write the status topic and what it publishes;
+//! write and read `<status topic>/fence/<client id>`, by which it tells a backlog from live messages.
+
+mod arrivals;
+mod backoff;
+mod committer;
+mod decode;
+mod fence;
+mod link;
+mod mapping;
+mod pattern;
+mod pointer;
+mod quality;
+mod reason;
+mod session;
+mod settings;
+mod stamp;
+mod value;
+mod window;
+
+pub use arrivals::{Arrivals, ArrivalsReport, Totals};
+pub use committer::Committed;
+pub use decode::{Limits, Message, Outcome, Taken, decode};
+pub use link::{CommitError, Link, LinkState};
+pub use mapping::{MapError, Mapping, Payload, QualityField, TimeField, TopicMap};
+pub use pattern::{BadPattern, Pattern};
+pub use pointer::{BadPointer, Pointer};
+pub use quality::QualityRule;
+pub use reason::{Doubt, Reason, Refusal};
+pub use session::run;
+pub use settings::{Outgoing, SessionError, Settings, Status};
+pub use stamp::TimeFormat;

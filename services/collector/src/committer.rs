@@ -1,0 +1,197 @@
+//! From the queue into the journal: decode, commit in groups, acknowledge.
+
+use std::fmt::Display;
+use std::future::Future;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::time::Duration;
+
+use jiff::Timestamp;
+use plant::{Clock, Reading};
+use tokio::sync::{mpsc, watch};
+use tokio::time::{Instant, sleep, timeout_at};
+
+use crate::arrivals::Arrivals;
+use crate::backoff::Backoff;
+use crate::decode::{Limits, Message, Outcome, decode};
+use crate::mapping::TopicMap;
+use crate::window::{Ticket, Window};
+
+/// A group waits so long for another message...
+const QUIET: Duration = Duration::from_millis(1);
+/// ...and so long in all.
+const LONGEST_WAIT: Duration = Duration::from_millis(20);
+
+/// What a commit did.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Committed {
+    /// Readings that were not there before.
+    pub new: u64,
+    /// Readings that were.
+    pub duplicates: u64,
+}
+
+/// A message on its way to the journal.
+#[derive(Debug)]
+pub(crate) struct Delivery {
+    /// Its place among the unacknowledged; `None` for QoS 0.
+    pub(crate) ticket: Option<Ticket>,
+    /// `None` for a marker of our own, which is only acknowledged.
+    pub(crate) content: Option<Content>,
+}
+
+#[derive(Debug)]
+pub(crate) struct Content {
+    pub(crate) topic: String,
+    pub(crate) payload: Vec<u8>,
+    pub(crate) retained: bool,
+    pub(crate) backlog: bool,
+    pub(crate) arrived_at: Timestamp,
+}
+
+/// Takes deliveries until told to stop.
+pub(crate) struct Committer<'a, C, P, A> {
+    pub(crate) map: &'a TopicMap,
+    pub(crate) limits: Limits,
+    pub(crate) window: &'a Mutex<Window<P>>,
+    /// Messages to wait for.
+    pub(crate) expected: usize,
+    /// Messages in one commit at most.
+    pub(crate) batch: usize,
+    pub(crate) commit: C,
+    /// Sends one acknowledgement; `false` if there is no room for it just now.
+    pub(crate) acknowledge: A,
+    pub(crate) arrivals: &'a Arrivals,
+    pub(crate) clock: &'a dyn Clock,
+}
+
+impl<C, F, E, P, A> Committer<'_, C, P, A>
+where
+    C: Fn(Arc<[Reading]>) -> F,
+    F: Future<Output = Result<Committed, E>>,
+    E: Display,
+    A: Fn(&P) -> bool,
+{
+    /// Commits and acknowledges until `stop` is true or its sender is gone; then does the same with what is queued.
+    pub(crate) async fn run(&self, queue: &mut mpsc::Receiver<Delivery>, mut stop: watch::Receiver<bool>) {
+        let mut group = Vec::with_capacity(self.batch);
+        loop {
+            tokio::select! {
+                biased;
+                _ = stop.wait_for(|stop| *stop) => break,
+                () = self.gather(queue, &mut group) => {}
+            }
+            if !self.settle(&mut group, &mut stop).await {
+                return;
+            }
+        }
+        // What comes from now on is not taken: the broker keeps it.
+        queue.close();
+        while let Ok(delivery) = queue.try_recv() {
+            group.push(delivery);
+        }
+        if !group.is_empty() {
+            self.settle(&mut group, &mut stop).await;
+        }
+    }
+
+    /// Fills the group; never ends if the queue is closed. What it took is in the group even if it is dropped half way.
+    async fn gather(&self, queue: &mut mpsc::Receiver<Delivery>, group: &mut Vec<Delivery>) {
+        if queue.recv_many(group, self.batch).await == 0 {
+            std::future::pending::<()>().await;
+        }
+        let latest = Instant::now() + LONGEST_WAIT;
+        while group.len() < self.expected {
+            let until = latest.min(Instant::now() + QUIET);
+            match timeout_at(until, queue.recv_many(group, self.batch - group.len())).await {
+                Ok(more) if more > 0 => {}
+                _ => break,
+            }
+        }
+    }
+
+    /// Decodes, commits and acknowledges a group; `false` if told to stop before the commit worked.
+    async fn settle(&self, group: &mut Vec<Delivery>, stop: &mut watch::Receiver<bool>) -> bool {
+        let mut readings = Vec::with_capacity(group.len());
+        for delivery in group.iter() {
+            if let Some(content) = &delivery.content {
+                self.decode(content, delivery.ticket.is_none(), &mut readings);
+            }
+        }
+        self.show_held();
+        if !readings.is_empty() && !self.commit(readings.into(), stop).await {
+            return false;
+        }
+        self.acknowledge(group.drain(..).filter_map(|delivery| delivery.ticket)).await;
+        true
+    }
+
+    fn decode(&self, content: &Content, unprotected: bool, readings: &mut Vec<Reading>) {
+        let message = Message {
+            topic: &content.topic,
+            payload: &content.payload,
+            retained: content.retained,
+            backlog: content.backlog,
+            arrived_at: content.arrived_at,
+        };
+        let outcomes = decode(self.map, &self.limits, &message);
+        self.arrivals.note(&message, unprotected, &outcomes);
+        readings.extend(outcomes.into_iter().filter_map(|outcome| match outcome {
+            Outcome::Taken(taken) => Some(taken.reading),
+            Outcome::Refused(_) => None,
+        }));
+    }
+
+    /// Tries until it works: nothing is dropped because a disk is full.
+    async fn commit(&self, readings: Arc<[Reading]>, stop: &mut watch::Receiver<bool>) -> bool {
+        let mut backoff = Backoff::new(Duration::from_millis(100), Duration::from_secs(5));
+        loop {
+            match (self.commit)(readings.clone()).await {
+                Ok(committed) => {
+                    self.arrivals.committed(committed, self.clock.now());
+                    return true;
+                }
+                Err(error) => {
+                    let wait = backoff.next();
+                    tracing::warn!(%error, readings = readings.len(), wait_ms = wait.as_millis() as u64, "commit failed, nothing is acknowledged");
+                    self.arrivals.commit_failed(error.to_string(), self.clock.now());
+                    tokio::select! {
+                        _ = stop.wait_for(|stop| *stop) => return false,
+                        () = sleep(wait) => {}
+                    }
+                }
+            }
+        }
+    }
+
+    async fn acknowledge(&self, tickets: impl Iterator<Item = Ticket>) {
+        {
+            let mut window = self.locked();
+            tickets.for_each(|ticket| window.commit(ticket));
+        }
+        while !self.send_acks(&mut self.locked()) {
+            sleep(QUIET).await;
+        }
+        self.show_held();
+    }
+
+    fn show_held(&self) {
+        let held = self.locked().unacknowledged();
+        self.arrivals.change_link(|link| link.unacknowledged = held);
+    }
+
+    fn locked(&self) -> MutexGuard<'_, Window<P>> {
+        self.window.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Sends what may be sent, under the window's lock: a connection that breaks meanwhile renews the window first, and
+    /// only then forgets what was sent too late. `false` if there is more than room.
+    fn send_acks(&self, window: &mut Window<P>) -> bool {
+        while let Some(packet) = window.next_ack() {
+            if !(self.acknowledge)(packet) {
+                return false;
+            }
+            window.acknowledged();
+        }
+        true
+    }
+}

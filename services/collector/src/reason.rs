@@ -1,0 +1,158 @@
+//! Why a message was kept out, or taken with a doubt.
+
+use std::fmt;
+
+use plant::{Signal, UnitId};
+
+macro_rules! reasons {
+    ($($(#[$doc:meta])* $variant:ident = $word:literal),+ $(,)?) => {
+        /// A reason, by a stable word.
+        #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+        pub enum Reason { $($(#[$doc])* $variant),+ }
+
+        impl Reason {
+            /// Every reason.
+            pub const ALL: &'static [Reason] = &[$(Reason::$variant),+];
+
+            /// The word used in JSON and metrics.
+            pub const fn as_str(self) -> &'static str {
+                match self { $(Reason::$variant => $word),+ }
+            }
+        }
+    };
+}
+
+reasons!(
+    /// No mapping takes the topic.
+    Unmapped = "unmapped",
+    /// The topic names a unit that the config does not know.
+    UnknownUnit = "unknown_unit",
+    /// The payload has no bytes, or the value no letters.
+    Empty = "empty",
+    /// The payload is larger than the config allows, or a word is longer than a word.
+    TooLarge = "too_large",
+    /// The payload is not UTF-8.
+    NotUtf8 = "not_utf8",
+    /// The payload is no JSON document.
+    NotJson = "not_json",
+    /// The JSON document is nested deeper than anybody needs.
+    TooDeep = "too_deep",
+    /// The document has nothing where the value or its time should be.
+    MissingField = "missing_field",
+    /// The value is an object, a list or a truth value where a number is due.
+    WrongType = "wrong_type",
+    /// The text is no number.
+    NotNumber = "not_number",
+    /// The number has a decimal comma.
+    DecimalComma = "decimal_comma",
+    /// The word has control characters.
+    BadWord = "bad_word",
+    /// A number by which devices say that they have none.
+    Sentinel = "sentinel",
+    /// The value lies outside what the signal can be.
+    OutOfRange = "out_of_range",
+    /// The time cannot be read.
+    BadTime = "bad_time",
+    /// The time lies before the year 2000.
+    TooOld = "too_old",
+    /// The time lies ahead of the arrival.
+    FutureTime = "future_time",
+    /// Doubt: the source said that it has no value; kept as missing.
+    NoValue = "no_value",
+    /// Doubt: the quality is not in the rule; taken as uncertain.
+    UnknownQuality = "unknown_quality",
+    /// Doubt: an old message without a time of its own; kept, but in no exposure.
+    Untimed = "untimed",
+    /// A QoS 0 message found the queue full and is lost.
+    Overrun = "overrun",
+    /// The broker refused a topic filter.
+    FilterRefused = "filter_refused",
+    /// The broker granted QoS 0 only.
+    GrantedQos0 = "granted_qos0",
+    /// The marker that ends a backlog did not come back.
+    FenceLost = "fence_lost",
+);
+
+impl fmt::Display for Reason {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(self.as_str())
+    }
+}
+
+/// A message, or one value of it, that was kept out.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Refusal {
+    /// Which unit it would have been, if that is known.
+    pub unit: Option<UnitId>,
+    /// Which signal it would have been, if a mapping takes the topic.
+    pub signal: Option<Signal>,
+    /// Why.
+    pub reason: Reason,
+    /// What stood there, at most 120 characters, control characters made visible.
+    pub sample: String,
+    /// What would be right.
+    pub advice: String,
+}
+
+/// A value that was taken with a doubt.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Doubt {
+    /// Why.
+    pub reason: Reason,
+    /// What stood there and what was made of it.
+    pub text: String,
+}
+
+/// A reason and what would be right, before it is known whose it is.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) struct Problem {
+    pub(crate) reason: Reason,
+    pub(crate) advice: String,
+}
+
+impl Problem {
+    pub(crate) fn new(reason: Reason, advice: impl Into<String>) -> Self {
+        Self { reason, advice: advice.into() }
+    }
+}
+
+/// At most so many characters of what a stranger sent are shown.
+const SHOWN: usize = 120;
+
+/// A stranger's bytes, cut short, with control characters made visible.
+pub(crate) fn shown(bytes: &[u8]) -> String {
+    // Four bytes hold any character, so this much is enough and a huge payload costs no more than a small one.
+    let head = String::from_utf8_lossy(&bytes[..bytes.len().min(SHOWN * 4 + 4)]);
+    let mut text = String::new();
+    for (count, c) in head.chars().enumerate() {
+        if count == SHOWN {
+            text.push('…');
+            break;
+        }
+        if c.is_control() || matches!(c, '\u{2028}' | '\u{2029}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}') {
+            text.extend(c.escape_unicode());
+        } else {
+            text.push(c);
+        }
+    }
+    text
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_strangers_bytes_are_short_and_harmless() {
+        assert_eq!(shown(b"a\0b\x1b[2J"), "a\\u{0}b\\u{1b}[2J");
+        assert_eq!(shown(&vec![b'x'; 1_000_000]).chars().count(), 121);
+        assert_eq!(shown(b"\xff\xfe"), "\u{fffd}\u{fffd}");
+        assert_eq!(shown("\u{202e}12".as_bytes()), "\\u{202e}12", "text direction must not be turned");
+    }
+
+    #[test]
+    fn words_of_reasons_differ() {
+        let words: std::collections::BTreeSet<_> = Reason::ALL.iter().map(|reason| reason.as_str()).collect();
+        assert_eq!(words.len(), Reason::ALL.len());
+    }
+}

@@ -1,0 +1,208 @@
+//! What the session needs to know.
+
+use std::fmt;
+
+use crate::decode::Limits;
+
+/// The session at the broker (MQTT 3.1.1).
+#[derive(Clone, PartialEq)]
+pub struct Settings {
+    /// Host name or address.
+    pub host: String,
+    /// TCP port.
+    pub port: u16,
+    /// Client id; the broker keeps the session under it, so it stays the same for ever and is nobody else's.
+    pub client_id: String,
+    /// User name, if the broker wants one.
+    pub username: Option<String>,
+    /// Password, if the broker wants one.
+    pub password: Option<String>,
+    /// A ping after so many seconds, 1 or more; without an answer the connection counts as lost.
+    pub keep_alive_s: u16,
+    /// Whether the broker keeps the session while we are away. `false` for a listener that only looks.
+    pub keep_session: bool,
+    /// How many unacknowledged messages the broker sends at most (20 in a usual broker). A commit waits a moment for
+    /// so many; if the broker sends fewer, each group waits a millisecond or two in vain.
+    pub window: usize,
+    /// Most messages in one commit, at least `window`.
+    pub batch: usize,
+    /// Largest packet taken from the broker, bytes. A larger one breaks the connection and comes again; let this be
+    /// well above `limits.max_payload_bytes`, beyond which a message is refused and done with.
+    pub max_packet_bytes: usize,
+    /// What a message may be.
+    pub limits: Limits,
+    /// How the service shows whether it is there; `None` for a listener that only looks.
+    pub status: Option<Status>,
+}
+
+/// The retained message by which others see whether the service is there.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Status {
+    /// Its topic. `<topic>/fence/<client id>` is used too, to tell a backlog from live messages.
+    pub topic: String,
+    /// The payload while the service is there.
+    pub online: Vec<u8>,
+    /// The payload when it has left, also published by the broker if the connection breaks (the will).
+    pub offline: Vec<u8>,
+}
+
+impl Status {
+    pub(crate) fn fence_topic(&self, client_id: &str) -> String {
+        format!("{}/fence/{client_id}", self.topic)
+    }
+}
+
+/// A message to publish with QoS 1 over the same connection.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Outgoing {
+    /// Topic.
+    pub topic: String,
+    /// Payload.
+    pub payload: Vec<u8>,
+    /// Whether the broker keeps it for those who come later.
+    pub retain: bool,
+}
+
+/// Why the session cannot begin, or had to end.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum SessionError {
+    /// A setting is out of its range.
+    #[error("{key} is {value}; right would be {right}")]
+    Setting {
+        /// Which.
+        key: &'static str,
+        /// What it is.
+        value: String,
+        /// What it should be.
+        right: &'static str,
+    },
+    /// A part of the session stopped by itself, which is a fault of this program.
+    #[error("the session stopped by itself: {0}")]
+    Stopped(String),
+}
+
+impl Settings {
+    /// Checks every setting.
+    ///
+    /// # Errors
+    /// [`SessionError::Setting`] for the first one that is out of its range.
+    pub fn check(&self) -> Result<(), SessionError> {
+        let plain_topic = |topic: &str| !topic.is_empty() && !topic.contains(['+', '#', '\0']) && topic.len() < 60_000;
+        let no_topic = |text: &str| text.is_empty() || text.contains(['+', '#', '/', '\0']) || text.len() > 200;
+        let wrong =
+            |key, value: &dyn fmt::Debug, right| Err(SessionError::Setting { key, value: format!("{value:?}"), right });
+        if self.host.trim().is_empty() {
+            return wrong("host", &self.host, "a host name or address");
+        }
+        if self.port == 0 {
+            return wrong("port", &self.port, "1 to 65535, usually 1883");
+        }
+        if no_topic(&self.client_id) || self.client_id.trim() != self.client_id {
+            return wrong("client_id", &self.client_id, "1 to 200 bytes without '/', '+', '#' and outer spaces");
+        }
+        if self.password.is_some() && self.username.is_none() {
+            return wrong("username", &self.username, "given where a password is (MQTT 3.1.1, 3.1.2.9)");
+        }
+        if self.keep_alive_s == 0 {
+            return wrong("keep_alive_s", &self.keep_alive_s, "1 to 65535 s");
+        }
+        if self.window == 0 || self.window > 65_535 {
+            return wrong("window", &self.window, "1 to 65535 messages");
+        }
+        if self.batch < self.window || self.batch > 100_000 {
+            return wrong("batch", &self.batch, "window to 100000 messages");
+        }
+        if !(1024..=268_435_460).contains(&self.max_packet_bytes) {
+            return wrong("max_packet_bytes", &self.max_packet_bytes, "1024 to 268435460 bytes");
+        }
+        if self.limits.max_payload_bytes == 0 || self.limits.max_payload_bytes >= self.max_packet_bytes {
+            return wrong(
+                "max_payload_bytes",
+                &self.limits.max_payload_bytes,
+                "1 or more bytes, less than max_packet_bytes",
+            );
+        }
+        match &self.status {
+            Some(status) if !plain_topic(&status.topic) => {
+                wrong("status topic", &status.topic, "a topic without '+' and '#'")
+            }
+            _ => Ok(()),
+        }
+    }
+}
+
+impl fmt::Debug for Settings {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let password = self.password.as_ref().map(|_| "(not shown)");
+        f.debug_struct("Settings")
+            .field("host", &self.host)
+            .field("port", &self.port)
+            .field("client_id", &self.client_id)
+            .field("username", &self.username)
+            .field("password", &password)
+            .field("keep_alive_s", &self.keep_alive_s)
+            .field("keep_session", &self.keep_session)
+            .field("window", &self.window)
+            .field("batch", &self.batch)
+            .field("max_packet_bytes", &self.max_packet_bytes)
+            .field("limits", &self.limits)
+            .field("status", &self.status)
+            .finish()
+    }
+}
+
+#[cfg(test)]
+pub(crate) mod tests {
+    use super::*;
+
+    /// Settings for a broker on the loopback.
+    pub(crate) fn settings(port: u16) -> Settings {
+        Settings {
+            host: "127.0.0.1".into(),
+            port,
+            client_id: "collector-test".into(),
+            username: None,
+            password: None,
+            keep_alive_s: 5,
+            keep_session: true,
+            window: 20,
+            batch: 500,
+            max_packet_bytes: 262_144,
+            limits: Limits::USUAL,
+            status: Some(Status {
+                topic: "gc/status".into(),
+                online: b"online".to_vec(),
+                offline: b"offline".to_vec(),
+            }),
+        }
+    }
+
+    #[test]
+    fn a_setting_out_of_range_is_named_with_what_is_right() {
+        assert_eq!(settings(1883).check(), Ok(()));
+        type Break = fn(&mut Settings);
+        let wrong: [(&str, Break); 9] = [
+            ("host", |s| s.host.clear()),
+            ("port", |s| s.port = 0),
+            ("client_id", |s| s.client_id = " x".into()),
+            ("client_id", |s| s.client_id = "a/b".into()),
+            ("username", |s| s.password = Some("secret".into())),
+            ("keep_alive_s", |s| s.keep_alive_s = 0),
+            ("window", |s| s.window = 0),
+            ("batch", |s| s.batch = 19),
+            ("max_payload_bytes", |s| s.max_packet_bytes = 65_536),
+        ];
+        for (key, break_it) in wrong {
+            let mut broken = settings(1883);
+            break_it(&mut broken);
+            assert!(broken.check().unwrap_err().to_string().contains(key), "{key} was taken");
+        }
+    }
+
+    #[test]
+    fn a_password_is_not_shown() {
+        let mut with = settings(1883);
+        (with.username, with.password) = (Some("plant".into()), Some("hunter2".into()));
+        assert!(!format!("{with:?}").contains("hunter2"));
+    }
+}
