@@ -26,6 +26,8 @@ mod pointer;
 mod quality;
 mod reason;
 mod session;
+#[cfg(test)]
+mod session_tests;
 mod settings;
 mod stamp;
 mod value;

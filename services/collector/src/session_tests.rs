@@ -1,0 +1,376 @@
+//! The session against a real broker. What the broker itself says (its log, what it sends again, what others see) is
+//! the witness.
+
+mod broker;
+
+use std::collections::BTreeMap;
+use std::sync::atomic::{AtomicU32, Ordering};
+use std::sync::{Arc, Mutex};
+use std::time::Duration;
+
+use broker::{Broker, Wire};
+use plant::{Reading, Signal, SystemClock, TimeSource, UnitId, Value};
+use tokio::sync::{mpsc, watch};
+use tokio::task::JoinHandle;
+use tokio::time::{Instant, sleep, timeout};
+
+use crate::settings::tests::settings;
+use crate::{
+    Arrivals, Committed, LinkState, Mapping, Outgoing, Pattern, Payload, Pointer, SessionError, Settings, TimeField,
+    TimeFormat, TopicMap, run,
+};
+
+fn map() -> TopicMap {
+    let mapping = |pattern: &str, payload| Mapping {
+        pattern: Pattern::parse(pattern).unwrap(),
+        unit: None,
+        signal: Signal::RunHours,
+        measure: None,
+        payload,
+        words: BTreeMap::new(),
+        span: None,
+    };
+    let timed = Payload::Json {
+        value: Pointer::parse("v").unwrap(),
+        time: Some(TimeField { pointer: Pointer::parse("t").unwrap(), format: TimeFormat::Us }),
+        quality: None,
+    };
+    let mappings = vec![mapping("timed/{unit}", timed), mapping("bare/{unit}", Payload::Number)];
+    TopicMap::new(mappings, [UnitId::new("C1").unwrap()]).unwrap()
+}
+
+/// Timed messages with the values `numbers`.
+fn timed(numbers: std::ops::Range<i64>) -> Vec<String> {
+    numbers.map(|n| format!(r#"{{"v":{n},"t":{}}}"#, 1_700_000_000_000_000 + n)).collect()
+}
+
+/// A journal in memory that does as it is told.
+#[derive(Default)]
+struct Journal {
+    readings: Mutex<Vec<Reading>>,
+    calls: AtomicU32,
+    /// So many calls fail before one works; `u32::MAX` hangs for ever.
+    failures: AtomicU32,
+}
+
+impl Journal {
+    async fn append(&self, readings: &[Reading]) -> Result<Committed, String> {
+        self.calls.fetch_add(1, Ordering::SeqCst);
+        match self.failures.load(Ordering::SeqCst) {
+            u32::MAX => std::future::pending().await,
+            0 => {
+                self.readings.lock().unwrap().extend_from_slice(readings);
+                Ok(Committed { new: readings.len() as u64, duplicates: 0 })
+            }
+            left => {
+                self.failures.store(left - 1, Ordering::SeqCst);
+                Err("database or disk is full".into())
+            }
+        }
+    }
+
+    fn values(&self) -> Vec<i64> {
+        let number = |reading: &Reading| reading.value.number().expect("the tests send numbers") as i64;
+        self.readings.lock().unwrap().iter().map(number).collect()
+    }
+
+    fn distinct(&self) -> Vec<i64> {
+        let mut values = self.values();
+        values.sort_unstable();
+        values.dedup();
+        values
+    }
+}
+
+struct Service {
+    arrivals: Arc<Arrivals>,
+    outbox: mpsc::Sender<Outgoing>,
+    shutdown: watch::Sender<bool>,
+    task: JoinHandle<Result<(), SessionError>>,
+}
+
+impl Service {
+    fn start(settings: Settings, journal: &Arc<Journal>) -> Self {
+        let arrivals = Arc::new(Arrivals::new());
+        let (outbox, outgoing) = mpsc::channel(16);
+        let (shutdown, told) = watch::channel(false);
+        let journal = journal.clone();
+        let commit = move |readings: Arc<[Reading]>| {
+            let journal = journal.clone();
+            async move { journal.append(&readings).await }
+        };
+        let task = tokio::spawn(run(settings, map(), commit, arrivals.clone(), outgoing, Arc::new(SystemClock), told));
+        Self { arrivals, outbox, shutdown, task }
+    }
+
+    async fn online(port: u16, journal: &Arc<Journal>) -> Self {
+        let service = Self::start(settings(port), journal);
+        service.is_online().await;
+        service
+    }
+
+    async fn is_online(&self) {
+        until("the service is online", || self.arrivals.link().state == LinkState::Online).await;
+    }
+
+    async fn leave(self) {
+        self.shutdown.send_replace(true);
+        timeout(Duration::from_secs(5), self.task).await.expect("it did not leave in time").unwrap().unwrap();
+        assert_eq!(self.arrivals.link().state, LinkState::Closed);
+    }
+
+    /// Dies on the spot, like a process that is killed.
+    async fn die(self) {
+        self.task.abort();
+        let _ = self.task.await;
+    }
+}
+
+async fn until(what: &str, mut done: impl FnMut() -> bool) {
+    let begun = Instant::now();
+    while !done() {
+        assert!(begun.elapsed() < Duration::from_secs(20), "waited in vain until {what}");
+        sleep(Duration::from_millis(5)).await;
+    }
+}
+
+fn subscribed(broker: &Broker) -> impl FnMut() -> bool {
+    || broker.log().contains("Sending SUBACK to collector-test")
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn what_was_not_committed_comes_again_and_what_was_does_not() {
+    let broker = Broker::start();
+    let journal = Arc::new(Journal::default());
+    journal.failures.store(u32::MAX, Ordering::SeqCst);
+    let service = Service::online(broker.port, &journal).await;
+    until("it has subscribed", subscribed(&broker)).await;
+    broker.publish("timed/C1", &timed(0..50));
+    // The broker sends 20 unacknowledged messages and no more: seeing just these, none was acknowledged.
+    until("the window is full", || service.arrivals.totals().messages == 20).await;
+    service.die().await;
+    assert!(!broker.log().contains("Received PUBACK from collector-test"), "acknowledged before the commit");
+
+    journal.failures.store(0, Ordering::SeqCst);
+    let service = Service::online(broker.port, &journal).await;
+    until("all are there", || journal.distinct() == Vec::from_iter(0..50)).await;
+    service.leave().await;
+    assert_eq!(journal.values().len(), 50, "each once: the first life committed nothing");
+
+    let service = Service::online(broker.port, &journal).await;
+    broker.publish("timed/C1", &timed(50..51));
+    until("the last is there", || journal.values().contains(&50)).await;
+    assert_eq!(journal.values().len(), 51, "what was acknowledged must not come again");
+    service.leave().await;
+}
+
+/// The broker's log tells what it sent to us and what we acknowledged, in order, connection by connection.
+fn sent_and_acknowledged(log: &str) -> Vec<(Vec<u32>, Vec<u32>)> {
+    let number = |text: &str| text.chars().take_while(char::is_ascii_digit).collect::<String>().parse().unwrap();
+    let mut connections = Vec::new();
+    for line in log.lines() {
+        if line.contains("New client connected") && line.contains("as collector-test") {
+            connections.push((Vec::new(), Vec::new()));
+        } else if let Some((_, rest)) = line.split_once("Sending PUBLISH to collector-test (")
+            && rest.contains("q1")
+            && let Some((_, id)) = rest.split_once(", m")
+        {
+            connections.last_mut().unwrap().0.push(number(id));
+        } else if let Some((_, id)) = line.split_once("Received PUBACK from collector-test (Mid: ") {
+            connections.last_mut().unwrap().1.push(number(id));
+        }
+    }
+    connections
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn however_often_the_wire_is_cut_acks_stay_in_order_and_nothing_is_lost() {
+    let broker = Broker::start();
+    let wire = Wire::to(broker.port).await;
+    let journal = Arc::new(Journal::default());
+    let service = Service::online(wire.port, &journal).await;
+    until("it has subscribed", subscribed(&broker)).await;
+    for cut in 0..5 {
+        broker.publish("timed/C1", &timed(cut * 400..(cut + 1) * 400));
+        wire.cut();
+        let connections = cut as u64 + 2;
+        until("it is back", || service.arrivals.link().connections >= connections).await;
+    }
+    until("all are there", || journal.distinct() == Vec::from_iter(0..2000)).await;
+    assert_eq!(service.arrivals.link().sessions_lost, 0);
+    service.leave().await;
+    let connections = sent_and_acknowledged(&broker.log());
+    assert_eq!(connections.len(), 6);
+    assert!(connections.iter().map(|(sent, _)| sent.len()).sum::<usize>() >= 2000);
+    for (sent, acknowledged) in connections {
+        assert!(acknowledged.len() <= sent.len());
+        assert_eq!(acknowledged, sent[..acknowledged.len()], "acknowledged in another order than sent");
+    }
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_commit_that_fails_is_tried_again_over_a_restart_of_the_broker() {
+    let mut broker = Broker::start();
+    let journal = Arc::new(Journal::default());
+    journal.failures.store(u32::MAX - 1, Ordering::SeqCst);
+    let service = Service::online(broker.port, &journal).await;
+    until("it has subscribed", subscribed(&broker)).await;
+    broker.publish("timed/C1", &timed(0..10));
+    until("commits fail", || service.arrivals.link().commit_error.is_some()).await;
+    let link = service.arrivals.link();
+    assert!(!link.is_ready() && link.state == LinkState::Online);
+    assert_eq!(link.commit_error.unwrap().error, "database or disk is full");
+
+    broker.stop();
+    until("it sees that", || matches!(service.arrivals.link().state, LinkState::Offline { .. })).await;
+    broker.start_again();
+    service.is_online().await;
+    assert!(service.arrivals.link().session_present, "the broker had saved the session");
+    journal.failures.store(0, Ordering::SeqCst);
+    until("all are there", || journal.distinct() == Vec::from_iter(0..10)).await;
+    until("all are acknowledged", || service.arrivals.link().unacknowledged == 0).await;
+    assert!(service.arrivals.link().is_ready());
+    service.leave().await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_broker_that_forgot_the_session_gets_subscriptions_and_retained_messages_again() {
+    let mut broker = Broker::start();
+    let journal = Arc::new(Journal::default());
+    let service = Service::online(broker.port, &journal).await;
+    let risk = Outgoing { topic: "gc/risk/C1".into(), payload: b"0.2".to_vec(), retain: true };
+    service.outbox.send(risk).await.unwrap();
+    assert_eq!(broker.watch("gc/risk/#").next(), "gc/risk/C1 0.2");
+
+    broker.stop();
+    broker.forget();
+    broker.start_again();
+    until("it has found out", || service.arrivals.link().sessions_lost == 1).await;
+    assert_eq!(broker.watch("gc/risk/#").next(), "gc/risk/C1 0.2");
+    broker.publish("timed/C1", &timed(0..1));
+    until("it is subscribed again", || journal.values() == [0]).await;
+    service.leave().await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn messages_without_a_time_that_waited_are_told_from_live_ones() {
+    let broker = Broker::start();
+    let journal = Arc::new(Journal::default());
+    broker.publish_with(&["-q", "1", "-r", "-t", "bare/C1", "-m", "1"]);
+    let service = Service::online(broker.port, &journal).await;
+    until("the retained one is there", || journal.values() == [1]).await;
+    broker.publish("bare/C1", &["2".into()]);
+    until("the live one is there", || journal.values() == [1, 2]).await;
+    service.leave().await;
+
+    let waited: Vec<String> = (3..303).map(|n: i64| n.to_string()).collect();
+    broker.publish("bare/C1", &waited);
+    let service = Service::online(broker.port, &journal).await;
+    until("the backlog is over", || !service.arrivals.link().backlog).await;
+    broker.publish("bare/C1", &["999".into()]);
+    until("the live one is there", || journal.values().contains(&999)).await;
+    service.leave().await;
+    let mut waited = 0;
+    for reading in journal.readings.lock().unwrap().iter() {
+        let expected = match reading.value {
+            // 1 comes once more: subscribing again brings what is retained.
+            Value::Number(n) if n == 2.0 || n == 999.0 => TimeSource::Arrival,
+            _ => TimeSource::Unknown,
+        };
+        waited += u32::from(expected == TimeSource::Unknown);
+        assert_eq!(reading.time_source, expected, "{reading:?}");
+    }
+    assert!(waited >= 301, "{waited}");
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn others_see_whether_the_service_is_there() {
+    let broker = Broker::start();
+    let journal = Arc::new(Journal::default());
+    let status = broker.watch("gc/status");
+    let service = Service::online(broker.port, &journal).await;
+    assert_eq!(status.next(), "gc/status online");
+    service.leave().await;
+    assert_eq!(status.next(), "gc/status offline");
+    let service = Service::online(broker.port, &journal).await;
+    assert_eq!(status.next(), "gc/status online");
+    service.die().await;
+    assert_eq!(status.next(), "gc/status offline", "the will");
+    assert_eq!(broker.watch("gc/status").next(), "gc/status offline", "retained");
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_refused_message_is_counted_and_does_not_come_again() {
+    let broker = Broker::start();
+    let journal = Arc::new(Journal::default());
+    let service = Service::online(broker.port, &journal).await;
+    until("it has subscribed", subscribed(&broker)).await;
+    let huge = format!(r#"{{"v":1,"x":"{}"}}"#, "x".repeat(100_000));
+    broker.publish("timed/C1", &["12,5".into(), huge, r#"{"v":1}"#.into()]);
+    broker.publish("timed/C9", &["1".into()]);
+    broker.publish("timed/C1", &timed(7..8));
+    until("the good one is there", || journal.values() == [7]).await;
+    until("all are acknowledged", || service.arrivals.link().unacknowledged == 0).await;
+    let report = service.arrivals.snapshot("2026-01-01T00:00:00Z".parse().unwrap());
+    let reasons: Vec<_> = report.signals[0].faults.iter().map(|fault| fault.reason.as_str()).collect();
+    assert_eq!(reasons, ["too_large", "not_json", "missing_field"]);
+    assert_eq!(report.unmapped[0].topic, "timed/C9");
+    service.leave().await;
+    let service = Service::online(broker.port, &journal).await;
+    until("no backlog is left", || !service.arrivals.link().backlog).await;
+    assert_eq!(service.arrivals.totals().messages, 0, "a refused message came again");
+    service.leave().await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_packet_beyond_the_limit_is_shown_and_does_not_storm_the_broker() {
+    let broker = Broker::start();
+    let journal = Arc::new(Journal::default());
+    let mut small = settings(broker.port);
+    (small.max_packet_bytes, small.limits.max_payload_bytes) = (2048, 1024);
+    let service = Service::start(small, &journal);
+    until("it has subscribed", subscribed(&broker)).await;
+    broker.publish("timed/C1", &["x".repeat(4000)]);
+    until("it is shown", || {
+        matches!(service.arrivals.link().state, LinkState::Offline { error } if error.contains("max_packet_bytes (2048 bytes)"))
+    })
+    .await;
+    sleep(Duration::from_secs(2)).await;
+    let report = service.arrivals.snapshot("2026-01-01T00:00:00Z".parse().unwrap());
+    assert_eq!(report.faults[0].reason, "too_large");
+    // Waits of at least 0.1, 0.2, 0.4 and 0.8 s fit into two seconds, and a fifth of 1.6 s does not.
+    assert!(report.link.connections <= 6, "{} connections in two seconds", report.link.connections);
+    service.die().await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_journal_that_hangs_does_not_keep_the_service_from_leaving() {
+    let broker = Broker::start();
+    let journal = Arc::new(Journal::default());
+    journal.failures.store(u32::MAX, Ordering::SeqCst);
+    let service = Service::online(broker.port, &journal).await;
+    until("it has subscribed", subscribed(&broker)).await;
+    broker.publish("timed/C1", &timed(0..3));
+    until("a commit hangs", || journal.calls.load(Ordering::SeqCst) > 0).await;
+    let begun = Instant::now();
+    service.leave().await;
+    assert!(begun.elapsed() < Duration::from_millis(3500), "it took {:?} to leave", begun.elapsed());
+
+    journal.failures.store(0, Ordering::SeqCst);
+    let service = Service::online(broker.port, &journal).await;
+    until("all are there", || journal.distinct() == [0, 1, 2]).await;
+    service.leave().await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn without_a_broker_it_keeps_trying_and_leaves_when_told() {
+    let journal = Arc::new(Journal::default());
+    let port = std::net::TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port();
+    let service = Service::start(settings(port), &journal);
+    until("it says so", || matches!(service.arrivals.link().state, LinkState::Offline { .. })).await;
+    let LinkState::Offline { error } = service.arrivals.link().state else { unreachable!() };
+    assert!(error.contains(&format!("127.0.0.1:{port}")), "{error}");
+    let begun = Instant::now();
+    service.leave().await;
+    assert!(begun.elapsed() < Duration::from_secs(1));
+}
