@@ -21,8 +21,17 @@ async fn main() -> Result<(), Box<dyn Error>> {
         Some("fleet") => {
             for number in 0..16u32 {
                 let part = f64::from(number) / 20.0;
-                let mut score = fleet::score(&format!("D-{}", 201 + number), &format!("T-1{number:03}"), plant::State::Ok, "a fitted model");
-                score.risks = fleet::risks([part * 0.6, part * 0.4, part * 0.6 + 0.1], [part * 0.8, part * 0.5, part], [part, part * 0.6, part + 0.15]);
+                let mut score = fleet::score(
+                    &format!("D-{}", 201 + number),
+                    &format!("T-1{number:03}"),
+                    plant::State::Ok,
+                    "a fitted model",
+                );
+                score.risks = fleet::risks(
+                    [part * 0.6, part * 0.4, part * 0.6 + 0.1],
+                    [part * 0.8, part * 0.5, part],
+                    [part, part * 0.6, part + 0.15],
+                );
                 score.drivers = fleet::scores().swap_remove(4).drivers;
                 snapshot.scores.push(score);
             }

@@ -34,13 +34,18 @@ pub(crate) fn advice(score: &Score, interval: &Interval, site: &Site) -> String 
             format!("Opening may wait, at most until the plant's longest interval ends: {}{first}.", ends.join(" or "))
         }
         Interval::Over => "The plant's longest interval is over: inspect.".to_owned(),
-        Interval::Unknown => "Nobody knows when this wall was last seen whole: inspect as the plant's longest interval asks.".to_owned(),
-        Interval::NotEntered | Interval::NotRunning => "The plant's own longest interval governs.".to_owned(),
+        Interval::Unknown => {
+            "Nobody knows when this wall was last seen whole: inspect as the plant's longest interval asks.".to_owned()
+        }
+        Interval::NotEntered | Interval::DoesNotWait | Interval::NotRunning => {
+            "The plant's own longest interval governs.".to_owned()
+        }
     };
     if interval.is_due() {
         return latest;
     }
-    let floor = if score.state == State::Blind { "Most run hours are blind, so take the chance as a floor. " } else { "" };
+    let floor =
+        if score.state == State::Blind { "Most run hours are blind, so take the chance as a floor. " } else { "" };
     format!("{floor}Weigh this chance against the work of opening at the next changeover. {latest}")
 }
 

@@ -60,7 +60,10 @@ pub(crate) async fn risks(
     let (site, snapshot) = (&publisher.site, publisher.newest());
     let matches = |score: &Score| {
         query.unit.as_deref().is_none_or(|wanted| score.unit.as_ref().is_some_and(|unit| unit.as_str() == wanted))
-            && query.tube.as_deref().is_none_or(|wanted| score.tube.as_ref().is_some_and(|tube| tube.as_str() == wanted))
+            && query
+                .tube
+                .as_deref()
+                .is_none_or(|wanted| score.tube.as_ref().is_some_and(|tube| tube.as_str() == wanted))
     };
     let ranking = Ranking::of(&snapshot.scores);
     let risks: Vec<_> =
@@ -111,8 +114,7 @@ pub(crate) async fn tube(
     State(publisher): State<Publisher>,
     tube: Result<Path<String>, PathRejection>,
 ) -> Result<Response, Problem> {
-    let Path(tube) =
-        tube.map_err(|error| Problem::new(StatusCode::BAD_REQUEST, "bad_path", error.body_text()))?;
+    let Path(tube) = tube.map_err(|error| Problem::new(StatusCode::BAD_REQUEST, "bad_path", error.body_text()))?;
     let snapshot = publisher.newest();
     let Some(detail) = snapshot.tubes.values().find(|detail| detail.tube.tube.as_str() == tube) else {
         let detail = format!("no tube {:?} in the register; GET /api/v1/tubes lists them", shortened(&tube));

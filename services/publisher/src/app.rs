@@ -71,7 +71,8 @@ fn refusal(uri: &Uri, status: StatusCode, code: &'static str, detail: String) ->
 }
 
 /// No script, nothing from elsewhere, no style in the markup; framed only by the same origin.
-const POLICY: &str = "default-src 'none'; style-src 'self'; img-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'self'";
+const POLICY: &str =
+    "default-src 'none'; style-src 'self'; img-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'self'";
 
 /// Puts the headers on every answer that keep a browser from doing more than showing it.
 async fn guard(request: Request, next: Next) -> Response {

@@ -1,10 +1,10 @@
 //! The board: which tubes to open at this changeover, why, and how sure.
 
 use askama::Template;
-use axum::extract::State;
+use axum::extract;
 use axum::http::StatusCode;
 use axum::response::Response;
-use plant::Score;
+use plant::{Score, State};
 
 use crate::advice::advice;
 use crate::chance::{Chance, chances};
@@ -37,17 +37,27 @@ struct Row {
     tube: Option<String>,
     /// A word that asks to stop or says that the limit is reached.
     flag: Option<&'static str>,
+    /// What a flagged row asks for.
+    asks: String,
     state: &'static str,
     state_meaning: &'static str,
     model: String,
     chances: Vec<Chance>,
     /// The chances are old.
     last_known: bool,
-    why: Vec<String>,
+    why: Why,
     look: Look,
     interval: Vec<String>,
     interval_due: bool,
     coverage: String,
+}
+
+/// Why a row stands where it stands.
+enum Why {
+    /// What wore the tube: hours of plain running that would have done the same, and what it was.
+    Drivers(Vec<(String, String)>),
+    /// A sentence.
+    Reason(String),
 }
 
 struct Look {
@@ -57,7 +67,7 @@ struct Look {
 }
 
 /// `GET /`
-pub(crate) async fn page(State(publisher): State<Publisher>) -> Response {
+pub(crate) async fn page(extract::State(publisher): extract::State<Publisher>) -> Response {
     let (site, snapshot) = (&publisher.site, publisher.newest());
     let ranking = Ranking::of(&snapshot.scores);
     let rows = |scores: &[&Score]| scores.iter().map(|score| row(score, &snapshot, site)).collect::<Vec<_>>();
@@ -101,7 +111,7 @@ fn summary(ranking: &Ranking<'_>) -> String {
 
 fn row(score: &Score, snapshot: &Snapshot, site: &Site) -> Row {
     let interval = Interval::of(score, snapshot, site);
-    let reached = score.state == plant::State::Reached;
+    let reached = score.state == State::Reached;
     let flag = match (score.hold_and_assess, reached) {
         (true, _) => Some("Hold"),
         (false, true) => Some("Limit reached"),
@@ -114,9 +124,10 @@ fn row(score: &Score, snapshot: &Snapshot, site: &Site) -> Row {
         state: standing::short(score.state),
         state_meaning: standing::meaning(score.state),
         model: score.model.clone(),
+        asks: if flag.is_some() { advice(score, &interval, site) } else { String::new() },
         chances: if flag.is_some() || score.unit.is_none() { vec![] } else { chances(score) },
-        last_known: score.state == plant::State::Stale,
-        why: if flag.is_some() { vec![score.reason.clone(), advice(score, &interval, site)] } else { why(score) },
+        last_known: score.state == State::Stale,
+        why: if flag.is_some() { Why::Reason(score.reason.clone()) } else { why(score) },
         look: look(score, site),
         interval_due: interval.is_due(),
         interval: interval.words(site),
@@ -124,15 +135,16 @@ fn row(score: &Score, snapshot: &Snapshot, site: &Site) -> Row {
     }
 }
 
-/// The two largest drivers of a current score; the reason where there is none.
-fn why(score: &Score) -> Vec<String> {
-    let current = !chances(score).is_empty() && score.state != plant::State::Stale;
-    if !current || score.drivers.is_empty() {
-        return vec![score.reason.clone()];
+/// What wore the tube most, largest first; the reason where there is no current score. What spared the wall is left to
+/// the tube's own page: at a glance it would read as comfort.
+fn why(score: &Score) -> Why {
+    let current = !chances(score).is_empty() && score.state != State::Stale;
+    let mut drivers: Vec<_> = score.drivers.iter().filter(|driver| driver.hours_equivalent > 0.0).collect();
+    if !current || drivers.is_empty() {
+        return Why::Reason(score.reason.clone());
     }
-    let mut drivers: Vec<_> = score.drivers.iter().collect();
     drivers.sort_by(|a, b| b.hours_equivalent.total_cmp(&a.hours_equivalent));
-    drivers.iter().take(2).map(|driver| format!("{}: {}", driver.text, hours(driver.hours_equivalent))).collect()
+    Why::Drivers(drivers.iter().take(3).map(|driver| (hours(driver.hours_equivalent), driver.text.clone())).collect())
 }
 
 fn look(score: &Score, site: &Site) -> Look {
@@ -140,11 +152,13 @@ fn look(score: &Score, site: &Site) -> Look {
     match score.last_look_at {
         Some(at) => Look {
             day: Some(site.day(at)),
-            ago: format!("{} and {} of running ago", days_words(days_between(at, score.at)), hours(score.run_h)),
+            ago: format!("{}, {} of running ago", days_words(days_between(at, score.at)), hours(score.run_h)),
             grade,
         },
         None if score.tube.is_none() => Look { day: None, ago: "–".to_owned(), grade: None },
-        None => Look { day: None, ago: format!("no complete look in this life ({} of running)", hours(score.run_h)), grade },
+        None => {
+            Look { day: None, ago: format!("no complete look in this life ({} of running)", hours(score.run_h)), grade }
+        }
     }
 }
 

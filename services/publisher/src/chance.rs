@@ -49,7 +49,10 @@ mod tests {
         let mut score = crate::rank::tests::score("C1", "T1", Some(0.31));
         score.risks = vec![Horizon { horizon_h: 0.0, risk: 0.31, lower: 0.18, upper: 0.49 }];
         let chance = &chances(&score)[0];
-        assert_eq!((chance.from_pc.as_str(), chance.width_pc.as_str(), chance.point_pc.as_str()), ("18.0", "31.0", "31.0"));
+        assert_eq!(
+            (chance.from_pc.as_str(), chance.width_pc.as_str(), chance.point_pc.as_str()),
+            ("18.0", "31.0", "31.0")
+        );
         assert_eq!(chance.when, "now");
         assert_eq!(format!("{} ({})", chance.said, chance.range), "31\u{a0}% (18–49\u{a0}%)");
     }

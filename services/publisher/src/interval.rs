@@ -1,7 +1,7 @@
 //! The plant's own longest interval between complete looks, and how much of it is left.
 
 use jiff::{SignedDuration, Timestamp};
-use plant::Score;
+use plant::{Score, State};
 use serde::Serialize;
 
 use crate::figures::{days_words, hours};
@@ -50,6 +50,8 @@ pub enum Interval {
     Unknown,
     /// The plant entered none; its own rules hold all the same.
     NotEntered,
+    /// The limit is reached or the tube is to be held: no interval gives it time.
+    DoesNotWait,
     /// There is no tube, or the tube sits in no unit.
     NotRunning,
 }
@@ -59,6 +61,9 @@ impl Interval {
     pub(crate) fn of(score: &Score, snapshot: &Snapshot, site: &Site) -> Interval {
         let LongestInterval { run_h, days } = site.longest_interval;
         let Some(tube) = score.tube.as_ref().filter(|_| score.unit.is_some()) else { return Interval::NotRunning };
+        if score.hold_and_assess || score.state == State::Reached {
+            return Interval::DoesNotWait;
+        }
         if run_h.is_none() && days.is_none() {
             return Interval::NotEntered;
         }
@@ -87,6 +92,7 @@ impl Interval {
             Interval::Over => vec!["over: a look is due".to_owned()],
             Interval::Unknown => vec!["no known start: counts as over".to_owned()],
             Interval::NotEntered => vec!["not entered: the plant's own rules hold".to_owned()],
+            Interval::DoesNotWait => vec!["does not wait for it".to_owned()],
             Interval::NotRunning => vec!["–".to_owned()],
         }
     }
@@ -94,5 +100,58 @@ impl Interval {
     /// Whether a look is due by it.
     pub(crate) fn is_due(&self) -> bool {
         matches!(self, Interval::Over | Interval::Unknown)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::rank::tests::score;
+    use crate::{Site, Snapshot};
+    use plant::{Bands, Grade};
+
+    fn left_of(score: &Score, run_h: Option<f64>, days: Option<u32>) -> Interval {
+        let site = Site {
+            name: String::new(),
+            zone: jiff::tz::TimeZone::UTC,
+            version: String::new(),
+            limit: Grade::CATCH,
+            zones: vec![],
+            bands: Bands::default(),
+            longest_interval: LongestInterval { run_h, days },
+            late_after: SignedDuration::from_mins(15),
+        };
+        Interval::of(score, &Snapshot::default(), &site)
+    }
+
+    fn looked_at(days_ago: i64, run_h: f64) -> Score {
+        let mut score = score("C1", "T1", Some(0.01));
+        score.last_look_at = score.at.checked_sub(SignedDuration::from_hours(24 * days_ago)).ok();
+        score.run_h = run_h;
+        score
+    }
+
+    #[test]
+    fn whichever_limit_comes_first_ends_it() {
+        assert!(matches!(left_of(&looked_at(10, 100.0), Some(2000.0), Some(365)), Interval::Left { .. }));
+        assert_eq!(left_of(&looked_at(10, 2000.0), Some(2000.0), Some(365)), Interval::Over);
+        assert_eq!(left_of(&looked_at(365, 100.0), Some(2000.0), Some(365)), Interval::Over);
+        assert_eq!(left_of(&looked_at(365, 100.0), None, None), Interval::NotEntered);
+    }
+
+    #[test]
+    fn an_unknown_start_or_count_of_hours_never_leaves_time() {
+        let mut never = looked_at(10, 100.0);
+        never.last_look_at = None;
+        assert_eq!(left_of(&never, Some(2000.0), None), Interval::Unknown);
+        assert!(Interval::Unknown.is_due());
+        assert_eq!(left_of(&looked_at(10, f64::NAN), Some(2000.0), Some(365)), Interval::Over);
+    }
+
+    #[test]
+    fn a_reached_limit_gets_no_time_from_the_interval() {
+        let mut reached = looked_at(1, 1.0);
+        reached.state = State::Reached;
+        assert_eq!(left_of(&reached, Some(2000.0), Some(365)), Interval::DoesNotWait);
     }
 }

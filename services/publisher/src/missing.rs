@@ -27,7 +27,10 @@ fn controls_engineer(snapshot: &Snapshot) -> Step {
     let (missing, next) = match (snapshot.link.connected, arriving, unmapped) {
         (false, ..) => {
             let error = snapshot.link.error.as_deref().unwrap_or("no connection yet");
-            (format!("The message broker is not connected: {error}."), "Check broker host, port and account in the config.")
+            (
+                format!("The message broker is not connected: {error}."),
+                "Check broker host, port and account in the config.",
+            )
         }
         (true, 0, 0) => (
             "The broker is connected, but no message has come.".to_owned(),
@@ -56,10 +59,21 @@ fn analyst(snapshot: &Snapshot) -> Step {
     }
     if findings == 0 {
         let missing = format!("{} tubes are in the register, but no finding.", count(tubes));
-        return Step { who, missing, next: "Import the findings of past looks.", command: "groovecast import findings FILE --config FILE" };
+        return Step {
+            who,
+            missing,
+            next: "Import the findings of past looks.",
+            command: "groovecast import findings FILE --config FILE",
+        };
     }
-    let missing = format!("{} tubes and {} findings are there, but no score yet.", count(tubes), count(findings as u64));
-    Step { who, missing, next: "Wait for the first evaluation, or score by hand.", command: "groovecast score --config FILE" }
+    let missing =
+        format!("{} tubes and {} findings are there, but no score yet.", count(tubes), count(findings as u64));
+    Step {
+        who,
+        missing,
+        next: "Wait for the first evaluation, or score by hand.",
+        command: "groovecast score --config FILE",
+    }
 }
 
 fn manager() -> Step {

@@ -48,7 +48,11 @@ impl<'a> Ranking<'a> {
 /// The risks of a score, or none if one of them is no probability inside its interval: then none can be believed.
 pub(crate) fn sayable(score: &Score) -> &[Horizon] {
     let believable = score.risks.iter().all(|ahead| {
-        ahead.horizon_h >= 0.0 && 0.0 <= ahead.lower && ahead.lower <= ahead.risk && ahead.risk <= ahead.upper && ahead.upper <= 1.0
+        ahead.horizon_h >= 0.0
+            && 0.0 <= ahead.lower
+            && ahead.lower <= ahead.risk
+            && ahead.risk <= ahead.upper
+            && ahead.upper <= 1.0
     });
     if believable { &score.risks } else { &[] }
 }
@@ -76,7 +80,10 @@ pub(crate) mod tests {
             unit: Some(UnitId::new(unit).unwrap()),
             state: State::Ok,
             reason: "a fitted model".to_owned(),
-            risks: risk.map(|risk| Horizon { horizon_h: 0.0, risk, lower: risk * 0.5, upper: risk }).into_iter().collect(),
+            risks: risk
+                .map(|risk| Horizon { horizon_h: 0.0, risk, lower: risk * 0.5, upper: risk })
+                .into_iter()
+                .collect(),
             last_look_at: None,
             last_grade: None,
             run_h: 100.0,

@@ -19,7 +19,8 @@ pub struct Lack {
 pub fn lacks(snapshot: &Snapshot, site: &Site, now: Timestamp) -> Vec<Lack> {
     let mut lacks = Vec::new();
     if !snapshot.link.connected {
-        let since = snapshot.link.since.map_or("since the start".to_owned(), |since| age(since, now));
+        let since =
+            snapshot.link.since.map_or("never since the start".to_owned(), |since| format!("lost {}", age(since, now)));
         let error = snapshot.link.error.as_deref().unwrap_or("no error was reported");
         let detail = format!("no connection to the message broker ({since}): {error}");
         lacks.push(Lack { code: "broker_away", detail });

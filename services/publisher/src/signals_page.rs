@@ -72,7 +72,7 @@ fn facts(snapshot: &Snapshot, now: Timestamp) -> Vec<(&'static str, String)> {
     let state = if link.connected { "connected" } else { "not connected" };
     let totals = &snapshot.totals;
     vec![
-        ("Broker", format!("{state}, {}", ago(link.since, "since the start"))),
+        ("Broker", format!("{state} since {}", ago(link.since, "the start"))),
         ("Last error", link.error.clone().unwrap_or("none".to_owned())),
         ("Last commit", ago(snapshot.journal.last_commit_at, "none yet")),
         ("Messages", count(totals.messages)),
@@ -86,7 +86,11 @@ fn signal_row(report: &SignalReport, now: Timestamp) -> SignalRow {
     let ago = |at: Option<Timestamp>| at.map_or("never".to_owned(), |at| age(at, now));
     SignalRow {
         signal: report.signal.as_str(),
-        value: if report.value.is_empty() { "no value".to_owned() } else { format!("{} {}", report.value, report.measure) },
+        value: if report.value.is_empty() {
+            "no value".to_owned()
+        } else {
+            format!("{}\u{a0}{}", report.value, report.measure)
+        },
         raw: report.raw.clone(),
         topic: report.topic.clone(),
         reading_age: ago(report.last_at),

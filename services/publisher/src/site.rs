@@ -30,12 +30,12 @@ pub struct Site {
 impl Site {
     /// A day in the plant's zone: `12 May 2026`.
     pub(crate) fn day(&self, at: Timestamp) -> String {
-        at.to_zoned_datetime(self.zone.clone()).strftime("%-d %b %Y").to_string()
+        at.to_zoned_datetime(self.zone.clone()).strftime("%-d\u{a0}%b\u{a0}%Y").to_string()
     }
 
     /// An instant in the plant's zone: `12 May 2026, 06:30 CEST`.
     pub(crate) fn minute(&self, at: Timestamp) -> String {
-        at.to_zoned_datetime(self.zone.clone()).strftime("%-d %b %Y, %H:%M %Z").to_string()
+        at.to_zoned_datetime(self.zone.clone()).strftime("%-d\u{a0}%b\u{a0}%Y, %H:%M %Z").to_string()
     }
 
     /// The limit in words: `grade 2 (catches a fingernail)`.
@@ -62,7 +62,7 @@ mod tests {
         };
         // Central European Summer Time is UTC+2 (IANA time zone database).
         let at = "2026-07-01T22:30:00Z".parse().unwrap();
-        assert_eq!(site.minute(at), "2 Jul 2026, 00:30 CEST");
-        assert_eq!(site.day(at), "2 Jul 2026");
+        assert_eq!(site.minute(at), "2\u{a0}Jul\u{a0}2026, 00:30 CEST");
+        assert_eq!(site.day(at), "2\u{a0}Jul\u{a0}2026");
     }
 }

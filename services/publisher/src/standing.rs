@@ -53,7 +53,9 @@ pub(crate) const fn meaning(state: State) -> &'static str {
         State::Baseline => "No model did better than run hours alone, so run hours alone stand behind this score.",
         State::Prior => "Too few findings yet: the plant's stated belief stands behind this score, not its own record.",
         State::Reached => "A look in this life has already found the limit.",
-        State::Blind => "No reading covers most run hours since the last look: the risk is a floor, the truth may be higher.",
+        State::Blind => {
+            "No reading covers most run hours since the last look: the risk is a floor, the truth may be higher."
+        }
         State::Stale => "No reading has arrived for longer than the plant allows: the risk is the last one known.",
         State::NoTube => "No tube is entered as fitted in this unit.",
         State::NotFitted => "The tube sits in no unit.",

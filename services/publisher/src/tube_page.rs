@@ -84,7 +84,8 @@ pub(crate) async fn page(State(publisher): State<Publisher>, tube: Result<Path<S
 
 fn tube_facts(detail: &TubeDetail) -> Vec<(&'static str, String)> {
     let tube = &detail.tube;
-    let measured = |name, value: Option<f64>, unit: &str| value.map(|value| (name, format!("{}\u{a0}{unit}", number(value))));
+    let measured =
+        |name, value: Option<f64>, unit: &str| value.map(|value| (name, format!("{}\u{a0}{unit}", number(value))));
     [
         Some(("Surface", spaced(&tube.surface))),
         measured("Bore", tube.bore_mm, "mm"),

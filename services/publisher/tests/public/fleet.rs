@@ -6,8 +6,8 @@ use jiff::civil::date;
 use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
 use plant::{
-    Bands, ClockPosition, Clock, Driver, Exposure, Fault, Finding, Fitting, Grade, Horizon, Kind, Method, Reason, Record,
-    Score, Signal, SignalReport, State, Term, Tube, TubeId, UnitId, UnmappedTopic, Work, WorkKind, Zone,
+    Bands, Clock, ClockPosition, Driver, Exposure, Fault, Finding, Fitting, Grade, Horizon, Kind, Method, Reason,
+    Record, Score, Signal, SignalReport, State, Term, Tube, TubeId, UnitId, UnmappedTopic, Work, WorkKind, Zone,
 };
 use publisher::{Journal, Link, LongestInterval, Month, Publisher, Site, Snapshot, Totals, TubeDetail};
 use tokio::sync::watch;
@@ -214,6 +214,7 @@ pub fn tube() -> TubeDetail {
             }
         }
     }
+    findings.push(Finding { zone: None, clock: None, ..found("2025-12-03T10:20:00Z", "far", ClockPosition::Six, 1) });
     let fitting = |unit: &str, from: &str, to: Option<&str>| Fitting {
         tube: id.clone(),
         unit: unit_id(unit),

@@ -1,0 +1,70 @@
+use axum::http::StatusCode;
+use insta::assert_snapshot;
+use plant::Signal;
+
+use crate::{ask, body, fleet, get};
+
+#[tokio::test]
+async fn tube_page_as_published() {
+    assert_snapshot!(body("/tubes/T-0042").await);
+}
+
+#[tokio::test]
+async fn signals_page_as_published() {
+    assert_snapshot!(body("/signals").await);
+}
+
+#[tokio::test]
+async fn refusals_are_plain_pages() {
+    let unknown = get("/tubes/T-9999").await;
+    assert_eq!((unknown.status, unknown.header("content-type")), (StatusCode::NOT_FOUND, "text/html; charset=utf-8"));
+    assert_snapshot!(unknown.body);
+    assert_eq!(get("/nothing").await.status, StatusCode::NOT_FOUND);
+    assert_eq!(ask(fleet::snapshot(), "POST", "/").await.status, StatusCode::METHOD_NOT_ALLOWED);
+}
+
+#[tokio::test]
+async fn a_station_that_was_not_read_is_unknown_and_not_smooth() {
+    let page = body("/tubes/T-0042").await;
+    // The fixture reads 11 of 12 stations; grade 1 at far, 6 o'clock.
+    assert_eq!(page.matches("class=\"station unread\">not read").count(), 1);
+    assert_eq!(page.matches("class=\"station g0\"").count(), 10);
+    assert_eq!(page.matches("class=\"station g1\"").count(), 1);
+}
+
+#[tokio::test]
+async fn grades_of_an_ended_life_are_not_shown_on_the_wall() {
+    let mut snapshot = fleet::snapshot();
+    let detail = snapshot.tubes.get_mut(&fleet::tube_id("T-0042")).unwrap();
+    let last = detail.lives.last_mut().unwrap();
+    last.from = Some(fleet::at("2026-01-10T00:00:00Z"));
+    let page = ask(snapshot, "GET", "/tubes/T-0042").await.body;
+    assert!(page.contains("unknown, not smooth"));
+    assert_eq!(page.matches("class=\"station unread\"").count(), 12);
+}
+
+#[tokio::test]
+async fn a_tube_of_any_name_can_be_reached_by_its_link() {
+    for name in ["Kühler 3", "50%?a=b", "\"><b>", "T&T"] {
+        let mut snapshot = fleet::snapshot();
+        let mut detail = fleet::tube();
+        detail.tube.tube = fleet::tube_id(name);
+        snapshot.tubes.insert(detail.tube.tube.clone(), detail);
+        snapshot.scores = vec![fleet::score("C-1", name, plant::State::Ok, "a reason")];
+        let board = ask(snapshot.clone(), "GET", "/").await.body;
+        let start = board.find("/tubes/").unwrap();
+        let link = &board[start..start + board[start..].find('"').unwrap()];
+        assert_eq!(ask(snapshot, "GET", link).await.status, StatusCode::OK, "{name:?} by {link}");
+    }
+}
+
+#[tokio::test]
+async fn a_signal_that_never_came_is_said() {
+    let mut snapshot = fleet::snapshot();
+    let mut report = fleet::signals().swap_remove(0);
+    report.signal = Signal::Speed;
+    (report.value, report.last_at, report.arrived_at, report.count) = (String::new(), None, None, 0);
+    snapshot.signals = vec![report];
+    let page = ask(snapshot, "GET", "/signals").await.body;
+    assert!(page.contains("<b>no value</b>") && page.contains("<td>never</td>"), "{page}");
+}

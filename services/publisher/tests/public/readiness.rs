@@ -1,0 +1,41 @@
+use insta::assert_snapshot;
+use jiff::SignedDuration;
+use publisher::{Snapshot, lacks};
+
+use crate::{ask, fleet};
+
+fn codes(snapshot: &Snapshot) -> Vec<&'static str> {
+    lacks(snapshot, &fleet::site(), fleet::now()).into_iter().map(|lack| lack.code).collect()
+}
+
+#[test]
+fn each_lack_is_told_apart() {
+    assert!(codes(&fleet::snapshot()).is_empty());
+    assert_eq!(codes(&fleet::empty()), ["broker_away", "not_evaluated"]);
+    let mut full_disk = fleet::snapshot();
+    full_disk.journal.error = Some("no space left on device".to_owned());
+    assert_eq!(codes(&full_disk), ["commits_failing"]);
+}
+
+#[test]
+fn a_service_that_stops_evaluating_is_noticed_by_the_clock_alone() {
+    let mut snapshot = fleet::snapshot();
+    snapshot.evaluated_at = Some(fleet::now() - SignedDuration::from_mins(15));
+    assert!(codes(&snapshot).is_empty());
+    snapshot.evaluated_at = Some(fleet::now() - SignedDuration::from_secs(15 * 60 + 1));
+    assert_eq!(codes(&snapshot), ["evaluation_late"]);
+}
+
+#[tokio::test]
+async fn not_ready_is_a_problem_with_reasons_while_live_stays_live() {
+    let mut snapshot = fleet::snapshot();
+    snapshot.link.connected = false;
+    snapshot.link.error = Some("connection refused".to_owned());
+    snapshot.journal.error = Some("no space left on device".to_owned());
+    let answer = ask(snapshot.clone(), "GET", "/health/ready").await;
+    assert_eq!((answer.status.as_u16(), answer.header("content-type")), (503, "application/problem+json"));
+    assert_snapshot!(answer.body);
+    assert_eq!(ask(snapshot.clone(), "GET", "/health/live").await.status.as_u16(), 200);
+    let board = ask(snapshot, "GET", "/").await.body;
+    assert!(board.contains("connection refused") && board.contains("no space left on device"), "the board says it too");
+}
