@@ -72,25 +72,34 @@ where
     A: Fn(&P) -> bool,
 {
     /// Commits and acknowledges until `stop` is true or its sender is gone; then does the same with what is queued.
+    ///
+    /// It never waits for room for an acknowledgement while there is something to take: the one who makes that room
+    /// may itself be waiting for room in the queue, because some brokers send far more than their window after a
+    /// reconnection.
     pub(crate) async fn run(&self, queue: &mut mpsc::Receiver<Delivery>, mut stop: watch::Receiver<bool>) {
         let mut group = Vec::with_capacity(self.batch);
+        let mut acks_left = false;
         loop {
             tokio::select! {
                 biased;
                 _ = stop.wait_for(|stop| *stop) => break,
                 () = self.gather(queue, &mut group) => {}
+                () = sleep(QUIET), if acks_left => {}
             }
             if !self.settle(&mut group, &mut stop).await {
                 return;
             }
+            acks_left = !self.send_acks();
         }
         // What comes from now on is not taken: the broker keeps it.
         queue.close();
         while let Ok(delivery) = queue.try_recv() {
             group.push(delivery);
         }
-        if !group.is_empty() {
-            self.settle(&mut group, &mut stop).await;
+        if self.settle(&mut group, &mut stop).await {
+            while !self.send_acks() {
+                sleep(QUIET).await;
+            }
         }
     }
 
@@ -109,7 +118,7 @@ where
         }
     }
 
-    /// Decodes, commits and acknowledges a group; `false` if told to stop before the commit worked.
+    /// Decodes and commits a group, whose messages may then be acknowledged; `false` if told to stop before the commit worked.
     async fn settle(&self, group: &mut Vec<Delivery>, stop: &mut watch::Receiver<bool>) -> bool {
         let mut readings = Vec::with_capacity(group.len());
         for delivery in group.iter() {
@@ -117,11 +126,13 @@ where
                 self.decode(content, delivery.ticket.is_none(), &mut readings);
             }
         }
-        self.show_held();
+        let held = self.locked().unacknowledged();
+        self.arrivals.change_link(|link| link.unacknowledged = held);
         if !readings.is_empty() && !self.commit(readings.into(), stop).await {
             return false;
         }
-        self.acknowledge(group.drain(..).filter_map(|delivery| delivery.ticket)).await;
+        let mut window = self.locked();
+        group.drain(..).filter_map(|delivery| delivery.ticket).for_each(|ticket| window.commit(ticket));
         true
     }
 
@@ -163,35 +174,24 @@ where
         }
     }
 
-    async fn acknowledge(&self, tickets: impl Iterator<Item = Ticket>) {
-        {
-            let mut window = self.locked();
-            tickets.for_each(|ticket| window.commit(ticket));
-        }
-        while !self.send_acks(&mut self.locked()) {
-            sleep(QUIET).await;
-        }
-        self.show_held();
-    }
-
-    fn show_held(&self) {
-        let held = self.locked().unacknowledged();
-        self.arrivals.change_link(|link| link.unacknowledged = held);
-    }
-
     fn locked(&self) -> MutexGuard<'_, Window<P>> {
         self.window.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
     /// Sends what may be sent, under the window's lock: a connection that breaks meanwhile renews the window first, and
     /// only then forgets what was sent too late. `false` if there is more than room.
-    fn send_acks(&self, window: &mut Window<P>) -> bool {
-        while let Some(packet) = window.next_ack() {
-            if !(self.acknowledge)(packet) {
-                return false;
+    fn send_acks(&self) -> bool {
+        let mut window = self.locked();
+        let mut room = true;
+        while room && let Some(packet) = window.next_ack() {
+            room = (self.acknowledge)(packet);
+            if room {
+                window.acknowledged();
             }
-            window.acknowledged();
         }
-        true
+        let held = window.unacknowledged();
+        drop(window);
+        self.arrivals.change_link(|link| link.unacknowledged = held);
+        room
     }
 }
