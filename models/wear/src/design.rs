@@ -83,6 +83,37 @@ impl Design {
     }
 }
 
+/// Median of each covariate over running: pieces of run hours and covariates. `None` without hours.
+pub fn median_covariates<'a>(pieces: impl IntoIterator<Item = (f64, &'a [f64])>) -> Option<Vec<f64>> {
+    let pieces: Vec<(f64, &[f64])> = pieces.into_iter().filter(|(h, _)| *h > 0.0).collect();
+    let (_, first) = pieces.first()?;
+    let half = 0.5 * pieces.iter().map(|(h, _)| h).sum::<f64>();
+    let median = |j: usize| {
+        let mut values: Vec<(f64, f64)> = pieces.iter().map(|(h, x)| (x[j], *h)).collect();
+        values.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let mut below = 0.0;
+        let at = values.iter().position(|(_, h)| {
+            below += h;
+            below >= half
+        });
+        values[at.unwrap_or(values.len() - 1)].0
+    };
+    Some((0..first.len()).map(median).collect())
+}
+
+/// Covariates to fit blind hours with, where no coefficient is known yet: term by term the greater of the fleet's median
+/// hour and the unit's mean covered hour. (In a risk, blind hours weigh by [`crate::BlindPace`].)
+pub fn blind_covariates<'a>(fleet_median: &[f64], unit: impl IntoIterator<Item = (f64, &'a [f64])>) -> Vec<f64> {
+    let mut hours = 0.0;
+    let mut sums = vec![0.0; fleet_median.len()];
+    for (h, x) in unit {
+        hours += h;
+        sums.iter_mut().zip(x).for_each(|(sum, x)| *sum += h * x);
+    }
+    let mean = |sum: f64| if hours > 0.0 { sum / hours } else { f64::NEG_INFINITY };
+    fleet_median.iter().zip(sums).map(|(median, sum)| median.max(mean(sum))).collect()
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -100,6 +131,17 @@ mod tests {
         let mut x = vec![9.0];
         design.covariates(&[0.6, 0.0], &mut x).unwrap();
         assert!((x[0] - 4f64.ln()).abs() < 1e-15 && x[1] == 0.0 && x.len() == 2);
+    }
+
+    #[test]
+    fn blind_hours_are_fitted_as_the_worse_of_fleet_and_unit() {
+        let fleet: [(f64, &[f64]); 3] = [(1.0, &[0.0, 9.0]), (1.0, &[5.0, 1.0]), (3.0, &[1.0, 2.0])];
+        let median = median_covariates(fleet).unwrap();
+        assert_eq!(median, [1.0, 2.0]);
+        assert_eq!(blind_covariates(&median, [(1.0, &[4.0, 0.0][..]), (3.0, &[0.0, 0.0][..])]), [1.0, 2.0]);
+        assert_eq!(blind_covariates(&median, [(1.0, &[4.0, 0.0][..]), (1.0, &[0.0, 0.0][..])]), [2.0, 2.0]);
+        assert_eq!(blind_covariates(&median, []), [1.0, 2.0]);
+        assert_eq!(median_covariates([]), None);
     }
 
     #[test]

@@ -28,7 +28,7 @@ mod weibull;
 
 pub use baseline::{BaseRate, HoursOnly};
 pub use course::{BlindPace, Course, Pace};
-pub use design::{Design, DesignTerm};
+pub use design::{Design, DesignTerm, blind_covariates, median_covariates};
 pub use error::WearError;
 pub use hazard::{FittedTerm, Hazard, Intercept};
 pub use intervals::{Intervals, IntervalsBuilder, Row};

@@ -135,23 +135,20 @@ impl Likelihood<'_> {
             };
             let hazard = width * multiplier;
             moments.hazard += hazard;
-            let mut entry = 0;
-            for j in 0..p {
+            let (covariates, shape) = moments.second.split_at_mut(p * (p + 1) / 2);
+            let mut rest = covariates;
+            for (j, first) in moments.first[..p].iter_mut().enumerate() {
                 let part = hazard * z[j];
-                moments.first[j] += part;
-                for z_l in &z[..=j] {
-                    moments.second[entry] += part * z_l;
-                    entry += 1;
-                }
+                *first += part;
+                let (entries, later) = rest.split_at_mut(j + 1);
+                entries.iter_mut().zip(&*z).for_each(|(entry, z)| *entry += part * z);
+                rest = later;
             }
-            if self.fits_shape() {
+            if let [across @ .., own] = shape {
                 let slope = multiplier * slope;
                 moments.first[p] += slope;
-                for z_l in &z[..p] {
-                    moments.second[entry] += slope * z_l;
-                    entry += 1;
-                }
-                moments.second[entry] += multiplier * bend;
+                across.iter_mut().zip(&*z).for_each(|(entry, z)| *entry += slope * z);
+                *own += multiplier * bend;
             }
         }
     }

@@ -72,30 +72,30 @@ pub(crate) fn maximise(objective: &impl Objective, start: Vec<f64>, max_iteratio
         if small_step && small_gradient && !damped {
             return Ok(Maximum { at, information: point.information, iterations: iteration });
         }
-        let Some(next) = uphill(objective, &at, &step, point.value) else {
+        let Some((next, next_point)) = uphill(objective, &at, &step, point.value) else {
             return Err(Failure::NotConverged { iterations: iteration, max_gradient });
         };
-        at = next;
+        (at, point) = (next, next_point);
         if objective.out_of_range(&at) {
             return Err(Failure::OutOfRange { at });
         }
-        point = objective.point(&at);
     }
     Err(Failure::NotConverged { iterations: max_iterations, max_gradient: largest(&point.gradient) })
 }
 
-/// The first of the step, its half, its quarter, ... that does not lead downhill.
-fn uphill(objective: &impl Objective, at: &[f64], step: &[f64], value: f64) -> Option<Vec<f64>> {
-    let mut share = 1.0;
-    for _ in 0..60 {
-        let next: Vec<f64> = at.iter().zip(step).map(|(x, d)| x + share * d).collect();
-        let rounding = 1e-13 * (1.0 + value.abs());
-        if objective.value(&next) >= value - rounding {
-            return Some(next);
-        }
-        share *= 0.5;
+/// The first of the step, its half, its quarter, ... that does not lead downhill. The full step nearly always does not,
+/// so its derivatives are taken along at once.
+fn uphill(objective: &impl Objective, at: &[f64], step: &[f64], value: f64) -> Option<(Vec<f64>, Point)> {
+    let least = value - 1e-13 * (1.0 + value.abs());
+    let along = |share: f64| -> Vec<f64> { at.iter().zip(step).map(|(x, d)| x + share * d).collect() };
+    let whole = along(1.0);
+    let point = objective.point(&whole);
+    if point.value >= least {
+        return Some((whole, point));
     }
-    None
+    let next = (1..60).map(|halvings| along(0.5f64.powi(halvings))).find(|next| objective.value(next) >= least)?;
+    let point = objective.point(&next);
+    Some((next, point))
 }
 
 /// Levenberg: the least lift of the diagonal, in powers of ten, that makes the information positive definite.

@@ -167,9 +167,7 @@ impl Likelihood<'_> {
         }
         let count = interval.count;
         point.value += count * value;
-        for i in 0..2 {
-            point.gradient[i] += count * first[i];
-        }
+        point.gradient.iter_mut().zip(first).for_each(|(sum, d)| *sum += count * d);
         point.information -= &(array![[second[0], second[1]], [second[1], second[2]]] * count);
     }
 }
