@@ -74,8 +74,8 @@ where
     /// Commits and acknowledges until `stop` is true or its sender is gone; then does the same with what is queued.
     ///
     /// It never waits for room for an acknowledgement while there is something to take: the one who makes that room
-    /// may itself be waiting for room in the queue, because some brokers send far more than their window after a
-    /// reconnection.
+    /// may itself be waiting for room in the queue, because some brokers (mosquitto 2.0.11) answer each
+    /// acknowledgement of a backlog with a whole window of messages.
     pub(crate) async fn run(&self, queue: &mut mpsc::Receiver<Delivery>, mut stop: watch::Receiver<bool>) {
         let mut group = Vec::with_capacity(self.batch);
         let mut acks_left = false;
@@ -193,5 +193,126 @@ where
         drop(window);
         self.arrivals.change_link(|link| link.unacknowledged = held);
         room
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::collections::BTreeMap;
+    use std::sync::atomic::{AtomicBool, Ordering};
+
+    use plant::{Signal, SystemClock, UnitId};
+    use tokio::time::timeout;
+
+    use super::*;
+    use crate::mapping::{Mapping, Payload};
+    use crate::pattern::Pattern;
+
+    fn map() -> TopicMap {
+        let mapping = Mapping {
+            pattern: Pattern::parse("p/{unit}").unwrap(),
+            unit: None,
+            signal: Signal::Torque,
+            measure: None,
+            payload: Payload::Number,
+            words: BTreeMap::new(),
+            span: None,
+        };
+        TopicMap::new(vec![mapping], [UnitId::new("C1").unwrap()]).unwrap()
+    }
+
+    fn delivery(window: &Mutex<Window<u32>>, number: u32) -> Delivery {
+        let content = Content {
+            topic: "p/C1".into(),
+            payload: number.to_string().into_bytes(),
+            retained: false,
+            backlog: false,
+            arrived_at: "2026-03-31T06:00:00Z".parse().unwrap(),
+        };
+        Delivery { ticket: Some(window.lock().unwrap().receive(number)), content: Some(content) }
+    }
+
+    struct Bench {
+        window: Arc<Mutex<Window<u32>>>,
+        /// Sizes of the commits.
+        commits: Arc<Mutex<Vec<usize>>>,
+        acks: Arc<Mutex<Vec<u32>>>,
+        room: Arc<AtomicBool>,
+        queue: mpsc::Sender<Delivery>,
+        stop: watch::Sender<bool>,
+        task: tokio::task::JoinHandle<()>,
+    }
+
+    /// A committer that expects 20 messages, on a queue of 4, with acknowledgements that need `room`.
+    fn bench() -> Bench {
+        let window = Arc::new(Mutex::new(Window::new()));
+        let commits = Arc::new(Mutex::new(Vec::new()));
+        let acks = Arc::new(Mutex::new(Vec::new()));
+        let room = Arc::new(AtomicBool::new(true));
+        let (queue, mut from) = mpsc::channel(4);
+        let (stop, told) = watch::channel(false);
+        let task = tokio::spawn({
+            let (window, commits, acks, room) = (window.clone(), commits.clone(), acks.clone(), room.clone());
+            async move {
+                let committer = Committer {
+                    map: &map(),
+                    limits: Limits::USUAL,
+                    window: &window,
+                    expected: 20,
+                    batch: 100,
+                    commit: |readings: Arc<[Reading]>| {
+                        commits.lock().unwrap().push(readings.len());
+                        async move { Ok::<_, String>(Committed { new: readings.len() as u64, duplicates: 0 }) }
+                    },
+                    acknowledge: |number: &u32| {
+                        let open = room.load(Ordering::SeqCst);
+                        if open {
+                            acks.lock().unwrap().push(*number);
+                        }
+                        open
+                    },
+                    arrivals: &Arrivals::new(),
+                    clock: &SystemClock,
+                };
+                committer.run(&mut from, told).await;
+            }
+        });
+        Bench { window, commits, acks, room, queue, stop, task }
+    }
+
+    #[tokio::test]
+    async fn a_group_gathers_the_window_and_a_lone_message_does_not_wait_for_it() {
+        let bench = bench();
+        for number in 0..20 {
+            bench.queue.send(delivery(&bench.window, number)).await.unwrap();
+        }
+        while bench.acks.lock().unwrap().len() < 20 {
+            tokio::task::yield_now().await;
+        }
+        assert!(bench.commits.lock().unwrap().len() <= 2, "{:?}", bench.commits.lock().unwrap());
+        bench.queue.send(delivery(&bench.window, 20)).await.unwrap();
+        let lone = async {
+            while bench.acks.lock().unwrap().len() < 21 {
+                sleep(Duration::from_millis(1)).await;
+            }
+        };
+        timeout(Duration::from_secs(1), lone).await.expect("a lone message waited for a window that nobody fills");
+    }
+
+    /// A broker that floods after a reconnection: the connection waits for the queue, and so makes no room for acks.
+    #[tokio::test]
+    async fn without_room_for_acks_the_queue_is_still_emptied() {
+        let bench = bench();
+        bench.room.store(false, Ordering::SeqCst);
+        let flood = async {
+            for number in 0..500 {
+                bench.queue.send(delivery(&bench.window, number)).await.unwrap();
+            }
+        };
+        timeout(Duration::from_secs(5), flood).await.expect("the queue and the acks wait for each other");
+        bench.room.store(true, Ordering::SeqCst);
+        bench.stop.send_replace(true);
+        bench.task.await.unwrap();
+        assert_eq!(*bench.acks.lock().unwrap(), Vec::from_iter(0..500));
     }
 }

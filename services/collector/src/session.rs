@@ -329,8 +329,8 @@ impl Owner {
         };
         let delivery = Delivery { ticket, content };
         if protected {
-            // Full only if the broker's window is wider than the queue: then the connection has to wait. Closed only
-            // when we leave: the broker keeps the message.
+            // Full only if the broker sends more unacknowledged messages than the queue holds: then the connection waits.
+            // Closed only when we leave: the broker keeps the message.
             let _ = self.queue.send(delivery).await;
         } else if let Err(TrySendError::Full(Delivery { content: Some(content), .. })) = self.queue.try_send(delivery) {
             let sample = format!("{}: QoS 0 faster than it can be stored; publish with QoS 1", content.topic);

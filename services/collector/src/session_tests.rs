@@ -148,10 +148,12 @@ async fn what_was_not_committed_comes_again_and_what_was_does_not() {
     let service = Service::online(broker.port, &journal).await;
     until("it has subscribed", subscribed(&broker)).await;
     broker.publish("timed/C1", &timed(0..50));
-    // The broker sends 20 unacknowledged messages and no more: seeing just these, none was acknowledged.
-    until("the window is full", || service.arrivals.totals().messages == 20).await;
+    until("a commit hangs", || journal.calls.load(Ordering::SeqCst) > 0).await;
+    until("the window is full", || sent_and_acknowledged(&broker.log())[0].0.len() >= 20).await;
     service.die().await;
-    assert!(!broker.log().contains("Received PUBACK from collector-test"), "acknowledged before the commit");
+    let log = broker.log();
+    assert!(!log.contains("Received PUBACK from collector-test"), "acknowledged before the commit");
+    assert_eq!(sent_and_acknowledged(&log)[0].0.len(), 20, "the broker sends 20 unacknowledged messages and no more");
 
     journal.failures.store(0, Ordering::SeqCst);
     let service = Service::online(broker.port, &journal).await;
@@ -333,6 +335,25 @@ async fn a_refused_message_is_counted_and_does_not_come_again() {
     let service = Service::online(broker.port, &journal).await;
     until("no backlog is left", || !service.arrivals.link().backlog).await;
     assert_eq!(service.arrivals.totals().messages, 0, "a refused message came again");
+    service.leave().await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn what_comes_with_qos_0_is_taken_and_shown_as_unprotected() {
+    let broker = Broker::start();
+    let journal = Arc::new(Journal::default());
+    let service = Service::online(broker.port, &journal).await;
+    until("it has subscribed", subscribed(&broker)).await;
+    let unprotected = || {
+        let report = service.arrivals.snapshot("2026-01-01T00:00:00Z".parse().unwrap());
+        report.signals.first().is_some_and(|signal| signal.unprotected)
+    };
+    broker.publish_with(&["-q", "0", "-t", "bare/C1", "-m", "1"]);
+    until("it is there", || journal.values() == [1]).await;
+    assert!(unprotected());
+    broker.publish_with(&["-q", "1", "-t", "bare/C1", "-m", "2"]);
+    until("it is there", || journal.values() == [1, 2]).await;
+    assert!(!unprotected());
     service.leave().await;
 }
 
