@@ -13,7 +13,9 @@ fn main() {
     let seeds = std::env::args().nth(1).and_then(|text| text.parse().ok()).unwrap_or(1);
     let start: Timestamp = "2024-01-01T00:00:00Z".parse().expect("a time");
     let end: Timestamp = "2026-01-01T00:00:00Z".parse().expect("a time");
-    println!("seed invent_s past_s readings run_h looks complete catches scored swaps advice lives true_h50 auc_h auc_ideal drive");
+    println!(
+        "seed invent_s past_s readings run_h looks complete catches scored swaps advice lives true_h50 auc_h auc_ideal drive"
+    );
     let mut all = Vec::new();
     for seed in 1..=seeds {
         let began = Instant::now();
@@ -28,7 +30,8 @@ fn main() {
         let looks: Vec<_> = record.tubes.keys().flat_map(|tube| record.looks(tube)).collect();
         let complete = looks.iter().filter(|look| look.complete).count();
         let scored = looks.iter().filter(|look| look.grade.is_some_and(|grade| grade.get() >= 3)).count();
-        let advice = looks.iter().filter(|l| matches!(l.reason, Some(plant::Reason::Advice | plant::Reason::Complaint))).count();
+        let advice =
+            looks.iter().filter(|l| matches!(l.reason, Some(plant::Reason::Advice | plant::Reason::Complaint))).count();
         let rows = rows(&plant);
         let catches = rows.iter().filter(|row| row.caught).count();
         let mut times: Vec<f64> = plant.truth().lives.iter().filter_map(|life| Some(life.caught?.run_h)).collect();
@@ -68,9 +71,9 @@ fn rows(plant: &Plant) -> Vec<Row> {
             let done = exposure(plant, tube, from, hour_of(span.end_at));
             let run_h = life.run_h_before + done.run_h;
             let work = done.excess_work_mj / done.shaft_work_mj.max(1.0) * done.run_h;
-            let known_h = 2.0 * life.run_h_before
+            let known_h = 3.0 * life.run_h_before
                 + done.run_h
-                + 150.0 * work
+                + 200.0 * work
                 + 250.0 * done.dry_h
                 + 0.4 * f64::from(done.starts)
                 + 5.0 * f64::from(done.cold_starts);

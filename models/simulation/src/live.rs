@@ -60,11 +60,7 @@ impl Live {
     }
 
     /// The same, showing every minute of every unit to `watch`.
-    pub(crate) fn advance_watched(
-        &mut self,
-        to: Timestamp,
-        watch: &mut impl FnMut(usize, &Sample),
-    ) -> Vec<Reading> {
+    pub(crate) fn advance_watched(&mut self, to: Timestamp, watch: &mut impl FnMut(usize, &Sample)) -> Vec<Reading> {
         let to_ms = to.as_millisecond();
         if to_ms <= self.handed_ms {
             return Vec::new();

@@ -143,7 +143,8 @@ mod tests {
         let mut chance = Chance::new(6, "test", 0);
         let wall = Wall::new(&mut chance, 1.0, Some(120.0));
         let tube = TubeId::new("T101").unwrap();
-        let mut record = plant::Record { zones: ZONES.map(|zone| Zone(zone.to_owned())).to_vec(), ..Default::default() };
+        let mut record =
+            plant::Record { zones: ZONES.map(|zone| Zone(zone.to_owned())).to_vec(), ..Default::default() };
         for (extent, complete) in [(Extent::Stations, true), (Extent::FarZone, false), (Extent::Worst, true)] {
             let visit = Visit {
                 at: Timestamp::UNIX_EPOCH,

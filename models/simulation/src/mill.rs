@@ -41,8 +41,7 @@ impl Plant {
         let meters = meters(seed, &units, start_h);
         let mut at_end = Live::new(seed, &units, start_h, &meters);
         let truth = live_through(&mut at_end, units.len(), start_h, end_h, &meters);
-        let runs: Vec<Vec<Run>> =
-            units.iter().map(|unit| Plan::new(seed, unit, start_h).until(end_h)).collect();
+        let runs: Vec<Vec<Run>> = units.iter().map(|unit| Plan::new(seed, unit, start_h).until(end_h)).collect();
         let (record, lives) = Workshop::new(seed, &units, &truth, &meters).work_through(&runs, end_h);
         let facts: Vec<UnitFacts> = units.iter().map(|unit| unit.facts.clone()).collect();
         let truth = Truth { units: facts.iter().map(|facts| facts.unit.clone()).zip(truth).collect(), lives };

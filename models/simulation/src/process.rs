@@ -114,7 +114,7 @@ impl Process {
         }
         if minute % 1440 == 0 {
             self.drift = slow(&mut self.chance, self.drift, 60.0, 0.03);
-            self.contact_log = slow(&mut self.chance, self.contact_log, 20.0, 0.2);
+            self.contact_log = slow(&mut self.chance, self.contact_log, 20.0, 0.15);
         }
         let before = self.mode;
         self.mode = self.next_mode(minute);

@@ -29,8 +29,7 @@ pub(crate) struct Family {
 /// Sugar mass, crystallising: cold means hard.
 const FONDANT: Family = Family { activation_j_per_mol: 45e3, soak_k: 13.0, freezes: 0.7, layer_k: -0.6 };
 /// Fat emulsion, chilled.
-const MARGARINE: Family =
-    Family { activation_j_per_mol: 60e3, soak_k: 7.0, freezes: 1.0, layer_k: 0.7 };
+const MARGARINE: Family = Family { activation_j_per_mol: 60e3, soak_k: 7.0, freezes: 1.0, layer_k: 0.7 };
 /// Cooked sauces: they crust rather than freeze.
 const SAUCE: Family = Family { activation_j_per_mol: 25e3, soak_k: 30.0, freezes: 0.7, layer_k: -1.2 };
 /// Part-frozen mix: stiffness by ice.

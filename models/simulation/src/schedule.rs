@@ -60,7 +60,7 @@ impl Plan {
         let product = (self.last + 1 + chance.whole(0, others as i64 - 1) as usize) % self.products;
         let from_h = self.next_h;
         let to_h = from_h + chance.whole(48, 192);
-        let can_open = chance.happens(0.45);
+        let can_open = chance.happens(0.55);
         let changeover_h = if can_open { chance.whole(9, 14) } else { chance.whole(3, 6) };
         let idle_h = if chance.happens(0.08) { chance.whole(24, 96) } else { 0 };
         let next_h = to_h + changeover_h + idle_h;

@@ -4,14 +4,14 @@ use crate::random::Chance;
 use crate::units::Unit;
 
 /// Layers per running hour of a usual unit out of a bad spell.
-const LAYERS_PER_H: f64 = 0.006;
+const LAYERS_PER_H: f64 = 0.016;
 /// In a bad spell (a sticking valve, a tired refrigerant loop) layers come so many times as often.
 const SPELL_FACTOR: f64 = 6.0;
 /// Mean length of a bad spell and of the time between two, h of production.
 const SPELL_H: f64 = 200.0;
 const BETWEEN_SPELLS_H: f64 = 900.0;
 /// Feed failures per running hour of a usual unit.
-const FAILURES_PER_H: f64 = 0.006;
+const FAILURES_PER_H: f64 = 0.012;
 
 /// A layer on the wall, from its first to its last minute since 1970.
 #[derive(Debug, Clone)]

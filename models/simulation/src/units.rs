@@ -155,9 +155,9 @@ fn unit(seed: u64, number: usize, line: &Line, shifts: Shifts) -> Unit {
         shifts,
         products,
         torque_factor,
-        sloppiness: chance.lognormal(0.85, 0.7),
-        starves: chance.lognormal(0.8, 0.7),
-        contact: chance.lognormal(1.0, 0.2),
+        sloppiness: chance.lognormal(0.8, 0.75),
+        starves: chance.lognormal(0.8, 0.75),
+        contact: chance.lognormal(1.0, 0.15),
     }
 }
 

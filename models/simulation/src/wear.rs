@@ -7,7 +7,7 @@
 use crate::random::Chance;
 
 /// How many times as fast a layer wears per unit of excess torque share.
-const EXCESS_WEIGHT: f64 = 150.0;
+const EXCESS_WEIGHT: f64 = 200.0;
 /// The same for a start on stiff product, per unit of stiffening above 1.
 const STIFF_WEIGHT: f64 = 25.0;
 /// The same for dry running.
@@ -16,7 +16,7 @@ const DRY_WEIGHT: f64 = 250.0;
 const START_H: f64 = 0.4;
 
 /// Mean growth at a usual station of a usual tube, µm per plain hour.
-const UM_PER_H: f64 = 0.0028;
+const UM_PER_H: f64 = 0.00155;
 /// Size of the jumps in which a groove grows, µm.
 const JUMP_UM: f64 = 0.6;
 
@@ -97,7 +97,7 @@ impl Wall {
 
     /// The tube is fitted: it lies anew.
     pub(crate) fn fit(&mut self, chance: &mut Chance) {
-        self.lie = std::array::from_fn(|_| chance.lognormal(1.0, 0.2));
+        self.lie = std::array::from_fn(|_| chance.lognormal(1.0, 0.15));
     }
 
     /// Grows by so many plain hours in a unit of this pattern.

@@ -24,9 +24,9 @@ const WEEK_H: i64 = 7 * 24;
 /// A third long spare is bought so long after the records begin.
 const NEW_SPARE_AFTER_H: i64 = 20 * WEEK_H;
 /// Plain hours' worth of wear in a run hour before the records.
-const USUAL_DRIVE: f64 = 2.0;
+const USUAL_DRIVE: f64 = 3.0;
 /// Excess work as a share of all shaft work since the last opportunity that makes people look.
-const BAD_SHARE: f64 = 0.02;
+const BAD_SHARE: f64 = 0.025;
 /// Less plating than this is not honed again, µm.
 const LEAST_PLATING_UM: f64 = 45.0;
 
@@ -144,7 +144,7 @@ impl<'a> Workshop<'a> {
         let deep = self.tubes[bench.tube].wall.worst_um() > 70.0;
         if is_due {
             Some(if self.chance.happens(0.3) { Reason::Changeover } else { Reason::Scheduled })
-        } else if ran_badly && self.chance.happens(0.25) {
+        } else if ran_badly && self.chance.happens(0.3) {
             Some(Reason::Advice)
         } else if deep && self.chance.happens(0.35) {
             Some(Reason::Complaint)
@@ -167,7 +167,7 @@ impl<'a> Workshop<'a> {
         let visit = Visit { at, tube: tube.id(), wall: &tube.wall, reason, extent, meter_h };
         let (findings, worst) = visit.findings(&mut self.chance);
         self.record.findings.extend(findings);
-        let weeks = if extent == Extent::FarZone { (3, 5) } else { (6, 12) };
+        let weeks = if extent == Extent::FarZone { (3, 5) } else { (6, 10) };
         self.benches[unit].due_h = plant::hour_of(at) + self.chance.whole(weeks.0 * WEEK_H, weeks.1 * WEEK_H);
         if worst >= 3 || (worst == 2 && self.chance.happens(0.88)) {
             self.refurbish(unit, worst, worked_at);
