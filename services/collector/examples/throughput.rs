@@ -92,7 +92,8 @@ fn append(file: &Mutex<File>, readings: &[Reading]) -> Result<Committed, Failure
 async fn bare_rate(broker: &Broker, messages: u64) -> Result<f64, Failure> {
     let mut options = MqttOptions::new("bare", "127.0.0.1", broker.port);
     options.set_clean_session(false).set_manual_acks(true).set_max_packet_size(1 << 20, 1 << 20);
-    let (client, mut eventloop) = AsyncClient::new(options, 1024);
+    // Room for every acknowledgement, because the broker may send far more than its window.
+    let (client, mut eventloop) = AsyncClient::new(options, messages as usize);
     client.subscribe("p/#", QoS::AtLeastOnce).await?;
     let mut publishers = None;
     let (mut count, mut begun) = (0, Instant::now());

@@ -10,8 +10,8 @@ use serde_json::Value as Json;
 #[derive(Debug, Clone, PartialEq, Eq, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum QualityRule {
-    /// An OPC UA status code: a number, or an object with `Code`. The top two bits are the severity (OPC 10000-4,
-    /// 7.39): 00 good, 01 uncertain, 10 bad. Nothing there means good (OPC 10000-6, 5.4.2.12).
+    /// An OPC UA status code: a number, or an object with `Code`. The top two bits are the severity (OPC 10000-4):
+    /// 00 good, 01 uncertain, 10 bad. Nothing there means good, which the JSON encoding leaves out (OPC 10000-6).
     OpcUa,
     /// One byte, the top two bits 00 bad, 01 uncertain, 11 good, so 0 and 192 (classic data access); also 500,
     /// stale, which counts as bad.
