@@ -164,6 +164,11 @@ pub enum WearError {
         /// The last value.
         shape: f64,
     },
+    /// Intervals that any number of Weibull distributions fit equally well.
+    #[error(
+        "the intervals do not bound a Weibull; it takes lifetimes that ended and lifetimes that went on at more than one age"
+    )]
+    Unbounded,
     /// The fit did not settle.
     #[error("the fit did not converge in {iterations} iterations (largest gradient {max_gradient:e})")]
     NotConverged {

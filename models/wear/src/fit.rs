@@ -34,6 +34,7 @@ impl Fit<Intervals, Array1<bool>, WearError> for HazardValid {
             columns: terms.columns.clone(),
             centre: terms.mean.clone(),
             scale: terms.sd.clone(),
+            reach: terms.reach.clone(),
             ridge: terms.inner_ridge(self),
             stratum_ridge: self.stratum_ridge,
             clock_h,
@@ -106,6 +107,8 @@ struct Terms {
     penalised: Vec<bool>,
     mean: Vec<f64>,
     sd: Vec<f64>,
+    /// Greatest distance from the mean over the rows, in standard deviations.
+    reach: Vec<f64>,
 }
 
 impl Terms {
@@ -121,7 +124,7 @@ impl Terms {
         let penalised = names.iter().map(|name| params.ridge > 0.0 && !params.unpenalised.contains(name)).collect();
         let means: Vec<Vec<f64>> = (0..rows.len()).map(|row| rows.means(row)).collect();
         let n = means.len() as f64;
-        let mut terms = Terms { names, penalised, mean: Vec::new(), sd: Vec::new(), columns };
+        let mut terms = Terms { names, penalised, mean: Vec::new(), sd: Vec::new(), reach: Vec::new(), columns };
         for (j, column) in terms.columns.iter().enumerate() {
             let values = || means.iter().map(|row| row[*column]);
             let mean = values().sum::<f64>() / n;
@@ -131,6 +134,7 @@ impl Terms {
             }
             terms.mean.push(mean);
             terms.sd.push(sd);
+            terms.reach.push(values().fold(0.0, |most: f64, x| most.max((x - mean).abs() / sd)));
         }
         terms.refuse_collinear(&means, strata)?;
         Ok(terms)
@@ -226,7 +230,14 @@ fn explain(failure: Failure, likelihood: &Likelihood<'_>, strata: &Strata, terms
             let flat: Vec<&str> = parameters.iter().map(|j| names[*j].as_str()).collect();
             WearError::Separation { names: flat.join(", ") }
         }
-        Failure::OutOfRange { at } => WearError::ShapeRunsAway { shape: likelihood.shape_at(&at) },
+        Failure::OutOfRange { at } if likelihood.shape_runs_away(&at) => {
+            WearError::ShapeRunsAway { shape: likelihood.shape_at(&at) }
+        }
+        Failure::OutOfRange { at } => {
+            let away = likelihood.terms_run_away(&at);
+            let names: Vec<&str> = away.iter().map(|j| terms.names[*j].as_str()).collect();
+            WearError::Separation { names: names.join(", ") }
+        }
         Failure::NotConverged { iterations, max_gradient } => WearError::NotConverged { iterations, max_gradient },
     }
 }

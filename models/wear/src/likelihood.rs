@@ -19,6 +19,8 @@ pub(crate) struct Likelihood<'a> {
     pub(crate) columns: Vec<usize>,
     pub(crate) centre: Vec<f64>,
     pub(crate) scale: Vec<f64>,
+    /// How far each inner covariate goes from 0.
+    pub(crate) reach: Vec<f64>,
     /// Ridge on each inner coefficient.
     pub(crate) ridge: Vec<f64>,
     pub(crate) stratum_ridge: f64,
@@ -170,13 +172,23 @@ impl Likelihood<'_> {
         }
     }
 
+    pub(crate) fn shape_runs_away(&self, at: &[f64]) -> bool {
+        self.fits_shape() && !(0.02..=50.0).contains(&self.shape_at(at))
+    }
+
+    /// Terms that would multiply a hazard by more than e^50 within their own range.
+    pub(crate) fn terms_run_away(&self, at: &[f64]) -> Vec<usize> {
+        let coefficients = self.coefficients(at);
+        (0..coefficients.len()).filter(|j| coefficients[*j].abs() * self.reach[*j] > 50.0).collect()
+    }
+
     /// Log-likelihood without penalties.
     pub(crate) fn log_likelihood(&self, at: &[f64]) -> f64 {
         let (beta, k) = (self.coefficients(at), self.shape_at(at));
         (0..self.rows.len())
             .map(|row| {
                 let hazard = at[self.strata[row]].exp() * self.bare_hazard(row, beta, k);
-                if self.events[row] { (-(-hazard).exp_m1()).ln() } else { -hazard }
+                row_log_likelihood(hazard, self.events[row])
             })
             .sum()
     }
@@ -234,6 +246,17 @@ impl Likelihood<'_> {
     }
 }
 
+/// A hazard beyond this has no meaning; steps that lead there are outside the domain, so that no sum overflows.
+const MOST: f64 = 1e100;
+
+fn row_log_likelihood(hazard: f64, event: bool) -> f64 {
+    match event {
+        _ if hazard.is_nan() || hazard > MOST => f64::NEG_INFINITY,
+        true => (-(-hazard).exp_m1()).ln(),
+        false => -hazard,
+    }
+}
+
 fn mirror(matrix: &mut Array2<f64>) {
     for i in 0..matrix.nrows() {
         for j in 0..i {
@@ -253,13 +276,12 @@ impl Objective for Likelihood<'_> {
         let mut information = Array2::<f64>::zeros((n, n));
         let mut value = 0.0;
         self.over_rows(at, |row, hazard, stratum, first, second| {
+            value += row_log_likelihood(hazard, self.events[row]);
             // slope = H l'(H), bend = H^2 l''(H).
             let (slope, bend) = if self.events[row] {
-                value += (-(-hazard).exp_m1()).ln();
                 let half = (0.5 * hazard).sinh();
                 (hazard / hazard.exp_m1(), -(0.5 * hazard / half).powi(2))
             } else {
-                value -= hazard;
                 (-hazard, 0.0)
             };
             gradient[stratum] += slope;
@@ -283,7 +305,7 @@ impl Objective for Likelihood<'_> {
     }
 
     fn out_of_range(&self, at: &[f64]) -> bool {
-        self.fits_shape() && !(0.02..=50.0).contains(&self.shape_at(at))
+        self.shape_runs_away(at) || !self.terms_run_away(at).is_empty()
     }
 }
 
@@ -318,6 +340,7 @@ mod tests {
             columns: vec![1, 0],
             centre: vec![2.0, 0.1],
             scale: vec![0.7, 0.6],
+            reach: vec![2.0, 2.0],
             ridge: vec![0.8, 0.0],
             stratum_ridge: 0.3,
             clock_h: 200.0,

@@ -41,7 +41,7 @@ impl IntervalWeibull {
     ///
     /// # Errors
     /// [`WearError::Setting`] for an interval that is none, [`WearError::NoRows`], [`WearError::ShapeRunsAway`] if the
-    /// data do not bound the shape, [`WearError::NotConverged`].
+    /// data do not bound the shape, [`WearError::Unbounded`], [`WearError::NotConverged`].
     pub fn fit(intervals: &[Interval]) -> Result<IntervalWeibull, WearError> {
         check(intervals)?;
         let known = intervals.iter().filter(|i| i.count > 0.0 && i.right_h.is_finite());
@@ -59,7 +59,7 @@ impl IntervalWeibull {
                     WearError::NotConverged { iterations, max_gradient }
                 }
                 Failure::OutOfRange { at } => WearError::ShapeRunsAway { shape: at[1].exp() },
-                Failure::Flat { .. } => WearError::ShapeRunsAway { shape: f64::NAN },
+                Failure::Flat { .. } => WearError::Unbounded,
             })?;
         let (eta_h, beta) = (maximum.at[0].exp() * clock_h, maximum.at[1].exp());
         let [a, b, d] = [maximum.information[[0, 0]], maximum.information[[0, 1]], maximum.information[[1, 1]]];
@@ -306,6 +306,12 @@ mod tests {
         }
         // By hand: 1 - exp(0.6^2 - 0.7^2).
         close(conditional_risk(5000.0, 2.0, 3000.0, 500.0), 0.121905, 5e-6);
+    }
+
+    #[test]
+    fn one_age_does_not_bound_a_weibull() {
+        let error = IntervalWeibull::fit(&intervals(&[(0.0, 5.0, 3.0), (5.0, NEVER, 3.0)])).unwrap_err();
+        assert!(matches!(error, WearError::Unbounded | WearError::ShapeRunsAway { .. }), "{error}");
     }
 
     #[test]

@@ -1,4 +1,5 @@
 //! The estimator held against figures and laws from outside it.
+#![allow(clippy::unwrap_used, reason = "all of this is tests, helpers included")]
 
 /// What the estimator refuses, and how it says so.
 mod faults;

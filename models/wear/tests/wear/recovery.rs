@@ -147,10 +147,16 @@ fn a_fold_that_cannot_carry_a_model_is_named_and_hours_stand_in() {
             .unwrap();
         builder.cell(0.0, 500.0, &[if event { 2.0 } else { dice.uniform() }]).unwrap();
     }
-    let found = by_tube(&builder.build().unwrap(), 2, &[HazardParams::new()], 4).unwrap();
+    let rows = builder.build().unwrap();
+    let found = by_tube(&rows, 2, &[HazardParams::new()], 4).unwrap();
     let model = &found.contenders[Forecast::Model as usize];
     assert_eq!(model.stand_ins.len(), 4, "{:?}", model.stand_ins);
     assert!(model.stand_ins[0].contains("separate"), "{:?}", model.stand_ins);
     assert!(!found.model_wins);
     assert!(found.verdict.starts_with("3 events are too few"), "{}", found.verdict);
+    // With a ridge it can be fitted and foretells best, but three events are not believed.
+    let held = by_tube(&rows, 2, &[HazardParams::new().ridge(0.1)], 4).unwrap();
+    assert_eq!(held.winner, Forecast::Model);
+    assert!(held.contenders[Forecast::Model as usize].stand_ins.is_empty());
+    assert!(!held.model_wins && held.verdict.starts_with("3 events are too few"), "{}", held.verdict);
 }
