@@ -1,0 +1,309 @@
+//! Exposures of a fleet: days from the cache where nothing changed, from readings where something did.
+
+use std::collections::BTreeMap;
+use std::sync::Mutex;
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::thread;
+
+use jiff::Timestamp;
+use jiff::civil::Date;
+use plant::{Campaign, DayFile, Exposure, Reading, UnitId};
+
+use crate::baseline::{Baseline, Expectation};
+use crate::cache::{self, Fingerprint, Kept, SeenHours};
+use crate::columns::DayReadings;
+use crate::hour::{Carry, UnitCarry};
+use crate::slot::Slot;
+use crate::store::{Store, day_of_us, day_span_us};
+use crate::walk::{Run, Unit};
+use crate::{BadSettings, ExposureSettings, HistoryError, Settler, UnitHours};
+
+/// Raised when the arithmetic of stage one or the layout of its files changes: what was kept before is computed anew.
+const FORMAT: u64 = 1;
+
+/// Everything exposures are computed from, besides readings.
+#[derive(Debug)]
+pub struct Exposures {
+    settings: ExposureSettings,
+    expectations: BTreeMap<UnitId, Expectation>,
+    campaigns: BTreeMap<UnitId, Vec<Run>>,
+    inputs: Fingerprint,
+}
+
+/// What a day ends with: known, or in the cache under a name.
+enum CarryOut {
+    Known(Fingerprint, Carry),
+    Kept(Kept),
+}
+
+impl CarryOut {
+    fn fingerprint(&self) -> Fingerprint {
+        match self {
+            CarryOut::Known(fingerprint, _) => *fingerprint,
+            CarryOut::Kept(kept) => kept.carry,
+        }
+    }
+
+    fn known(carry: Carry) -> Self {
+        CarryOut::Known(Fingerprint::of_json(&carry), carry)
+    }
+
+    fn load(self) -> Result<Carry, Damaged> {
+        match self {
+            CarryOut::Known(_, carry) => Ok(carry),
+            CarryOut::Kept(kept) => kept.carry_out().map_err(|error| Damaged::Kept(kept, error)),
+        }
+    }
+}
+
+/// A day's hours: computed now, or to be read from the cache.
+enum Day {
+    Computed(SeenHours),
+    Kept(Kept),
+}
+
+/// Why a run through the days broke off.
+enum Damaged {
+    /// A file of the cache: it can be computed anew.
+    Kept(Kept, HistoryError),
+    /// Anything else.
+    Other(HistoryError),
+}
+
+impl From<HistoryError> for Damaged {
+    fn from(error: HistoryError) -> Self {
+        Damaged::Other(error)
+    }
+}
+
+impl Exposures {
+    /// From settings, a baseline if one was fitted, and the campaigns that people entered (a product signal outranks
+    /// them).
+    ///
+    /// # Errors
+    /// If the settings contradict themselves.
+    pub fn new(
+        settings: ExposureSettings,
+        baseline: Option<&Baseline>,
+        campaigns: &[Campaign],
+    ) -> Result<Self, BadSettings> {
+        settings.check()?;
+        let expectations = settings.units.keys().filter_map(|unit| Some((unit.clone(), baseline?.expectation(unit)?)));
+        let mut runs: BTreeMap<UnitId, Vec<Run>> = BTreeMap::new();
+        for campaign in campaigns {
+            let run = (campaign.from.as_microsecond(), campaign.to.as_microsecond(), campaign.product.as_str().into());
+            runs.entry(campaign.unit.clone()).or_default().push(run);
+        }
+        runs.values_mut().for_each(|runs| runs.sort());
+        let inputs = Fingerprint::of_json(&(FORMAT, &settings, baseline));
+        Ok(Self { expectations: expectations.collect(), campaigns: runs, inputs, settings })
+    }
+
+    /// The settings.
+    pub fn settings(&self) -> &ExposureSettings {
+        &self.settings
+    }
+
+    fn unit(&self, unit: &UnitId) -> Option<Unit<'_>> {
+        Some(Unit {
+            settings: self.settings.units.get(unit)?,
+            shared: &self.settings,
+            expectation: self.expectations.get(unit),
+            campaigns: self.campaigns.get(unit).map_or(&[], Vec::as_slice),
+        })
+    }
+
+    /// Stage one for all units from an instant to another, on all cores: hours seen, and slots if asked for. `carry`
+    /// goes in as of `from_us` and comes out as of `to_us`.
+    pub(crate) fn walk(
+        &self,
+        readings: &DayReadings,
+        from_us: i64,
+        to_us: i64,
+        carry: &mut Carry,
+        want_slots: bool,
+    ) -> (SeenHours, BTreeMap<UnitId, Vec<Slot>>) {
+        let units: Vec<&UnitId> = self.settings.units.keys().collect();
+        let next = AtomicUsize::new(0);
+        let done = Mutex::new(Vec::with_capacity(units.len()));
+        let carried_in = &*carry;
+        let work = || {
+            while let Some(id) = units.get(next.fetch_add(1, Ordering::Relaxed)) {
+                let Some(unit) = self.unit(id) else { continue };
+                let mut carry = carried_in.units.get(*id).cloned().unwrap_or_default();
+                let walked = unit.walk(readings.unit(id), from_us, to_us, &mut carry, want_slots);
+                done.lock().expect("no walk panics while it holds the lock").push(((*id).clone(), walked, carry));
+            }
+        };
+        let cores = thread::available_parallelism().map_or(1, usize::from).min(units.len().max(1));
+        thread::scope(|scope| {
+            (1..cores).for_each(|_| {
+                scope.spawn(work);
+            });
+            work();
+        });
+        let mut hours = SeenHours::new();
+        let mut slots = BTreeMap::new();
+        for (id, walked, unit_carry) in done.into_inner().expect("no walk panics while it holds the lock") {
+            if unit_carry != UnitCarry::default() {
+                carry.units.insert(id.clone(), unit_carry);
+            }
+            if !walked.slots.is_empty() {
+                slots.insert(id.clone(), walked.slots);
+            }
+            hours.insert(id, walked.hours);
+        }
+        (hours, slots)
+    }
+
+    fn key(&self, file: &DayFile, carry: Fingerprint) -> Fingerprint {
+        let (from_us, to_us) = day_span_us(file.day);
+        // A campaign counts as far as it lies in this day: one that is prolonged later leaves older days alone.
+        let clipped = |(from, to, product): &Run| {
+            (*from < to_us && *to > from_us).then(|| ((*from).max(from_us), (*to).min(to_us), product.clone()))
+        };
+        let campaigns: Vec<_> = self
+            .campaigns
+            .iter()
+            .flat_map(|(unit, runs)| runs.iter().filter_map(clipped).map(move |run| (unit.clone(), run)))
+            .collect();
+        Fingerprint::of_json(&(self.inputs.0, file, carry.0, campaigns))
+    }
+
+    /// The exposures of every unit from its first reading up to `until`, hour by hour.
+    ///
+    /// `files` are the days that the manifest lists; `tail` are readings that have not left the journal, of any day and
+    /// in any order. Days without such readings come from the cache where nothing changed, and go there otherwise. Time
+    /// after `until` does not exist. Blocking: reads files and uses all cores.
+    ///
+    /// # Errors
+    /// If a file cannot be read, or the cache not be written.
+    pub fn fleet_hours(
+        &self,
+        store: &Store,
+        files: &[DayFile],
+        tail: &[Reading],
+        until: Timestamp,
+    ) -> Result<BTreeMap<UnitId, UnitHours>, HistoryError> {
+        loop {
+            match self.try_fleet_hours(store, files, tail, until) {
+                Ok(hours) => return Ok(hours),
+                Err(Damaged::Other(error)) => return Err(error),
+                Err(Damaged::Kept(kept, error)) => kept.forget().map_err(|_| error)?,
+            }
+        }
+    }
+
+    fn try_fleet_hours(
+        &self,
+        store: &Store,
+        files: &[DayFile],
+        tail: &[Reading],
+        until: Timestamp,
+    ) -> Result<BTreeMap<UnitId, UnitHours>, Damaged> {
+        let until_us = until.as_microsecond();
+        let days = self.chain(store, files, tail, until_us)?;
+        let mut settlers: BTreeMap<UnitId, Settler> = BTreeMap::new();
+        let mut nothing: BTreeMap<UnitId, Exposure> = BTreeMap::new();
+        for (id, settings) in &self.settings.units {
+            let lacking = self.unit(id).map(|unit| unit.lacking()).unwrap_or_default();
+            let mut empty = Exposure::default();
+            lacking.iter().for_each(|term| empty.mark_lacking(*term));
+            nothing.insert(id.clone(), empty);
+            settlers.insert(id.clone(), Settler::new(settings.meter_resolution_h, lacking));
+        }
+        let cores = thread::available_parallelism().map_or(1, usize::from);
+        // A few days at a time: reading is spread over the cores, and no more is held than needed.
+        for days in chunks(days, 8 * cores) {
+            for hours in self.load(days, cores)? {
+                for (id, hours) in hours {
+                    let Some(settler) = settlers.get_mut(&id) else { continue };
+                    hours.into_iter().for_each(|hour| settler.push(hour));
+                }
+            }
+        }
+        let settled = settlers.into_iter().map(|(id, settler)| {
+            let empty = nothing.remove(&id).unwrap_or_default();
+            (id.clone(), UnitHours::new(id, settler.finish(), empty, until))
+        });
+        Ok(settled.collect())
+    }
+
+    fn load(&self, days: Vec<Day>, cores: usize) -> Result<Vec<SeenHours>, Damaged> {
+        let read = |day: Day| match day {
+            Day::Computed(hours) => Ok(hours),
+            Day::Kept(kept) => kept.hours(&self.settings.bands).map_err(|error| Damaged::Kept(kept, error)),
+        };
+        let share = days.len().div_ceil(cores).max(1);
+        thread::scope(|scope| {
+            let parts: Vec<_> = chunks(days, share)
+                .into_iter()
+                .map(|part| scope.spawn(move || part.into_iter().map(read).collect::<Result<Vec<_>, _>>()))
+                .collect();
+            let mut all = Vec::new();
+            for part in parts {
+                all.extend(part.join().expect("a panic in reading is caught at its door")?);
+            }
+            Ok(all)
+        })
+    }
+
+    /// Follows the days from the first reading to `until_us`, computing those that the cache does not know.
+    fn chain(&self, store: &Store, files: &[DayFile], tail: &[Reading], until_us: i64) -> Result<Vec<Day>, Damaged> {
+        let files: BTreeMap<Date, &DayFile> = files.iter().map(|file| (file.day, file)).collect();
+        let mut fresh: BTreeMap<Date, Vec<Reading>> = BTreeMap::new();
+        for reading in tail {
+            fresh.entry(day_of_us(reading.at.as_microsecond())).or_default().push(reading.clone());
+        }
+        let last = day_of_us(until_us);
+        let Some(first) = files.keys().chain(fresh.keys()).min().copied().filter(|first| *first <= last) else {
+            return Ok(Vec::new());
+        };
+        let days: Vec<Date> = first.series(jiff::ToSpan::days(1)).take_while(|day| *day <= last).collect();
+        thread::scope(|scope| {
+            let mut carry = CarryOut::known(Carry::default());
+            let mut result = Vec::with_capacity(days.len());
+            let mut ahead: Option<(Date, thread::ScopedJoinHandle<'_, _>)> = None;
+            for (number, day) in days.iter().enumerate() {
+                let (from_us, to_us) = day_span_us(*day);
+                let file = files.get(day).copied();
+                let closed = to_us <= until_us && !fresh.contains_key(day);
+                let key = file.filter(|_| closed).map(|file| self.key(file, carry.fingerprint()));
+                if let Some(kept) = key.and_then(|key| cache::find(store.data(), *day, key)) {
+                    result.push(Day::Kept(kept.clone()));
+                    carry = CarryOut::Kept(kept);
+                    continue;
+                }
+                let mut readings = match (ahead.take_if(|(ready, _)| ready == day), file) {
+                    (Some((_, read)), _) => read.join().expect("a panic in reading is caught at its door")?,
+                    (None, Some(file)) => store.read(file)?,
+                    (None, None) => DayReadings::default(),
+                };
+                if let Some(file) = days.get(number + 1).and_then(|next| files.get(next)).filter(|_| file.is_some()) {
+                    ahead = Some((file.day, scope.spawn(|| store.read(file))));
+                }
+                if let Some(fresh) = fresh.remove(day) {
+                    readings.add(fresh);
+                }
+                let mut next = carry.load()?;
+                let (hours, _) = self.walk(&readings, from_us, to_us.min(until_us), &mut next, false);
+                if let Some(key) = key {
+                    cache::keep(store.data(), *day, key, &hours, &self.settings.bands, &next)?;
+                }
+                carry = CarryOut::known(next);
+                result.push(Day::Computed(hours));
+            }
+            Ok(result)
+        })
+    }
+}
+
+/// Splits into parts of at most so many.
+fn chunks<T>(items: Vec<T>, most: usize) -> Vec<Vec<T>> {
+    let mut parts = Vec::new();
+    let mut items = items.into_iter().peekable();
+    while items.peek().is_some() {
+        parts.push(items.by_ref().take(most).collect());
+    }
+    parts
+}

@@ -1,0 +1,225 @@
+//! Between columns of readings and frames: the layout of a file of readings.
+//!
+//! | column | type | |
+//! |---|---|---|
+//! | at | Datetime, µs, UTC | |
+//! | unit, signal | String | |
+//! | value | Float64 | null: none, or a word |
+//! | text | String | null: none, or a number |
+//! | quality | UInt8 | 0 bad, 1 uncertain, 2 good |
+//! | time_source | UInt8 | 0 own, 1 arrival, 2 unknown |
+//!
+//! Rows are sorted by unit, signal, at, quality (best first), value (largest first, none last).
+
+use std::collections::BTreeMap;
+use std::fs::File;
+use std::path::Path;
+
+use plant::{Signal, UnitId};
+use polars::prelude::*;
+
+use crate::columns::{DayReadings, SignalColumns};
+use crate::{HistoryError, error::guarded};
+
+/// Whole units share a row group until it holds this many rows: one unit can be read without the others, and small
+/// plants get few groups.
+const GROUP_ROWS: usize = 500_000;
+
+fn schema() -> Schema {
+    Schema::from_iter([
+        Field::new("at".into(), DataType::Datetime(TimeUnit::Microseconds, Some(TimeZone::UTC))),
+        Field::new("unit".into(), DataType::String),
+        Field::new("signal".into(), DataType::String),
+        Field::new("value".into(), DataType::Float64),
+        Field::new("text".into(), DataType::String),
+        Field::new("quality".into(), DataType::UInt8),
+        Field::new("time_source".into(), DataType::UInt8),
+    ])
+}
+
+type Signals = BTreeMap<Signal, SignalColumns>;
+
+/// One row group: some units with all their signals.
+fn group_frame(units: &[(&UnitId, &Signals)]) -> PolarsResult<DataFrame> {
+    let mut parts: Vec<(&str, &str, &SignalColumns)> = Vec::new();
+    for (unit, signals) in units {
+        let mut named: Vec<_> =
+            signals.iter().map(|(signal, columns)| (unit.as_str(), signal.as_str(), columns)).collect();
+        named.sort_by_key(|part| part.1);
+        parts.extend(named);
+    }
+    let rows: usize = parts.iter().map(|part| part.2.len()).sum();
+    let mut at = Vec::with_capacity(rows);
+    let mut value = Vec::with_capacity(rows);
+    let mut quality = Vec::with_capacity(rows);
+    let mut time_source = Vec::with_capacity(rows);
+    let mut unit = StringChunkedBuilder::new("unit".into(), rows);
+    let mut signal = StringChunkedBuilder::new("signal".into(), rows);
+    let mut text = StringChunkedBuilder::new("text".into(), rows);
+    for (unit_name, signal_name, columns) in parts {
+        at.extend_from_slice(&columns.at_us);
+        value.extend_from_slice(&columns.value);
+        quality.extend_from_slice(&columns.quality);
+        time_source.extend_from_slice(&columns.time_source);
+        for row in 0..columns.len() {
+            unit.append_value(unit_name);
+            signal.append_value(signal_name);
+            text.append_option(columns.word_at(row));
+        }
+    }
+    let value: Float64Chunked = if value.iter().any(|value| value.is_nan()) {
+        value.iter().map(|value| (!value.is_nan()).then_some(*value)).collect()
+    } else {
+        Float64Chunked::from_vec("value".into(), value)
+    };
+    DataFrame::new(
+        rows,
+        vec![
+            Int64Chunked::from_vec("at".into(), at)
+                .into_datetime(TimeUnit::Microseconds, Some(TimeZone::UTC))
+                .into_series()
+                .into(),
+            unit.finish().into_series().into(),
+            signal.finish().into_series().into(),
+            value.with_name("value".into()).into_series().into(),
+            text.finish().into_series().into(),
+            UInt8Chunked::from_vec("quality".into(), quality).into_series().into(),
+            UInt8Chunked::from_vec("time_source".into(), time_source).into_series().into(),
+        ],
+    )
+}
+
+/// Writes sorted readings into an open file.
+pub(crate) fn write(path: &Path, file: &File, day: &DayReadings) -> Result<(), HistoryError> {
+    guarded(path, || {
+        let writer = ParquetWriter::new(file).with_compression(ParquetCompression::Lz4Raw);
+        let mut writer = writer.batched(&schema())?;
+        let mut units: Vec<(&UnitId, &Signals)> = Vec::new();
+        let mut rows = 0;
+        for (unit, signals) in day.units() {
+            units.push((unit, signals));
+            rows += signals.values().map(SignalColumns::len).sum::<usize>();
+            if rows >= GROUP_ROWS {
+                writer.write_batch(&group_frame(&units)?)?;
+                units.clear();
+                rows = 0;
+            }
+        }
+        if rows > 0 {
+            writer.write_batch(&group_frame(&units)?)?;
+        }
+        writer.finish()?;
+        Ok(())
+    })
+}
+
+fn open(path: &Path) -> Result<ParquetReader<File>, HistoryError> {
+    let file = File::open(path).map_err(HistoryError::io("open", path))?;
+    Ok(ParquetReader::new(file).set_rechunk(true))
+}
+
+/// Reads a file of readings: all units, or one.
+pub(crate) fn read(path: &Path, only: Option<&UnitId>) -> Result<DayReadings, HistoryError> {
+    let slice = match only {
+        None => None,
+        Some(unit) => {
+            let reader = open(path)?.with_columns(Some(vec!["unit".to_owned()]));
+            let names = guarded(path, || reader.finish()?.column("unit")?.str().cloned())?;
+            let from = partition(names.len(), |row| names.get(row).unwrap_or("") < unit.as_str());
+            let to = partition(names.len(), |row| names.get(row).unwrap_or("") <= unit.as_str());
+            Some((from, to - from))
+        }
+    };
+    let reader = open(path)?.with_slice(slice);
+    let frame = guarded(path, || reader.finish())?;
+    if frame.schema().as_ref() != &schema() {
+        return Err(HistoryError::layout(path, format!("its columns are {:?}", frame.schema())));
+    }
+    guarded(path, || split(&frame))?.map_err(|why| HistoryError::layout(path, why))
+}
+
+/// The first row for which a fact that holds up to somewhere no longer holds.
+fn partition(rows: usize, holds: impl Fn(usize) -> bool) -> usize {
+    let (mut low, mut high) = (0, rows);
+    while low < high {
+        let middle = low + (high - low) / 2;
+        if holds(middle) { low = middle + 1 } else { high = middle }
+    }
+    low
+}
+
+/// Splits a frame, sorted as above, into columns per unit and signal. Runs are found by halving, not by comparing
+/// millions of names.
+fn split(frame: &DataFrame) -> PolarsResult<Result<DayReadings, String>> {
+    let at = frame.column("at")?.datetime()?.physical().clone();
+    let unit = frame.column("unit")?.str()?;
+    let signal = frame.column("signal")?.str()?;
+    let value = frame.column("value")?.f64()?;
+    let text = frame.column("text")?.str()?;
+    let quality = frame.column("quality")?.u8()?;
+    let time_source = frame.column("time_source")?.u8()?;
+    let mut day = DayReadings::default();
+    let mut from = 0;
+    while from < frame.height() {
+        let (unit_name, signal_name) = (unit.get(from).unwrap_or(""), signal.get(from).unwrap_or(""));
+        let here =
+            |row: usize| (unit.get(row).unwrap_or(""), signal.get(row).unwrap_or("")) <= (unit_name, signal_name);
+        let to = gallop(from, frame.height(), here);
+        let (id, known) = match (UnitId::new(unit_name), signal_name.parse::<Signal>()) {
+            (Ok(id), Ok(known)) => (id, known),
+            (Err(error), _) => return Ok(Err(error.to_string())),
+            (_, Err(error)) => return Ok(Err(error.to_string())),
+        };
+        let part = SignalColumns {
+            at_us: numbers(&at, from, to, 0),
+            value: numbers(value, from, to, f64::NAN),
+            word: match known.quantity() {
+                Some(_) => Vec::new(),
+                None => (from..to).map(|row| text.get(row).map(Box::from)).collect(),
+            },
+            quality: numbers(quality, from, to, 0),
+            time_source: numbers(time_source, from, to, 2),
+        };
+        *day.columns_mut(id, known) = part;
+        from = to;
+    }
+    Ok(Ok(day))
+}
+
+fn gallop(from: usize, rows: usize, holds: impl Fn(usize) -> bool) -> usize {
+    let mut step = 1;
+    let mut low = from;
+    while low + step < rows && holds(low + step) {
+        low += step;
+        step *= 2;
+    }
+    let high = (low + step).min(rows);
+    low + 1 + partition(high - low - 1, |row| holds(low + 1 + row))
+}
+
+/// A stretch of a column, nulls replaced.
+fn numbers<T: PolarsNumericType>(column: &ChunkedArray<T>, from: usize, to: usize, null: T::Native) -> Vec<T::Native> {
+    let part = column.slice(from as i64, to - from);
+    let mut numbers = Vec::with_capacity(to - from);
+    for chunk in part.downcast_iter() {
+        if chunk.validity().is_none_or(|bits| bits.unset_bits() == 0) {
+            numbers.extend_from_slice(chunk.values().as_slice());
+        } else {
+            numbers.extend(chunk.iter().map(|value| value.copied().unwrap_or(null)));
+        }
+    }
+    numbers
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_run_ends_where_the_next_begins() {
+        let names = [1, 1, 1, 2, 2, 3];
+        for (from, end) in [(0, 3), (3, 5), (5, 6)] {
+            assert_eq!(gallop(from, names.len(), |row| names[row] <= names[from]), end);
+        }
+    }
+}

@@ -1,0 +1,259 @@
+//! The files of readings, one per UTC day.
+//!
+//! A day is never changed in place: a new generation is written beside the old one, synced, and renamed. Which
+//! generation is current is said by the manifest, and the manifest is not kept here: whoever calls lists the new file
+//! first and lets [`Store::remove_unlisted`] take the old one away afterwards.
+
+use std::collections::BTreeSet;
+use std::fs::{self, File};
+use std::io;
+use std::path::{Path, PathBuf};
+
+use jiff::civil::Date;
+use plant::{DayFile, Reading, UnitId};
+
+use crate::columns::{DayReadings, instant};
+use crate::{HistoryError, frame};
+
+const FOLDER: &str = "readings";
+const DAY_US: i64 = 86_400_000_000;
+
+/// The folder that holds the files of readings.
+#[derive(Debug, Clone)]
+pub struct Store {
+    data: PathBuf,
+}
+
+impl Store {
+    /// A store below a data folder; nothing is touched before the first write.
+    pub fn new(data: impl Into<PathBuf>) -> Self {
+        Self { data: data.into() }
+    }
+
+    /// The data folder.
+    pub fn data(&self) -> &Path {
+        &self.data
+    }
+
+    /// Writes a new generation of a day: what the current file holds and the new readings, sorted, duplicates dropped.
+    ///
+    /// `new` comes in any order and may repeat what is there. The current file stays.
+    ///
+    /// # Errors
+    /// If a file cannot be read or written, if a reading lies outside the day, or if there are no readings at all.
+    pub fn merge(
+        &self,
+        day: Date,
+        current: Option<&DayFile>,
+        generation: i64,
+        new: impl IntoIterator<Item = Reading>,
+    ) -> Result<DayFile, HistoryError> {
+        let mut readings = self.read_or_empty(current)?;
+        readings.add(new);
+        self.write(day, generation, &readings)
+    }
+
+    /// Like [`Store::merge`], from the parts that an import has staged. `None` if the day would stay as it is:
+    /// importing twice changes nothing.
+    ///
+    /// # Errors
+    /// As [`Store::merge`].
+    pub fn merge_staged(
+        &self,
+        day: Date,
+        current: Option<&DayFile>,
+        generation: i64,
+        parts: &[PathBuf],
+    ) -> Result<Option<DayFile>, HistoryError> {
+        let mut readings = self.read_or_empty(current)?;
+        let before = readings.rows();
+        for part in parts {
+            readings.append(frame::read(part, None)?);
+        }
+        readings.sort();
+        if current.is_some() && readings.rows() == before {
+            return Ok(None);
+        }
+        self.write(day, generation, &readings).map(Some)
+    }
+
+    /// All readings of a day.
+    ///
+    /// # Errors
+    /// If the file cannot be read or is not one of ours.
+    pub fn read(&self, file: &DayFile) -> Result<DayReadings, HistoryError> {
+        frame::read(&self.data.join(&file.path), None)
+    }
+
+    /// One unit's readings of a day; the other units' are not decoded.
+    ///
+    /// # Errors
+    /// If the file cannot be read or is not one of ours.
+    pub fn read_unit(&self, file: &DayFile, unit: &UnitId) -> Result<DayReadings, HistoryError> {
+        frame::read(&self.data.join(&file.path), Some(unit))
+    }
+
+    /// Removes every file of readings that the manifest does not list: older generations, and what a crash left half
+    /// done. Returns the paths removed, below the data folder.
+    ///
+    /// # Errors
+    /// If a folder cannot be listed or a file not removed.
+    pub fn remove_unlisted(&self, listed: &[DayFile]) -> Result<Vec<String>, HistoryError> {
+        let listed: BTreeSet<PathBuf> = listed.iter().map(|file| self.data.join(&file.path)).collect();
+        let mut removed = Vec::new();
+        for folder in entries(&self.data.join(FOLDER))? {
+            if !folder.is_dir() {
+                continue;
+            }
+            for path in entries(&folder)? {
+                if !listed.contains(&path) {
+                    fs::remove_file(&path).map_err(HistoryError::io("remove", &path))?;
+                    removed.push(path.strip_prefix(&self.data).unwrap_or(&path).display().to_string());
+                }
+            }
+            // Only an empty folder goes; one that still holds a day stays.
+            let _ = fs::remove_dir(&folder);
+        }
+        Ok(removed)
+    }
+
+    fn read_or_empty(&self, current: Option<&DayFile>) -> Result<DayReadings, HistoryError> {
+        current.map_or_else(|| Ok(DayReadings::default()), |file| self.read(file))
+    }
+
+    fn write(&self, day: Date, generation: i64, readings: &DayReadings) -> Result<DayFile, HistoryError> {
+        let (first, last) = readings.span_us().ok_or(HistoryError::EmptyDay { day })?;
+        let (from, to) = day_span_us(day);
+        for at_us in [first, last] {
+            if !(from..to).contains(&at_us) {
+                return Err(HistoryError::WrongDay { day, at: instant(at_us) });
+            }
+        }
+        let path = format!("{FOLDER}/{day}/{generation}.parquet");
+        let bytes = write_whole(&self.data.join(&path), |at, file| frame::write(at, file, readings))?;
+        Ok(DayFile {
+            day,
+            generation,
+            path,
+            rows: readings.rows(),
+            conflicts: readings.conflicts(),
+            first_at: instant(first),
+            last_at: instant(last),
+            bytes,
+        })
+    }
+}
+
+/// The UTC day's first instant and that of the next, µs since 1970-01-01T00:00Z.
+pub(crate) fn day_span_us(day: Date) -> (i64, i64) {
+    let epoch = jiff::civil::date(1970, 1, 1);
+    let days = i64::from((day - epoch).get_days());
+    (days * DAY_US, (days + 1) * DAY_US)
+}
+
+/// The UTC day of an instant.
+pub(crate) fn day_of_us(at_us: i64) -> Date {
+    jiff::tz::TimeZone::UTC.to_datetime(instant(at_us)).date()
+}
+
+fn entries(folder: &Path) -> Result<Vec<PathBuf>, HistoryError> {
+    let listed = match fs::read_dir(folder) {
+        Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(Vec::new()),
+        listed => listed.map_err(HistoryError::io("list", folder))?,
+    };
+    listed.map(|entry| entry.map(|entry| entry.path()).map_err(HistoryError::io("list", folder))).collect()
+}
+
+/// Writes a file so that it is there whole or not at all: temporary file in the same folder, sync, rename, sync of the
+/// folder. Returns its size in bytes.
+pub(crate) fn write_whole(
+    path: &Path,
+    fill: impl FnOnce(&Path, &File) -> Result<(), HistoryError>,
+) -> Result<u64, HistoryError> {
+    let folder = path.parent().unwrap_or(Path::new("."));
+    fs::create_dir_all(folder).map_err(HistoryError::io("create the folder", folder))?;
+    let temporary = path.with_extension("part");
+    let file = File::create(&temporary).map_err(HistoryError::io("create", &temporary))?;
+    fill(&temporary, &file)?;
+    file.sync_all().map_err(HistoryError::io("sync", &temporary))?;
+    let bytes = file.metadata().map_err(HistoryError::io("look at", &temporary))?.len();
+    fs::rename(&temporary, path).map_err(HistoryError::io("rename", &temporary))?;
+    for folder in [Some(folder), folder.parent()].into_iter().flatten() {
+        File::open(folder).and_then(|folder| folder.sync_all()).map_err(HistoryError::io("sync the folder", folder))?;
+    }
+    Ok(bytes)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use plant::{Quality, Signal, TimeSource, Value};
+
+    const DAY: Date = jiff::civil::date(2026, 3, 31);
+
+    fn reading(unit: &str, signal: Signal, at: &str, value: Value) -> Reading {
+        let unit = UnitId::new(unit).unwrap();
+        let at = at.parse().unwrap();
+        Reading { unit, signal, at, value, quality: Quality::Good, time_source: TimeSource::Own }
+    }
+
+    fn some() -> Vec<Reading> {
+        vec![
+            reading("C2", Signal::Torque, "2026-03-31T12:00:00.000001Z", Value::Number(95.0)),
+            reading("C1", Signal::Mode, "2026-03-31T12:00:00Z", Value::Text("cip".into())),
+            reading("C1", Signal::Torque, "2026-03-31T00:00:00Z", Value::Number(0.1 + 0.2)),
+            reading("C1", Signal::Torque, "2026-03-31T00:00:01Z", Value::Missing),
+        ]
+    }
+
+    #[test]
+    fn what_is_merged_is_read_back_to_the_bit() {
+        let folder = tempfile::tempdir().unwrap();
+        let store = Store::new(folder.path());
+        let file = store.merge(DAY, None, 1, some()).unwrap();
+        assert_eq!((file.rows, file.conflicts, file.path.as_str()), (4, 0, "readings/2026-03-31/1.parquet"));
+        assert_eq!(file.bytes, fs::metadata(folder.path().join(&file.path)).unwrap().len());
+        let mut expected = some();
+        expected[3].quality = Quality::Bad;
+        expected.sort_by_key(|r| (r.unit.clone(), r.signal, r.at));
+        assert_eq!(store.read(&file).unwrap().readings(), expected);
+        let one = store.read_unit(&file, &UnitId::new("C2").unwrap()).unwrap();
+        assert_eq!(one.readings(), expected[3..]);
+        assert_eq!(store.read_unit(&file, &UnitId::new("C15").unwrap()).unwrap().rows(), 0);
+    }
+
+    #[test]
+    fn merging_the_same_again_adds_no_row() {
+        let folder = tempfile::tempdir().unwrap();
+        let store = Store::new(folder.path());
+        let first = store.merge(DAY, None, 1, some()).unwrap();
+        let second = store.merge(DAY, Some(&first), 2, some()).unwrap();
+        assert_eq!((second.rows, second.conflicts), (first.rows, 0));
+        let removed = store.remove_unlisted(std::slice::from_ref(&second)).unwrap();
+        assert_eq!(removed, [first.path]);
+        assert_eq!(store.read(&second).unwrap().rows(), 4);
+    }
+
+    #[test]
+    fn a_reading_of_another_day_is_refused() {
+        let folder = tempfile::tempdir().unwrap();
+        let late = reading("C1", Signal::Torque, "2026-04-01T00:00:00Z", Value::Number(1.0));
+        let error = Store::new(folder.path()).merge(DAY, None, 1, [late]).unwrap_err().to_string();
+        assert!(error.contains("2026-04-01T00:00:00Z"), "{error}");
+    }
+
+    #[test]
+    fn a_torn_file_is_an_error_and_a_half_written_one_is_swept_away() {
+        let folder = tempfile::tempdir().unwrap();
+        let store = Store::new(folder.path());
+        let file = store.merge(DAY, None, 1, some()).unwrap();
+        let path = folder.path().join(&file.path);
+        let whole = fs::read(&path).unwrap();
+        for cut in [0, 3, 8, whole.len() / 2, whole.len() - 1] {
+            fs::write(&path, &whole[..cut]).unwrap();
+            assert!(store.read(&file).is_err(), "a file cut at byte {cut} was read");
+        }
+        fs::write(path.with_extension("part"), b"half").unwrap();
+        assert_eq!(store.remove_unlisted(&[file]).unwrap(), ["readings/2026-03-31/1.part"]);
+    }
+}

@@ -1,0 +1,186 @@
+//! Stage one: along one unit's time, from change to change, summing per clock hour.
+//!
+//! Between two changes every signal has one value or is unknown, so sums are exact for signals held as steps. Every
+//! ten minutes and every hour are cut too: hours do not depend on where days or files are cut.
+
+use std::collections::BTreeMap;
+
+use plant::{Quality, Signal, Term, TimeSource};
+
+use crate::baseline::Expectation;
+use crate::columns::SignalColumns;
+use crate::hour::{HourSeen, UnitCarry};
+use crate::settings::{DryRule, ExcursionLimit, ExposureSettings, UnitSettings};
+use crate::slot::{SLOT_US, Slot};
+use crate::step::{Step, Words};
+use crate::sums::{Now, Sums};
+
+/// The signals that exposures need, in the order of the steps.
+const TRACKS: [Signal; 7] =
+    [Signal::Torque, Signal::Speed, Signal::ProductTemp, Signal::Flow, Signal::Mode, Signal::Product, Signal::RunHours];
+const TORQUE: usize = 0;
+const SPEED: usize = 1;
+const TEMP: usize = 2;
+const FLOW: usize = 3;
+const MODE: usize = 4;
+const PRODUCT: usize = 5;
+const METER: usize = 6;
+/// Campaigns follow the signals.
+const CAMPAIGN: usize = 7;
+
+/// A product run that people entered: from, to (µs), product.
+pub(crate) type Run = (i64, i64, Box<str>);
+
+/// What stands still during a walk along one unit.
+pub(crate) struct Unit<'a> {
+    pub(crate) settings: &'a UnitSettings,
+    pub(crate) shared: &'a ExposureSettings,
+    pub(crate) expectation: Option<&'a Expectation>,
+    /// Sorted by their beginning.
+    pub(crate) campaigns: &'a [Run],
+}
+
+/// What a walk brings back.
+#[derive(Debug, Default)]
+pub(crate) struct Walked {
+    pub(crate) hours: Vec<HourSeen>,
+    /// Slots fit to learn from, if asked for.
+    pub(crate) slots: Vec<Slot>,
+}
+
+impl Unit<'_> {
+    /// Terms that this unit can never give.
+    pub(crate) fn lacking(&self) -> Vec<Term> {
+        let unit = self.settings;
+        let speed = unit.has(Signal::Speed) || unit.nominal_speed_rpm.is_some();
+        let torque = unit.has(Signal::Torque);
+        let expected = self.expectation.is_some() && torque && speed;
+        let limit = match unit.excursion {
+            ExcursionLimit::AboveNm(_) => torque,
+            ExcursionLimit::TimesExpected(_) => expected,
+        };
+        let dry = match unit.dry {
+            None => false,
+            Some(DryRule::FlowBelowM3H(_)) => unit.has(Signal::Flow),
+            Some(DryRule::TorqueBelowShare(_)) => expected,
+        };
+        let cold = unit.cold_start_below_degc.is_some() && unit.has(Signal::ProductTemp);
+        let given = [
+            (Term::SlidingKm, unit.bore_mm.is_some() && speed),
+            (Term::ShaftWorkMj, torque && speed),
+            (Term::ExcessWorkMj, expected),
+            (Term::ColdStarts, cold),
+            (Term::TorqueExcursions, limit),
+            (Term::DryH, dry),
+        ];
+        given.into_iter().filter(|(_, given)| !given).map(|(term, _)| term).collect()
+    }
+
+    /// Campaigns as a signal: a word from each instant at which they change.
+    fn campaigns(&self, from_us: i64, to_us: i64, words: &mut Words) -> SignalColumns {
+        let mut cuts = vec![from_us];
+        cuts.extend(
+            self.campaigns.iter().flat_map(|(from, to, _)| [*from, *to]).filter(|at| (from_us + 1..to_us).contains(at)),
+        );
+        cuts.sort_unstable();
+        cuts.dedup();
+        let mut columns = SignalColumns::default();
+        for at_us in cuts {
+            // Of overlapping campaigns the one that began last is running.
+            let running = self.campaigns.iter().rev().find(|(from, to, _)| (*from..*to).contains(&at_us));
+            let code = running.map_or(f64::NAN, |(_, _, product)| words.code(product));
+            columns.push(at_us, code, None, Quality::Good as u8, TimeSource::Own as u8);
+        }
+        columns
+    }
+
+    /// Walks from an instant to another, with the readings in between and what is carried in; leaves in `carry` what
+    /// is carried out. Begins at the unit's first reading ever.
+    pub(crate) fn walk(
+        &self,
+        signals: Option<&BTreeMap<Signal, SignalColumns>>,
+        from_us: i64,
+        to_us: i64,
+        carry: &mut UnitCarry,
+        want_slots: bool,
+    ) -> Walked {
+        let Some(from_us) = begin(signals, from_us, carry).filter(|from_us| *from_us < to_us) else {
+            return Walked::default();
+        };
+        carry.begun = true;
+        let nothing = SignalColumns::default();
+        let columns = |signal: Signal| signals.and_then(|signals| signals.get(&signal)).unwrap_or(&nothing);
+        let mut words = Words::default();
+        let modes = words.codes(columns(Signal::Mode));
+        let products = words.codes(columns(Signal::Product));
+        let campaigns = self.campaigns(from_us, to_us, &mut words);
+        let hold = &self.shared.hold;
+        let mut steps: [Step<'_>; 8] = std::array::from_fn(|track| {
+            let Some(signal) = TRACKS.get(track).copied() else {
+                return Step::new(&campaigns, &campaigns.value, i64::MAX, None, from_us);
+            };
+            let (values, hold_s): (&[f64], f64) = match signal {
+                Signal::Mode => (&modes, hold.words_s),
+                Signal::Product => (&products, hold.words_s),
+                Signal::Speed => (&columns(signal).value, hold.speed_s),
+                Signal::ProductTemp => (&columns(signal).value, hold.product_temp_s),
+                Signal::Flow => (&columns(signal).value, hold.flow_s),
+                // The meter does not hold: it is believed where it moves.
+                Signal::RunHours => (&columns(signal).value, f64::INFINITY),
+                _ => (&columns(signal).value, hold.torque_s),
+            };
+            let carried = carry.held.get(&signal).map(|held| {
+                let word = held.word.as_deref().map(|word| words.code(word));
+                (held.at_us, held.value.or(word).unwrap_or(f64::NAN))
+            });
+            Step::new(columns(signal), values, (hold_s * 1e6) as i64, carried, from_us)
+        });
+        let has = |signal: Signal| self.settings.has(signal);
+        let mut sums = Sums::new(self, &words, carry, want_slots, from_us);
+        let mut at_us = from_us;
+        while at_us < to_us {
+            let mut next_us = ((at_us.div_euclid(SLOT_US) + 1) * SLOT_US).min(to_us);
+            let mut meter_read = false;
+            for (track, step) in steps.iter_mut().enumerate() {
+                if step.change_us <= at_us {
+                    let usable = step.advance(at_us);
+                    meter_read |= usable && track == METER;
+                }
+                next_us = next_us.min(step.change_us);
+            }
+            if meter_read {
+                sums.meter(steps[METER].now, at_us);
+            }
+            let product = steps[PRODUCT].now;
+            let now = Now {
+                torque_nm: steps[TORQUE].now,
+                speed_rpm: if has(Signal::Speed) { steps[SPEED].now } else { f64::NAN },
+                temp_degc: steps[TEMP].now,
+                flow_m3_h: steps[FLOW].now,
+                mode: steps[MODE].now,
+                product: if product.is_nan() { steps[CAMPAIGN].now } else { product },
+            };
+            sums.pass(&now, at_us, next_us);
+            at_us = next_us;
+        }
+        let walked = sums.finish();
+        for (signal, step) in TRACKS.into_iter().zip(&steps) {
+            if let Some(last) = step.last {
+                carry.held.insert(signal, words.held(signal, last));
+            }
+        }
+        walked
+    }
+}
+
+/// Where a walk begins: at its `from_us`, or at the unit's first timed reading if it never had one before.
+fn begin(signals: Option<&BTreeMap<Signal, SignalColumns>>, from_us: i64, carry: &UnitCarry) -> Option<i64> {
+    if carry.begun {
+        return Some(from_us);
+    }
+    let timed = |columns: &SignalColumns| {
+        let row = columns.time_source.iter().position(|source| *source != TimeSource::Unknown as u8)?;
+        Some(columns.at_us[row])
+    };
+    signals?.values().filter_map(timed).min().map(|first_us| first_us.max(from_us))
+}
