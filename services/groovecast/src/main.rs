@@ -1,2 +1,66 @@
 //! Which scraped-surface heat exchangers to open at this changeover: the service.
-fn main() {}
+//!
+//! The binary: arguments, configuration and wiring, and the fleet in which record and exposures meet.
+
+mod args;
+mod config;
+mod evaluate;
+mod exit;
+mod fit_table;
+mod fleet;
+mod imports;
+mod intervals;
+mod listen;
+mod model;
+mod plant_store;
+mod run;
+mod scoring;
+mod show;
+mod snapshot;
+mod wording;
+
+use std::process::ExitCode;
+use std::sync::Arc;
+
+use clap::Parser;
+use plant::{Clock, SystemClock};
+use tracing_subscriber::EnvFilter;
+
+use crate::args::{Arguments, Command};
+use crate::config::Config;
+use crate::exit::Failure;
+
+fn main() -> ExitCode {
+    let arguments = Arguments::parse();
+    let filter = EnvFilter::try_from_env("GROOVECAST_LOG").unwrap_or_else(|_| EnvFilter::new("info,sqlx=warn"));
+    tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).with_target(false).init();
+    let runtime = match tokio::runtime::Builder::new_multi_thread().enable_all().build() {
+        Ok(runtime) => runtime,
+        Err(error) => return Failure::from(anyhow::Error::from(error)).report(),
+    };
+    match runtime.block_on(carry_out(arguments.command, Arc::new(SystemClock))) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(failure) => failure.report(),
+    }
+}
+
+async fn carry_out(command: Command, clock: Arc<dyn Clock>) -> Result<(), Failure> {
+    match command {
+        Command::Run { with, listen } => run::run(Config::read(&with.config)?, listen, clock).await,
+        Command::Check { with } => {
+            let config = Config::read(&with.config)?;
+            println!("{} is right: {} units, {} topics", with.config.display(), config.units.len(), config.mappings.len());
+            Ok(())
+        }
+        Command::Listen { with, lasts, json } => listen::listen(&Config::read(&with.config)?, lasts, json, clock).await,
+        Command::Import { what, files, with } => imports::import(Config::read(&with.config)?, what, &files, &*clock).await,
+        Command::Intervals { with, out, rows } => show::intervals(Config::read(&with.config)?, &out, rows, &*clock).await,
+        Command::Fit(fit) => match (&fit.table, &fit.config) {
+            (Some(table), _) => fit_table::fit(table, &fit),
+            (None, Some(config)) => show::fit(Config::read(config)?, &fit, &*clock).await,
+            (None, None) => Err(Failure::Usage("fit needs --config or --table".to_owned())),
+        },
+        Command::Score { with, at, json } => show::score(Config::read(&with.config)?, at.as_deref(), json, &*clock).await,
+        Command::Models { what } => show::models(what, &*clock).await,
+    }
+}

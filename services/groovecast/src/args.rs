@@ -1,0 +1,255 @@
+//! The command line.
+
+use std::net::SocketAddr;
+use std::path::PathBuf;
+
+use clap::{Args, Parser, Subcommand, ValueEnum};
+use jiff::Timestamp;
+
+/// Which scraped-surface heat exchangers to open at this changeover.
+///
+/// Results go to standard output, everything else to standard error.
+/// Exit codes: 0 done, 1 failed, 2 usage, 65 bad input data, 78 bad configuration.
+#[derive(Debug, Parser)]
+#[command(name = "groovecast", version, arg_required_else_help = true)]
+pub struct Arguments {
+    /// What to do.
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+/// The config file that most commands need.
+#[derive(Debug, Args)]
+pub struct WithConfig {
+    /// The configuration file.
+    #[arg(long, value_name = "FILE")]
+    pub config: PathBuf,
+}
+
+/// What groovecast can do.
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Run the service: collect, score, publish.
+    Run {
+        #[command(flatten)]
+        with: WithConfig,
+        /// Serve pages here instead of where the config says.
+        #[arg(long, value_name = "ADDRESS:PORT")]
+        listen: Option<SocketAddr>,
+    },
+    /// Say what is wrong with a configuration, with file, line and key.
+    Check {
+        #[command(flatten)]
+        with: WithConfig,
+    },
+    /// Show what arrives from the broker: signal, rate, age, last value, faults, and topics that nothing maps.
+    Listen {
+        #[command(flatten)]
+        with: WithConfig,
+        /// For how many seconds (60s, 2m).
+        #[arg(long = "for", value_name = "TIME", default_value = "60s", value_parser = span)]
+        lasts: std::time::Duration,
+        /// Print JSON.
+        #[arg(long)]
+        json: bool,
+    },
+    /// Bring the plant's files in: all or nothing, every bad row named, twice the same as once.
+    Import {
+        /// What the files hold.
+        #[arg(value_enum)]
+        what: What,
+        /// CSV or Parquet files.
+        #[arg(required = true, value_name = "FILE")]
+        files: Vec<PathBuf>,
+        #[command(flatten)]
+        with: WithConfig,
+    },
+    /// Write the intervals table that the model is fitted on.
+    Intervals {
+        #[command(flatten)]
+        with: WithConfig,
+        /// Where to (.csv or .parquet).
+        #[arg(long, value_name = "FILE")]
+        out: PathBuf,
+        /// Rows of the tube's worst place, or of every station.
+        #[arg(long, value_enum, default_value = "worst")]
+        rows: Rows,
+    },
+    /// Fit a wear model to the plant's record, or to anybody's table.
+    Fit(Fit),
+    /// Score every tube now, or as known at a time.
+    Score {
+        #[command(flatten)]
+        with: WithConfig,
+        /// As known then, with a model fitted on what was known then.
+        #[arg(long, value_name = "TIME")]
+        at: Option<String>,
+        /// Print JSON.
+        #[arg(long)]
+        json: bool,
+    },
+    /// List, show or approve models. Nothing is published from a model that nobody approved.
+    Models {
+        /// What to do with them.
+        #[command(subcommand)]
+        what: Models,
+    },
+}
+
+/// What is done with models.
+#[derive(Debug, Subcommand)]
+pub enum Models {
+    /// All of them, newest first.
+    List {
+        #[command(flatten)]
+        with: WithConfig,
+    },
+    /// One, as JSON.
+    Show {
+        /// Its version.
+        version: i64,
+        #[command(flatten)]
+        with: WithConfig,
+    },
+    /// Publish from this one on.
+    Approve {
+        /// Its version.
+        version: i64,
+        #[command(flatten)]
+        with: WithConfig,
+        /// Who approves it.
+        #[arg(long, value_name = "NAME")]
+        by: String,
+        /// Why.
+        #[arg(long, value_name = "TEXT")]
+        why: String,
+    },
+}
+
+/// What files hold.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum What {
+    /// Tubes, fittings and work, told apart by their columns.
+    Register,
+    /// What inspectors found.
+    Findings,
+    /// Production runs, past and planned.
+    Campaigns,
+    /// Readings of the past.
+    History,
+}
+
+/// Which rows an intervals table has.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum Rows {
+    /// The tube's worst place.
+    Worst,
+    /// Every station.
+    Station,
+}
+
+/// Which standard errors.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum StandardErrors {
+    /// From the observed information.
+    Observed,
+    /// From the expected information.
+    Expected,
+}
+
+/// On which scale the ridge is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum RidgeScale {
+    /// In each column's own unit.
+    Raw,
+    /// Per standard deviation.
+    Sd,
+}
+
+/// Fit a wear model.
+#[derive(Debug, Args)]
+pub struct Fit {
+    /// Fit the plant's own record and keep the model, as proposed.
+    #[arg(long, value_name = "FILE", required_unless_present = "table", conflicts_with = "table")]
+    pub config: Option<PathBuf>,
+    /// Fit a table (CSV or Parquet) instead.
+    #[arg(long, value_name = "FILE", requires = "terms")]
+    pub table: Option<PathBuf>,
+    /// The grade whose onset is modelled.
+    #[arg(long, value_name = "G", value_parser = clap::value_parser!(u8).range(1..=4))]
+    pub limit: Option<u8>,
+    /// Columns that enter.
+    #[arg(long, value_name = "A,B,C", value_delimiter = ',')]
+    pub terms: Option<Vec<String>>,
+    /// Columns that enter without a penalty.
+    #[arg(long, value_name = "D,E", value_delimiter = ',')]
+    pub unpenalised: Vec<String>,
+    /// Ridge penalty.
+    #[arg(long, value_name = "L")]
+    pub ridge: Option<f64>,
+    /// On which scale the penalty is.
+    #[arg(long, value_enum, default_value = "sd")]
+    pub ridge_scale: RidgeScale,
+    /// Shape of the hazard over run hours: a number, or `fit`.
+    #[arg(long, value_name = "K|fit", value_parser = shape)]
+    pub shape: Option<Shape>,
+    /// Which standard errors.
+    #[arg(long, value_enum, default_value = "observed")]
+    pub se: StandardErrors,
+    /// Rows of the tube's worst place, or of every station.
+    #[arg(long, value_enum, default_value = "worst")]
+    pub rows: Rows,
+    /// Write the fitted model here as JSON (otherwise it is printed).
+    #[arg(long, value_name = "MODEL.json")]
+    pub out: Option<PathBuf>,
+    /// The table's column of the group (default: tube).
+    #[arg(long, value_name = "COL", default_value = "tube")]
+    pub group: String,
+    /// The table's column of the earlier age (default: start_h).
+    #[arg(long, value_name = "COL", default_value = "start_h")]
+    pub start: String,
+    /// The table's column of the later age (default: end_h).
+    #[arg(long, value_name = "COL", default_value = "end_h")]
+    pub end: String,
+    /// A 0/1 column of events, for tables without grades.
+    #[arg(long, value_name = "COL")]
+    pub event: Option<String>,
+}
+
+/// Shape of the hazard over run hours.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Shape {
+    /// This one.
+    Fixed(f64),
+    /// Estimated.
+    Fitted,
+}
+
+fn shape(text: &str) -> Result<Shape, String> {
+    if text == "fit" {
+        return Ok(Shape::Fitted);
+    }
+    match text.parse::<f64>() {
+        Ok(k) if k.is_finite() && k > 0.0 => Ok(Shape::Fixed(k)),
+        _ => Err(format!("{text:?} is no shape; right would be a number above 0, or fit")),
+    }
+}
+
+fn span(text: &str) -> Result<std::time::Duration, String> {
+    let right = || format!("{text:?} is no length of time; right would be 60s or 2m");
+    let (number, factor) = match text.strip_suffix('m') {
+        Some(minutes) => (minutes, 60.0),
+        None => (text.strip_suffix('s').unwrap_or(text), 1.0),
+    };
+    let seconds = number.parse::<f64>().map_err(|_| right())? * factor;
+    if seconds.is_finite() && seconds > 0.0 && seconds < 1e7 {
+        Ok(std::time::Duration::from_secs_f64(seconds))
+    } else {
+        Err(right())
+    }
+}
+
+/// Reads the time given to `--at`.
+pub fn time(text: &str, zone: &jiff::tz::TimeZone) -> Result<Timestamp, plant::BadTime> {
+    plant::read_time(text, zone).map(|read| read.at)
+}

@@ -1,0 +1,152 @@
+//! The configuration: read raw with unknown keys denied, checked once into the real one, every problem with its line.
+
+mod check;
+mod exposure;
+mod place;
+mod raw;
+mod topics;
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::net::SocketAddr;
+use std::path::{Path, PathBuf};
+
+use collector::Mapping;
+use history::ExposureSettings;
+use jiff::SignedDuration;
+use jiff::tz::TimeZone;
+use publisher::LongestInterval;
+use plant::{Grade, Measure, Signal, Term, UnitId, Zone};
+
+/// One thing that is wrong with a configuration.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("{file}:{line}: {key}: {problem}", file = file.display())]
+pub struct Problem {
+    /// The file.
+    pub file: PathBuf,
+    /// The line, counted from 1.
+    pub line: usize,
+    /// The key, dotted.
+    pub key: String,
+    /// What is wrong and what would be right.
+    pub problem: String,
+}
+
+/// A configuration that holds together.
+#[derive(Debug, Clone)]
+pub struct Config {
+    /// Name of the plant, for pages.
+    pub site_name: String,
+    /// The plant's time zone.
+    pub time_zone: TimeZone,
+    /// Folder of everything that is kept.
+    pub data: PathBuf,
+    /// The plant's message broker.
+    pub broker: Broker,
+    /// Prefix of the topics that the service publishes.
+    pub prefix: String,
+    /// Where the pages are served.
+    pub listen: SocketAddr,
+    /// What arrives under which topic.
+    pub mappings: Vec<Mapping>,
+    /// The units.
+    pub units: BTreeSet<UnitId>,
+    /// The plant's own longest interval between complete looks. It always wins.
+    pub longest_interval: LongestInterval,
+    /// The zones of a tube, from the drive end.
+    pub zones: Vec<Zone>,
+    /// The surfaces that a register may name.
+    pub surfaces: Vec<String>,
+    /// Units of measure in which history files speak.
+    pub file_measures: BTreeMap<Signal, Measure>,
+    /// How readings become exposures.
+    pub exposure: ExposureSettings,
+    /// How exposures become a risk.
+    pub model: ModelConfig,
+    /// How often scores are computed afresh.
+    pub evaluate_every: SignedDuration,
+    /// How long after its end an hour is closed into Parquet.
+    pub close_after: SignedDuration,
+    /// Silence after which a unit's scores are `stale`.
+    pub stale_after: SignedDuration,
+}
+
+/// Where the plant's messages come from.
+#[derive(Debug, Clone)]
+pub struct Broker {
+    /// Host name or address.
+    pub host: String,
+    /// Port.
+    pub port: u16,
+    /// Client id: the broker keeps the session under it.
+    pub client_id: String,
+    /// User name and password, if the broker asks.
+    pub login: Option<(String, String)>,
+    /// Keep-alive, s.
+    pub keep_alive_s: u16,
+    /// How many messages the broker sends before it waits for acknowledgements.
+    pub window: u16,
+    /// Largest message that is taken, bytes.
+    pub max_message_bytes: usize,
+}
+
+/// The plant's belief of how long a surface lasts until a catch.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Belief {
+    /// One tube in ten has a catch by then, run hours.
+    pub early_h: f64,
+    /// Nine in ten have one by then, run hours.
+    pub late_h: f64,
+    /// How far off the belief may be: a factor, one standard deviation.
+    pub spread: f64,
+}
+
+/// How exposures become a risk.
+#[derive(Debug, Clone)]
+pub struct ModelConfig {
+    /// The grade whose risk is published.
+    pub limit: Grade,
+    /// Exposures that enter.
+    pub terms: Vec<Term>,
+    /// Ridge penalty on standardised terms.
+    pub ridge: f64,
+    /// Penalty between the intercepts of successive grades.
+    pub grade_ridge: f64,
+    /// Shape of the hazard over the life's run hours.
+    pub shape: f64,
+    /// Horizons, run hours.
+    pub horizons_h: Vec<f64>,
+    /// Chance that a complete look reads the limit on a wall that has not reached it.
+    pub misread: f64,
+    /// Folds of the by-tube cross-validation.
+    pub folds: usize,
+    /// Whether a model is published without a person's approval.
+    pub approve_automatically: bool,
+    /// Belief for any surface.
+    pub belief: Belief,
+    /// Beliefs for single surfaces.
+    pub beliefs: BTreeMap<String, Belief>,
+    /// Run hours of a unit's recent operation that stand for the coming ones, h.
+    pub recent_h: f64,
+}
+
+impl ModelConfig {
+    /// The belief for a surface.
+    pub fn belief_for(&self, surface: Option<&str>) -> Belief {
+        surface.and_then(|surface| self.beliefs.get(surface)).copied().unwrap_or(self.belief)
+    }
+}
+
+impl Config {
+    /// Reads and checks a configuration file.
+    ///
+    /// # Errors
+    /// Every [`Problem`] that was found, in order of line.
+    pub fn read(path: &Path) -> Result<Config, Vec<Problem>> {
+        check::read(path)
+    }
+
+    /// The database file.
+    pub fn database(&self) -> PathBuf {
+        self.data.join("groovecast.db")
+    }
+}

@@ -1,0 +1,339 @@
+//! From the raw configuration to one that holds together, with every problem's line.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::fmt::Display;
+use std::path::Path;
+
+use jiff::SignedDuration;
+use jiff::tz::TimeZone;
+use publisher::LongestInterval;
+use plant::{Bands, Grade, Measure, Signal, Term, UnitId, Zone};
+
+use super::place::{Place, line_of};
+use super::raw::{self, Raw};
+use super::{Belief, Broker, Config, ModelConfig, Problem, exposure, topics};
+
+/// Reads and checks a configuration file; see [`Config::read`].
+pub fn read(path: &Path) -> Result<Config, Vec<Problem>> {
+    let text = match std::fs::read_to_string(path) {
+        Ok(text) => text,
+        Err(error) => return Err(vec![problem(path, 1, "", format!("cannot be read: {error}"))]),
+    };
+    let raw: Raw = match toml::from_str(&text) {
+        Ok(raw) => raw,
+        Err(error) => {
+            let line = error.span().map_or(1, |span| line_of(&text, span.start));
+            return Err(vec![problem(path, line, "", error.message())]);
+        }
+    };
+    let mut checker = Checker { text: &text, path, problems: Vec::new() };
+    let config = checker.config(raw);
+    checker.problems.sort_by_key(|problem| problem.line);
+    match config {
+        Some(config) if checker.problems.is_empty() => Ok(config),
+        _ => Err(checker.problems),
+    }
+}
+
+fn problem(file: &Path, line: usize, key: impl Display, problem: impl Display) -> Problem {
+    Problem { file: file.to_owned(), line, key: key.to_string(), problem: problem.to_string() }
+}
+
+/// Collects problems while the configuration is taken.
+pub struct Checker<'a> {
+    text: &'a str,
+    path: &'a Path,
+    problems: Vec<Problem>,
+}
+
+impl Checker<'_> {
+    /// Notes a problem with the value at a place.
+    pub fn refuse(&mut self, place: &Place, what: impl Display) {
+        self.problems.push(problem(self.path, place.line(self.text), place, what));
+    }
+
+    /// The value, or its error noted.
+    pub fn take<T, E: Display>(&mut self, place: &Place, value: Result<T, E>) -> Option<T> {
+        value.map_err(|error| self.refuse(place, error)).ok()
+    }
+
+    /// A number within its range, both ends included.
+    pub fn within(&mut self, place: &Place, value: f64, least: f64, most: f64, unit: &str) -> f64 {
+        if !(value >= least && value <= most) {
+            self.refuse(place, format!("{value} {unit} is out of range; right would be {least} to {most} {unit}"));
+        }
+        value
+    }
+
+    /// An optional number within its range.
+    pub fn maybe_within(&mut self, place: &Place, value: Option<f64>, range: (f64, f64), unit: &str) -> Option<f64> {
+        value.map(|value| self.within(place, value, range.0, range.1, unit))
+    }
+
+    fn ascending(&mut self, place: &Place, values: &[f64]) {
+        if values.windows(2).any(|pair| pair[0] >= pair[1]) || values.iter().any(|value| !value.is_finite()) {
+            self.refuse(place, format!("{values:?} is not ascending; each value must be larger than the one before it"));
+        }
+    }
+
+    fn config(&mut self, raw: Raw) -> Option<Config> {
+        let root = Place::default();
+        let (site, http, service) = (root.key("site"), root.key("http"), root.key("service"));
+        let folder = self.path.parent().unwrap_or(Path::new(".")).to_owned();
+        let time_zone = self.take(
+            &site.key("time_zone"),
+            TimeZone::get(&raw.site.time_zone).map_err(|error| format!("{error}; right would be an IANA name such as Europe/Amsterdam")),
+        );
+        let listen = self.take(
+            &http.key("listen"),
+            raw.http.listen.parse().map_err(|_| format!("{:?} is no address; right would be 127.0.0.1:8080", raw.http.listen)),
+        );
+        let broker = self.broker(&raw.broker, &folder, &root.key("broker"));
+        let longest_interval = LongestInterval {
+            run_h: self.maybe_within(&site.key("longest_interval_run_h"), raw.site.longest_interval_run_h, (1.0, 1e5), "h"),
+            days: raw.site.longest_interval_days,
+        };
+        let prefix = raw.broker.prefix.clone();
+        if prefix.is_empty() || prefix.starts_with(['/', '$']) || prefix.ends_with('/') || prefix.contains(['+', '#']) {
+            self.refuse(&root.key("broker").key("prefix"), format!("{prefix:?} cannot begin our topics; right would be groovecast or site/groovecast"));
+        }
+        let ids = self.unit_ids(raw.units.keys(), &root.key("units"));
+        let mappings = topics::mappings(self, &raw.topics, &ids, &root.key("topics"));
+        let surfaces = ["hard_chrome", "stainless", "nitrided", "other"].map(str::to_owned).into_iter().chain(raw.record.surfaces.clone()).collect();
+        let zones = self.zones(&raw.record.zones, &root.key("record").key("zones"));
+        let file_measures = self.file_measures(&raw.files.measures, &root.key("files").key("measures"));
+        let bands = self.bands(&raw.exposure, &root.key("exposure"));
+        let merged: BTreeMap<UnitId, raw::Unit> = raw
+            .units
+            .into_iter()
+            .filter_map(|(name, unit)| Some((UnitId::new(&name).ok()?, unit.or(&raw.unit_defaults))))
+            .collect();
+        let exposure = exposure::settings(self, &merged, &mappings, bands, &raw.exposure, &root);
+        let model = self.model(&raw.model, &root.key("model"));
+        let every = self.within(&service.key("evaluate_every_s"), raw.service.evaluate_every_s as f64, 1.0, 3600.0, "s");
+        let close = self.within(&service.key("close_after_min"), raw.service.close_after_min as f64, 1.0, 1440.0, "min");
+        let stale = self.within(&service.key("stale_after_h"), raw.service.stale_after_h, 0.1, 8760.0, "h");
+        Some(Config {
+            site_name: raw.site.name,
+            time_zone: time_zone?,
+            data: folder.join(raw.site.data),
+            broker: broker?,
+            prefix,
+            listen: listen?,
+            mappings,
+            units: ids,
+            longest_interval,
+            zones,
+            surfaces,
+            file_measures,
+            exposure: exposure?,
+            model: model?,
+            evaluate_every: SignedDuration::from_secs(every as i64),
+            close_after: SignedDuration::from_secs(close as i64 * 60),
+            stale_after: SignedDuration::from_secs((stale * 3600.0) as i64),
+        })
+    }
+
+    fn unit_ids<'k>(&mut self, names: impl Iterator<Item = &'k String>, place: &Place) -> BTreeSet<UnitId> {
+        let ids: BTreeSet<UnitId> = names.filter_map(|name| self.take(&place.key(name), UnitId::new(name))).collect();
+        if ids.is_empty() {
+            self.refuse(place, "there is no unit; right would be a table [units.NAME] for each heat exchanger");
+        }
+        ids
+    }
+
+    fn broker(&mut self, raw: &raw::Broker, folder: &Path, place: &Place) -> Option<Broker> {
+        if raw.host.trim().is_empty() {
+            self.refuse(&place.key("host"), "the host is empty; right would be a name or an address");
+        }
+        if raw.client_id.is_empty() {
+            self.refuse(&place.key("client_id"), "the client id is empty; a session needs one to be kept under");
+        }
+        self.within(&place.key("keep_alive_s"), f64::from(raw.keep_alive_s), 5.0, 3600.0, "s");
+        self.within(&place.key("window"), f64::from(raw.window), 1.0, 1000.0, "messages");
+        self.within(&place.key("max_message_kib"), raw.max_message_kib as f64, 1.0, 65_536.0, "KiB");
+        let login = match (&raw.username, &raw.password_file) {
+            (None, None) => None,
+            (Some(user), Some(file)) => Some((user.clone(), self.password(&folder.join(file), &place.key("password_file"))?)),
+            (Some(_), None) => {
+                self.refuse(&place.key("username"), "a user name needs a password_file beside it");
+                return None;
+            }
+            (None, Some(_)) => {
+                self.refuse(&place.key("password_file"), "a password file needs a username beside it");
+                return None;
+            }
+        };
+        Some(Broker {
+            host: raw.host.clone(),
+            port: raw.port,
+            client_id: raw.client_id.clone(),
+            login,
+            keep_alive_s: raw.keep_alive_s,
+            window: raw.window,
+            max_message_bytes: raw.max_message_kib * 1024,
+        })
+    }
+
+    fn password(&mut self, file: &Path, place: &Place) -> Option<String> {
+        let read = std::fs::read_to_string(file).map_err(|error| format!("{} cannot be read: {error}", file.display()));
+        let text = self.take(place, read)?;
+        Some(text.lines().next().unwrap_or_default().to_owned())
+    }
+
+    fn zones(&mut self, names: &[String], place: &Place) -> Vec<Zone> {
+        let distinct: BTreeSet<&String> = names.iter().collect();
+        if names.is_empty() || distinct.len() < names.len() || names.iter().any(|name| name.trim().is_empty()) {
+            self.refuse(place, format!("{names:?} are no zones; right would be different names in order from the drive end"));
+        }
+        names.iter().cloned().map(Zone).collect()
+    }
+
+    fn file_measures(&mut self, raw: &BTreeMap<String, String>, place: &Place) -> BTreeMap<Signal, Measure> {
+        raw.iter()
+            .filter_map(|(signal, measure)| {
+                let place = place.key(signal);
+                let signal: Signal = self.take(&place, signal.parse())?;
+                Some((signal, self.measure(&place, signal, measure)?))
+            })
+            .collect()
+    }
+
+    /// A unit of measure for a signal.
+    pub fn measure(&mut self, place: &Place, signal: Signal, text: &str) -> Option<Measure> {
+        match signal.quantity() {
+            Some(quantity) => self.take(place, Measure::parse(text, quantity)),
+            None => {
+                self.refuse(place, format!("{signal} is a word and has no unit of measure; leave this key out"));
+                None
+            }
+        }
+    }
+
+    fn bands(&mut self, raw: &raw::Exposure, place: &Place) -> Bands {
+        self.ascending(&place.key("torque_bands_nm"), &raw.torque_bands_nm);
+        self.ascending(&place.key("temp_bands_degc"), &raw.temp_bands_degc);
+        Bands { torque_nm: raw.torque_bands_nm.clone(), temp_degc: raw.temp_bands_degc.clone() }
+    }
+
+    fn model(&mut self, raw: &raw::Model, place: &Place) -> Option<ModelConfig> {
+        let limit = Grade::try_from(raw.limit).ok().filter(|limit| *limit > Grade::SMOOTH);
+        if limit.is_none() {
+            self.refuse(&place.key("limit"), format!("{} is no limit; right would be a grade from 1 to 4", raw.limit));
+        }
+        let terms: Vec<Term> = raw
+            .terms
+            .iter()
+            .enumerate()
+            .filter_map(|(position, name)| self.term(&place.key("terms").at(position), name))
+            .collect();
+        if let Some(position) = (0..terms.len()).find(|position| terms[..*position].contains(&terms[*position])) {
+            self.refuse(&place.key("terms").at(position), format!("{} stands here twice", terms[position]));
+        }
+        self.ascending(&place.key("horizons_h"), &raw.horizons_h);
+        for (position, horizon_h) in raw.horizons_h.iter().enumerate() {
+            self.within(&place.key("horizons_h").at(position), *horizon_h, 1.0, 20_000.0, "h");
+        }
+        let approve_automatically = match raw.approve.as_str() {
+            "automatic" => true,
+            "by_person" => false,
+            other => {
+                self.refuse(&place.key("approve"), format!("{other:?} is neither \"by_person\" nor \"automatic\""));
+                false
+            }
+        };
+        let belief = self.belief(&raw.prior, &place.key("prior"));
+        let priors = place.key("surface_priors");
+        let beliefs =
+            raw.surface_priors.iter().map(|(surface, prior)| (surface.clone(), self.belief(prior, &priors.key(surface)))).collect();
+        Some(ModelConfig {
+            limit: limit?,
+            terms,
+            ridge: self.within(&place.key("ridge"), raw.ridge, 0.0, 1e6, ""),
+            grade_ridge: self.within(&place.key("grade_ridge"), raw.grade_ridge, 0.0, 1e6, ""),
+            shape: self.within(&place.key("shape"), raw.shape, 0.2, 5.0, ""),
+            horizons_h: raw.horizons_h.clone(),
+            misread: self.within(&place.key("misread"), raw.misread, 0.0, 0.2, ""),
+            folds: self.within(&place.key("folds"), raw.folds as f64, 2.0, 50.0, "") as usize,
+            approve_automatically,
+            belief,
+            beliefs,
+            recent_h: self.within(&place.key("recent_h"), raw.recent_h, 10.0, 10_000.0, "h"),
+        })
+    }
+
+    fn term(&mut self, place: &Place, name: &str) -> Option<Term> {
+        let term: Term = self.take(place, name.parse())?;
+        if matches!(term, Term::RunH | Term::BlindH) {
+            self.refuse(place, format!("{term} is in every model by itself; leave it out"));
+            return None;
+        }
+        Some(term)
+    }
+
+    fn belief(&mut self, raw: &raw::Prior, place: &Place) -> Belief {
+        self.within(&place.key("early_h"), raw.early_h, 1.0, 1e6, "h");
+        self.within(&place.key("late_h"), raw.late_h, 1.0, 1e6, "h");
+        self.within(&place.key("spread"), raw.spread, 1.0, 10.0, "");
+        if raw.late_h <= raw.early_h {
+            self.refuse(place, format!("late_h = {} h is not after early_h = {} h", raw.late_h, raw.early_h));
+        }
+        Belief { early_h: raw.early_h, late_h: raw.late_h, spread: raw.spread }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn example() -> String {
+        std::fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join("../../config/plant.toml")).unwrap()
+    }
+
+    fn problems(text: &str) -> Vec<String> {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("plant.toml");
+        std::fs::write(&path, text).unwrap();
+        match Config::read(&path) {
+            Ok(_) => Vec::new(),
+            Err(problems) => problems.iter().map(|p| format!("{}: {}: {}", p.line, p.key, p.problem)).collect(),
+        }
+    }
+
+    #[test]
+    fn the_example_holds_and_shows_every_key() {
+        assert_eq!(problems(&example()), Vec::<String>::new());
+        let shown: String = example().lines().map(|line| line.strip_prefix("# ").unwrap_or(line).to_owned() + "\n").collect();
+        for key in ["username", "password_file", "window", "surfaces", "measures", "min_stop_s", "shape", "stale_after_h", "words", "surface_priors"] {
+            assert!(shown.contains(&format!("{key} =")), "{key} is not shown in config/plant.toml");
+        }
+    }
+
+    #[test]
+    fn each_problem_names_its_line_and_key() {
+        let text = example()
+            .replace("time_zone = \"Europe/Amsterdam\"", "time_zone = \"Mars/Base\"")
+            .replace("bore_mm = 152.4", "bore_mm = -1")
+            .replace("measure = \"N·m\"", "measure = \"pounds\"")
+            .replace("horizons_h = [250.0, 500.0, 1000.0]", "horizons_h = [500.0, 250.0]");
+        let found = problems(&text);
+        let line = |needle: &str| text.lines().position(|line| line.contains(needle)).unwrap() + 1;
+        for (needle, key) in [
+            ("Mars/Base", "site.time_zone"),
+            ("bore_mm = -1", "bore_mm"),
+            ("measure = \"pounds\"", "topics[0].measure"),
+            ("horizons_h = [500.0", "model.horizons_h"),
+        ] {
+            let begin = format!("{}: ", line(needle));
+            assert!(found.iter().any(|p| p.starts_with(&begin) && p.contains(key)), "{key} is not among {found:#?}");
+        }
+    }
+
+    #[test]
+    fn an_unknown_key_is_refused_with_its_line() {
+        let text = example().replace("[http]\n", "[http]\nport = 80\n");
+        let line = text.lines().position(|line| line == "port = 80").unwrap() + 1;
+        let found = problems(&text);
+        assert!(found[0].starts_with(&format!("{line}: ")) && found[0].contains("unknown field `port`"), "{found:#?}");
+    }
+}

@@ -1,0 +1,87 @@
+//! Where a key stands in the file, so that a problem found later can still name its line.
+
+use toml::de::{DeTable, DeValue};
+
+/// One step into a document: a key, or a position in an array.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Step {
+    /// A key of a table.
+    Key(String),
+    /// A position in an array, from 0.
+    At(usize),
+}
+
+/// A path into the document, written like `units.C1.bore_mm` or `topics[2].signal`.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Place(Vec<Step>);
+
+impl Place {
+    /// The path one key deeper.
+    pub fn key(&self, key: &str) -> Place {
+        self.with(Step::Key(key.to_owned()))
+    }
+
+    /// The path one array position deeper.
+    pub fn at(&self, position: usize) -> Place {
+        self.with(Step::At(position))
+    }
+
+    fn with(&self, step: Step) -> Place {
+        Place(self.0.iter().cloned().chain([step]).collect())
+    }
+
+    /// The line of this path in a document, or of the nearest part of it that is there.
+    pub fn line(&self, text: &str) -> usize {
+        let Ok(document) = DeTable::parse(text) else { return 1 };
+        let mut offset = 0;
+        let mut table = Some(document.get_ref());
+        let mut array = None;
+        for step in &self.0 {
+            let next = match step {
+                Step::Key(key) => table.and_then(|table| table.iter().find(|(name, _)| name.get_ref().as_ref() == key.as_str())).map(|(name, value)| (name.span().start, value.get_ref())),
+                Step::At(position) => array.and_then(|array: &toml::de::DeArray| array.get(*position)).map(|value| (value.span().start, value.get_ref())),
+            };
+            let Some((start, value)) = next else { break };
+            offset = start;
+            (table, array) = match value {
+                DeValue::Table(table) => (Some(table), None),
+                DeValue::Array(array) => (None, Some(array)),
+                _ => (None, None),
+            };
+        }
+        line_of(text, offset)
+    }
+}
+
+/// The line of a byte offset, counted from 1.
+pub fn line_of(text: &str, offset: usize) -> usize {
+    text.as_bytes().iter().take(offset).filter(|byte| **byte == b'\n').count() + 1
+}
+
+impl std::fmt::Display for Place {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        for (position, step) in self.0.iter().enumerate() {
+            match step {
+                Step::Key(key) if position > 0 => write!(f, ".{key}")?,
+                Step::Key(key) => f.write_str(key)?,
+                Step::At(at) => write!(f, "[{at}]")?,
+            }
+        }
+        Ok(())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_path_finds_its_line_or_the_nearest_one() {
+        let text = "[site]\nname = \"x\"\n\n[[topics]]\ntopic = \"a\"\n[[topics]]\ntopic = \"b\"\n";
+        let topics = Place::default().key("topics").at(1);
+        assert_eq!(topics.key("topic").line(text), 7);
+        assert_eq!(topics.key("signal").line(text), 6);
+        assert_eq!(topics.key("topic").to_string(), "topics[1].topic");
+        assert_eq!(Place::default().key("broker").line(text), 1);
+    }
+}

@@ -1,0 +1,261 @@
+//! The configuration as it stands in the file. Every key is documented in `config/plant.toml`.
+
+use std::collections::BTreeMap;
+use std::path::PathBuf;
+
+use serde::Deserialize;
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Raw {
+    pub site: Site,
+    pub broker: Broker,
+    #[serde(default)]
+    pub http: Http,
+    #[serde(default)]
+    pub topics: Vec<Topic>,
+    #[serde(default)]
+    pub unit_defaults: Unit,
+    pub units: BTreeMap<String, Unit>,
+    #[serde(default)]
+    pub record: Record,
+    #[serde(default)]
+    pub files: Files,
+    #[serde(default)]
+    pub exposure: Exposure,
+    #[serde(default)]
+    pub model: Model,
+    #[serde(default)]
+    pub service: Service,
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Site {
+    pub name: String,
+    pub time_zone: String,
+    pub data: PathBuf,
+    pub longest_interval_days: Option<u32>,
+    pub longest_interval_run_h: Option<f64>,
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Broker {
+    pub host: String,
+    #[serde(default = "port")]
+    pub port: u16,
+    pub client_id: String,
+    pub username: Option<String>,
+    pub password_file: Option<PathBuf>,
+    #[serde(default = "keep_alive_s")]
+    pub keep_alive_s: u16,
+    #[serde(default = "window")]
+    pub window: u16,
+    #[serde(default = "max_message_kib")]
+    pub max_message_kib: usize,
+    #[serde(default = "prefix")]
+    pub prefix: String,
+}
+
+fn port() -> u16 {
+    1883
+}
+
+fn keep_alive_s() -> u16 {
+    30
+}
+
+fn window() -> u16 {
+    20
+}
+
+fn max_message_kib() -> usize {
+    256
+}
+
+fn prefix() -> String {
+    "groovecast".to_owned()
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Http {
+    pub listen: String,
+}
+
+impl Default for Http {
+    fn default() -> Self {
+        Self { listen: "127.0.0.1:8080".to_owned() }
+    }
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Topic {
+    pub topic: String,
+    pub unit: Option<String>,
+    pub signal: String,
+    pub measure: Option<String>,
+    #[serde(default)]
+    pub payload: PayloadKind,
+    pub value: Option<String>,
+    pub time: Option<String>,
+    pub time_format: Option<String>,
+    pub quality: Option<String>,
+    pub quality_format: Option<String>,
+    pub span: Option<[f64; 2]>,
+    #[serde(default)]
+    pub words: BTreeMap<String, String>,
+}
+
+#[derive(Debug, Default, Clone, Copy, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum PayloadKind {
+    #[default]
+    Number,
+    Json,
+}
+
+#[derive(Debug, Default, Clone, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Unit {
+    pub signals: Option<Vec<String>>,
+    pub nominal_speed_rpm: Option<f64>,
+    pub bore_mm: Option<f64>,
+    pub running_above_rpm: Option<f64>,
+    pub running_above_nm: Option<f64>,
+    pub dry_below_m3_h: Option<f64>,
+    pub dry_below_share: Option<f64>,
+    pub cold_start_below_degc: Option<f64>,
+    pub excursion_above_nm: Option<f64>,
+    pub excursion_times_usual: Option<f64>,
+    pub cleaning_modes: Option<Vec<String>>,
+    pub meter_resolution_h: Option<f64>,
+}
+
+impl Unit {
+    /// Each key from here, or from the plant's defaults. A limit of either kind that stands here outranks both defaults.
+    pub fn or(self, defaults: &Unit) -> Unit {
+        let d = defaults.clone();
+        let dry = self.dry_below_m3_h.is_none() && self.dry_below_share.is_none();
+        let excursion = self.excursion_above_nm.is_none() && self.excursion_times_usual.is_none();
+        Unit {
+            signals: self.signals.or(d.signals),
+            nominal_speed_rpm: self.nominal_speed_rpm.or(d.nominal_speed_rpm),
+            bore_mm: self.bore_mm.or(d.bore_mm),
+            running_above_rpm: self.running_above_rpm.or(d.running_above_rpm),
+            running_above_nm: self.running_above_nm.or(d.running_above_nm),
+            dry_below_m3_h: self.dry_below_m3_h.or(d.dry_below_m3_h.filter(|_| dry)),
+            dry_below_share: self.dry_below_share.or(d.dry_below_share.filter(|_| dry)),
+            cold_start_below_degc: self.cold_start_below_degc.or(d.cold_start_below_degc),
+            excursion_above_nm: self.excursion_above_nm.or(d.excursion_above_nm.filter(|_| excursion)),
+            excursion_times_usual: self.excursion_times_usual.or(d.excursion_times_usual.filter(|_| excursion)),
+            cleaning_modes: self.cleaning_modes.or(d.cleaning_modes),
+            meter_resolution_h: self.meter_resolution_h.or(d.meter_resolution_h),
+        }
+    }
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Record {
+    pub zones: Vec<String>,
+    pub surfaces: Vec<String>,
+}
+
+impl Default for Record {
+    fn default() -> Self {
+        Self { zones: ["drive", "middle", "far"].map(str::to_owned).to_vec(), surfaces: Vec::new() }
+    }
+}
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Files {
+    pub measures: BTreeMap<String, String>,
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Exposure {
+    pub torque_bands_nm: Vec<f64>,
+    pub temp_bands_degc: Vec<f64>,
+    pub hold_s: BTreeMap<String, f64>,
+    pub min_stop_s: Option<f64>,
+}
+
+impl Default for Exposure {
+    fn default() -> Self {
+        Self {
+            torque_bands_nm: vec![50.0, 100.0, 150.0, 200.0],
+            temp_bands_degc: vec![0.0, 20.0, 60.0],
+            hold_s: BTreeMap::new(),
+            min_stop_s: None,
+        }
+    }
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Model {
+    pub limit: u8,
+    pub terms: Vec<String>,
+    pub ridge: f64,
+    pub grade_ridge: f64,
+    pub shape: f64,
+    pub horizons_h: Vec<f64>,
+    pub misread: f64,
+    pub folds: usize,
+    pub approve: String,
+    pub recent_h: f64,
+    pub prior: Prior,
+    pub surface_priors: BTreeMap<String, Prior>,
+}
+
+impl Default for Model {
+    fn default() -> Self {
+        Self {
+            limit: 2,
+            terms: ["excess_work_mj", "starts", "torque_excursions"].map(str::to_owned).to_vec(),
+            ridge: 1.0,
+            grade_ridge: 1.0,
+            shape: 1.0,
+            horizons_h: vec![250.0, 500.0, 1000.0],
+            misread: 0.02,
+            folds: 5,
+            approve: "by_person".to_owned(),
+            recent_h: 500.0,
+            prior: Prior::default(),
+            surface_priors: BTreeMap::new(),
+        }
+    }
+}
+
+#[derive(Debug, Clone, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Prior {
+    pub early_h: f64,
+    pub late_h: f64,
+    pub spread: f64,
+}
+
+impl Default for Prior {
+    fn default() -> Self {
+        Self { early_h: 2000.0, late_h: 8000.0, spread: 2.0 }
+    }
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Service {
+    pub evaluate_every_s: i64,
+    pub close_after_min: i64,
+    pub stale_after_h: f64,
+}
+
+impl Default for Service {
+    fn default() -> Self {
+        Self { evaluate_every_s: 30, close_after_min: 10, stale_after_h: 24.0 }
+    }
+}

@@ -1,0 +1,107 @@
+//! The evaluation: again and again, from what is known now to what is published.
+
+use std::sync::Arc;
+use std::time::Duration;
+
+use anyhow::Context;
+use collector::{Arrivals, Outgoing};
+use plant::{Clock, Score, hour_of};
+use publisher::{Site, Snapshot};
+use tokio::sync::{mpsc, watch};
+
+use crate::config::Config;
+use crate::plant_store::PlantStore;
+use crate::run::pause;
+use crate::scoring::Scorer;
+use crate::snapshot;
+
+/// How often pages learn what has arrived.
+const REFRESH: Duration = Duration::from_secs(2);
+
+/// Everything that an evaluation needs, and where its results go.
+pub struct Evaluator {
+    /// The configuration.
+    pub config: Arc<Config>,
+    /// The plant as pages speak of it.
+    pub site: Arc<Site>,
+    /// Record, readings and models.
+    pub store: Arc<PlantStore>,
+    /// What arrives.
+    pub arrivals: Arc<Arrivals>,
+    /// Where pages look.
+    pub snapshots: watch::Sender<Arc<Snapshot>>,
+    /// Where messages go.
+    pub outbox: mpsc::Sender<Outgoing>,
+    /// The time.
+    pub clock: Arc<dyn Clock>,
+}
+
+impl Evaluator {
+    /// Evaluates until the service is told to stop. A failed evaluation is logged, and the scores grow late, which
+    /// pages and health say.
+    pub async fn run(self, stopped: watch::Receiver<bool>) -> anyhow::Result<()> {
+        let every = Duration::try_from(self.config.evaluate_every).context("evaluate_every is positive")?;
+        let mut evaluated = Snapshot::default();
+        let mut kept: Vec<Score> = Vec::new();
+        loop {
+            let began = std::time::Instant::now();
+            match self.evaluate().await {
+                Ok(snapshot) => {
+                    self.publish(&snapshot);
+                    self.keep(&snapshot.scores, &mut kept).await;
+                    evaluated = snapshot;
+                }
+                Err(error) => tracing::error!(error = format!("{error:#}"), "the scores could not be evaluated"),
+            }
+            loop {
+                let now = self.clock.now();
+                let newest = snapshot::with_arrivals(&evaluated, self.arrivals.snapshot(now), now);
+                self.snapshots.send_replace(Arc::new(newest));
+                let rest = every.saturating_sub(began.elapsed());
+                if !pause(rest.min(REFRESH), &stopped).await {
+                    return Ok(());
+                }
+                if rest <= REFRESH {
+                    break;
+                }
+            }
+        }
+    }
+
+    async fn evaluate(&self) -> anyhow::Result<Snapshot> {
+        let now = self.clock.now();
+        self.store.fit_if_automatic(now).await?;
+        let model = self.store.published_model().await?;
+        let fleet = self.store.fleet(now, model.baseline_version).await?;
+        let config = self.config.clone();
+        tokio::task::spawn_blocking(move || {
+            let scores = Scorer::new(&fleet, &model, &config).scores();
+            snapshot::evaluated(&fleet, scores, &config.time_zone)
+        })
+        .await
+        .context("scoring broke")
+    }
+
+    fn publish(&self, snapshot: &Snapshot) {
+        for message in publisher::risk_messages(snapshot, &self.site, &self.config.prefix) {
+            let outgoing = Outgoing { topic: message.topic, payload: message.payload.into_bytes(), retain: true };
+            if self.outbox.try_send(outgoing).is_err() {
+                tracing::debug!("the broker is away: messages wait for the next evaluation");
+                return;
+            }
+        }
+    }
+
+    /// Keeps scores once an hour, and whenever a state or a model changes.
+    async fn keep(&self, scores: &[Score], kept: &mut Vec<Score>) {
+        let same = |a: &Score, b: &Score| a.tube == b.tube && a.unit == b.unit && a.state == b.state && a.model == b.model;
+        let old = |score: &Score| kept.iter().any(|k| same(k, score) && hour_of(k.at) == hour_of(score.at));
+        if scores.iter().all(old) {
+            return;
+        }
+        match self.store.ledger.keep_scores(scores).await {
+            Ok(()) => *kept = scores.to_vec(),
+            Err(error) => tracing::error!(%error, "the scores could not be kept"),
+        }
+    }
+}

@@ -1,0 +1,283 @@
+//! Record and readings of one plant, and the work that joins them: closing hours, looking at the fleet, fitting.
+
+use std::collections::BTreeMap;
+use std::sync::{Arc, Mutex};
+
+use anyhow::Context;
+use history::{Baseline, Exposures, Store};
+use jiff::{SignedDuration, Timestamp};
+use ledger::{Ledger, LedgerError, Lease};
+use plant::{DayFile, Reading, Record, TubeId, hour_of, hour_start};
+
+use crate::args::Rows;
+use crate::config::Config;
+use crate::fleet::Fleet;
+use crate::intervals;
+use crate::model::{self, Model, RecordSize};
+
+/// Who changes day files holds this lease; it runs out if its holder dies.
+const MANIFEST: &str = "manifest";
+const LEASE_LASTS: SignedDuration = SignedDuration::from_mins(5);
+
+/// Record and readings of one plant.
+pub struct PlantStore {
+    /// The configuration.
+    pub config: Arc<Config>,
+    /// The record.
+    pub ledger: Ledger,
+    /// The day files.
+    pub store: Store,
+    /// The record that the last automatic fit has seen, whatever came of it.
+    tried: Mutex<Option<RecordSize>>,
+}
+
+impl PlantStore {
+    /// Opens the data folder, and makes it if it is not there.
+    ///
+    /// # Errors
+    /// If the folder or the database in it cannot be used.
+    pub async fn open(config: Arc<Config>) -> anyhow::Result<PlantStore> {
+        let data = &config.data;
+        std::fs::create_dir_all(data).with_context(|| format!("cannot make the data folder {}", data.display()))?;
+        let ledger = Ledger::open(&config.database()).await?;
+        let store = Store::new(data);
+        Ok(PlantStore { config, ledger, store, tried: Mutex::new(None) })
+    }
+
+    /// The right to change day files, for this service or import; waits while somebody else has it.
+    ///
+    /// # Errors
+    /// [`LedgerError::Held`] if somebody else keeps it for minutes.
+    pub async fn lease(&self, holder: &str, now: Timestamp) -> Result<Lease, LedgerError> {
+        let mut waited_s = 0;
+        loop {
+            match self.ledger.lease(MANIFEST, holder, now, LEASE_LASTS).await {
+                Err(LedgerError::Held { .. }) if waited_s < 120 => {
+                    waited_s += 1;
+                    tokio::time::sleep(std::time::Duration::from_secs(1)).await;
+                }
+                other => return other,
+            }
+        }
+    }
+
+    /// Moves closed hours, and late readings, from the journal into day files.
+    ///
+    /// # Errors
+    /// If disk or database refuse; then the readings stay in the journal.
+    pub async fn close_hours(&self, now: Timestamp) -> anyhow::Result<()> {
+        let until = hour_start(hour_of(now - self.config.close_after));
+        let (closed, _) = self.ledger.journal_counts(until).await?;
+        if closed == 0 {
+            return Ok(());
+        }
+        let lease = self.lease(&self.config.broker.client_id, now).await?;
+        let moved = self.move_hours(until).await;
+        self.ledger.release(lease).await?;
+        moved
+    }
+
+    async fn move_hours(&self, until: Timestamp) -> anyhow::Result<()> {
+        let generation = self.ledger.next_generation().await?;
+        let days = self.ledger.claim(until, generation).await?;
+        let mut files = Vec::new();
+        let current = self.ledger.day_files().await?;
+        for day in &days {
+            let readings = self.ledger.claimed(generation, *day).await?;
+            let old = current.iter().find(|file| file.day == *day).cloned();
+            let (store, day) = (self.store.clone(), *day);
+            files.push(blocking(move || store.merge(day, old.as_ref(), generation, readings)).await?);
+        }
+        self.ledger.commit_days(&files, Some(until)).await?;
+        self.ledger.drop_claimed(generation, &days).await?;
+        let rows: u64 = files.iter().map(|file| file.rows).sum();
+        tracing::info!(days = files.len(), rows, until = %until, "hours are closed");
+        self.remove_unlisted().await
+    }
+
+    /// Removes day files that no manifest row names any more.
+    ///
+    /// # Errors
+    /// If disk or database refuse.
+    pub async fn remove_unlisted(&self) -> anyhow::Result<()> {
+        let listed: Vec<DayFile> = self.ledger.day_files().await?;
+        let store = self.store.clone();
+        blocking(move || store.remove_unlisted(&listed)).await?;
+        Ok(())
+    }
+
+    /// The fleet as known now, with the exposures of a baseline.
+    ///
+    /// # Errors
+    /// If disk or database refuse.
+    pub async fn fleet(&self, until: Timestamp, baseline: Option<i64>) -> anyhow::Result<Fleet> {
+        let baseline = match baseline {
+            Some(version) => self.baseline(version).await?,
+            None => None,
+        };
+        let record = self.ledger.record(&self.config.zones).await?;
+        self.fleet_of(record, until, baseline).await
+    }
+
+    async fn fleet_of(&self, record: Record, until: Timestamp, baseline: Option<Baseline>) -> anyhow::Result<Fleet> {
+        // The journal first: what is moved in between is then seen twice, which is the same as once.
+        let tail: Vec<Reading> = self.ledger.journal_from(Timestamp::MIN).await?;
+        let files = self.ledger.day_files().await?;
+        let exposures = Exposures::new(self.config.exposure.clone(), baseline.as_ref(), &record.campaigns)?;
+        let store = self.store.clone();
+        let hours = blocking(move || exposures.fleet_hours(&store, &files, &tail, until)).await?;
+        let last_reading = hours.iter().filter_map(|(unit, hours)| Some((unit.clone(), hours.last_reading_at()?))).collect();
+        let hours = hours.into_iter().map(|(unit, hours)| (unit, hours.into_hours())).collect();
+        Ok(Fleet { record, hours, last_reading, until })
+    }
+
+    async fn baseline(&self, version: i64) -> anyhow::Result<Option<Baseline>> {
+        let stored = self.ledger.baseline(Some(version)).await?;
+        stored.map(|(_, body)| serde_json::from_str(&body).context("a stored baseline does not read back")).transpose()
+    }
+
+    /// The newest baseline's version, fitted now if there is none yet and the readings allow it.
+    ///
+    /// # Errors
+    /// If disk or database refuse.
+    pub async fn newest_baseline(&self, now: Timestamp) -> anyhow::Result<Option<i64>> {
+        match self.ledger.baseline(None).await? {
+            Some((version, _)) => Ok(Some(version)),
+            None => self.new_baseline(now).await,
+        }
+    }
+
+    async fn new_baseline(&self, now: Timestamp) -> anyhow::Result<Option<i64>> {
+        let record = self.ledger.record(&self.config.zones).await?;
+        let Some(baseline) = self.fit_baseline(&record, now).await? else { return Ok(None) };
+        let body = serde_json::to_string(&baseline)?;
+        Ok(Some(self.ledger.add_baseline(&body, now).await?))
+    }
+
+    /// What torque the units usually take, from what was known at an instant; none if the readings are too few.
+    async fn fit_baseline(&self, record: &Record, until: Timestamp) -> anyhow::Result<Option<Baseline>> {
+        let tail = self.ledger.journal_from(Timestamp::MIN).await?;
+        let files = self.ledger.day_files().await?;
+        let exposures = Exposures::new(self.config.exposure.clone(), None, &record.campaigns)?;
+        let known_catches = known_catches(record, self.config.model.limit, until);
+        let store = self.store.clone();
+        let fitted = blocking(move || exposures.fit_baseline(&store, &files, &tail, until, &known_catches)).await?;
+        Ok(fitted)
+    }
+
+    /// Fits baseline and model on everything that is known now, and keeps both; the model as proposed.
+    ///
+    /// # Errors
+    /// If disk or database refuse, or the data cannot carry what the config asks for.
+    pub async fn fit(&self, now: Timestamp) -> anyhow::Result<(i64, Model)> {
+        let baseline_version = self.new_baseline(now).await?;
+        let fleet = self.fleet(now, baseline_version).await?;
+        let mut model = self.fit_model(fleet).await?.1;
+        model.baseline_version = baseline_version;
+        let version = self.ledger.add_model(&serde_json::to_string(&model)?, now).await?;
+        model.name = name(version);
+        Ok((version, model))
+    }
+
+    async fn fit_model(&self, fleet: Fleet) -> anyhow::Result<(Fleet, Model)> {
+        let config = self.config.clone();
+        blocking(move || {
+            let rows = intervals::rows(&fleet, config.model.limit, Rows::Worst);
+            let mut model = model::fit(&fleet, &rows, &config.model)?;
+            model.record_size = RecordSize::of(&fleet.record);
+            Ok::<_, wear::WearError>((fleet, model))
+        })
+        .await
+    }
+
+    /// Fits and approves a model where the config says so and the record has grown.
+    ///
+    /// # Errors
+    /// If disk or database refuse. A record that cannot carry a model is only told.
+    pub async fn fit_if_automatic(&self, now: Timestamp) -> anyhow::Result<()> {
+        if !self.config.model.approve_automatically {
+            return Ok(());
+        }
+        let size = RecordSize::of(&self.ledger.record(&self.config.zones).await?);
+        if self.tried.lock().is_ok_and(|tried| *tried == Some(size)) {
+            return Ok(());
+        }
+        let known = self.published_model().await?.record_size == size;
+        if !known && size.findings > 0 {
+            match self.fit(now).await {
+                Ok((version, model)) => {
+                    self.ledger.approve(version, "the config", "approve = \"automatic\"", now).await?;
+                    tracing::info!(version, "{}", model.reason());
+                }
+                Err(error) => tracing::warn!(error = format!("{error:#}"), "no model could be fitted"),
+            }
+        }
+        if let Ok(mut tried) = self.tried.lock() {
+            *tried = Some(size);
+        }
+        Ok(())
+    }
+
+    /// The model that scores are published from: the approved one, or the stated prior.
+    ///
+    /// # Errors
+    /// If the database refuses or the model does not read back.
+    pub async fn published_model(&self) -> anyhow::Result<Model> {
+        let Some(record) = self.ledger.approved_model().await? else {
+            return Ok(Model::prior(&self.config.model, Vec::new()));
+        };
+        let mut model: Model = serde_json::from_str(&record.body)
+            .with_context(|| format!("model {} does not read back", record.version))?;
+        model.name = name(record.version);
+        Ok(model)
+    }
+
+    /// Fleet and model from what was known at an instant alone: record, readings, baseline and fit.
+    ///
+    /// # Errors
+    /// If disk or database refuse, or the data cannot carry what the config asks for.
+    pub async fn as_known_at(&self, at: Timestamp) -> anyhow::Result<(Fleet, Model)> {
+        let record = self.ledger.record(&self.config.zones).await?.known_at(at);
+        let baseline = self.fit_baseline(&record, at).await?;
+        let fleet = self.fleet_of(record, at, baseline).await?;
+        let (fleet, mut model) = self.fit_model(fleet).await?;
+        model.name = format!("as known at {at}");
+        Ok((fleet, model))
+    }
+}
+
+fn name(version: i64) -> String {
+    format!("model {version}")
+}
+
+/// Per unit the periods in which a tube sat there with a catch that was already known, up to `until`.
+fn known_catches(
+    record: &Record,
+    limit: plant::Grade,
+    until: Timestamp,
+) -> BTreeMap<plant::UnitId, Vec<(Timestamp, Timestamp)>> {
+    let mut periods: BTreeMap<plant::UnitId, Vec<(Timestamp, Timestamp)>> = BTreeMap::new();
+    let tubes: std::collections::BTreeSet<&TubeId> = record.fittings.iter().map(|fitting| &fitting.tube).collect();
+    for tube in tubes {
+        let looks = record.looks(tube);
+        for life in record.lives(tube) {
+            let caught = looks.iter().find(|look| life.holds(look.at) && look.grade.is_some_and(|grade| grade >= limit));
+            let Some(caught) = caught else { continue };
+            for fitting in record.fittings_of(tube) {
+                let from = caught.at.max(fitting.from);
+                let to = fitting.to.unwrap_or(until).min(life.to.unwrap_or(until)).min(until);
+                if from < to {
+                    periods.entry(fitting.unit.clone()).or_default().push((from, to));
+                }
+            }
+        }
+    }
+    periods
+}
+
+/// Runs blocking work off the runtime's workers.
+pub async fn blocking<T: Send + 'static, E: Into<anyhow::Error> + Send + 'static>(
+    work: impl FnOnce() -> Result<T, E> + Send + 'static,
+) -> anyhow::Result<T> {
+    tokio::task::spawn_blocking(work).await.context("a worker broke")?.map_err(Into::into)
+}

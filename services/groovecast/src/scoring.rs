@@ -1,0 +1,282 @@
+//! Scores: what each tube went through since its last complete look, and what that means under a model.
+
+use std::collections::BTreeMap;
+
+use jiff::Timestamp;
+use plant::{Driver, Exposure, Grade, Horizon, Life, Score, State, Term, TubeId, UnitId};
+use wear::{BlindPace, Course, Hazard, Pace, Risk};
+
+use crate::config::{Belief, Config};
+use crate::fleet::Fleet;
+use crate::model::{Basis, Model};
+use crate::wording;
+
+/// Above this share of blind hours since the last look a score is a floor, not an estimate (house rule).
+const BLIND_SHARE: f64 = 0.5;
+
+/// Where a tube stands in its life.
+struct Standing {
+    life: Life,
+    last_look_at: Option<Timestamp>,
+    worst: Option<Grade>,
+    hold_and_assess: bool,
+    /// Age at the look, or at the beginning of the life, run hours.
+    age_h: f64,
+    since: Exposure,
+    /// Nothing says how the wall was when this life began.
+    unknown_beginning: bool,
+}
+
+/// A model made ready to score a fleet.
+pub struct Scorer<'a> {
+    fleet: &'a Fleet,
+    model: &'a Model,
+    config: &'a Config,
+    units: BTreeMap<&'a UnitId, UnitPace>,
+    fleet_pace: Pace,
+}
+
+/// A unit's covered hours as the model sees them.
+struct UnitPace {
+    hour: Vec<i64>,
+    covered_h: Vec<f64>,
+    x: Vec<Vec<f64>>,
+    recent: Option<Pace>,
+}
+
+impl<'a> Scorer<'a> {
+    /// Prepares the paces of the fleet under a model.
+    pub fn new(fleet: &'a Fleet, model: &'a Model, config: &'a Config) -> Self {
+        let hazard = model.hazard.as_ref();
+        let plain = Pace { run_h: 0.0, multiplier: 1.0, x: vec![0.0; hazard.map_or(0, |hazard| hazard.terms.len())] };
+        let mut units: BTreeMap<&UnitId, UnitPace> = BTreeMap::new();
+        for (unit, hours) in &fleet.hours {
+            let mut pace = UnitPace { hour: Vec::new(), covered_h: Vec::new(), x: Vec::new(), recent: None };
+            for hour in hours.iter().filter(|hour| hour.exposure.covered_h() > 0.0) {
+                pace.hour.push(hour.hour);
+                pace.covered_h.push(hour.exposure.covered_h());
+                pace.x.push(model.covariates(&hour.exposure));
+            }
+            pace.recent = hazard.and_then(|hazard| pace.recent(hazard, config.model.recent_h));
+            units.insert(unit, pace);
+        }
+        let all = units.values().flat_map(|unit| unit.covered_h.iter().zip(&unit.x)).map(|(h, x)| (*h, x.as_slice()));
+        let fleet_pace = hazard.and_then(|hazard| hazard.median_pace(all)).unwrap_or(plain);
+        Self { fleet, model, config, units, fleet_pace }
+    }
+
+    /// One score per tube of the register, and one per unit in which no tube is fitted.
+    pub fn scores(&self) -> Vec<Score> {
+        let tubes = self.fleet.record.tubes.keys().filter_map(|tube| self.tube(tube));
+        let empty = self.config.units.iter().filter(|unit| self.fleet.record.tube_in(unit, self.fleet.until).is_none());
+        tubes.chain(empty.map(|unit| self.no_tube(unit))).collect()
+    }
+
+    /// The score of a tube as if it ran on in `unit`; `None` if nothing is known of its life.
+    fn tube(&self, tube: &TubeId) -> Option<Score> {
+        let fleet = self.fleet;
+        let unit = fleet.record.unit_of(tube, fleet.until).cloned();
+        let standing = self.standing(tube)?;
+        let limit = self.model.limit;
+        let reached = standing.worst.is_some_and(|worst| worst >= limit);
+        let (risks, equivalent_h, drivers) = if reached {
+            (self.reached(), standing.since.run_h(), Vec::new())
+        } else {
+            self.risks(tube, unit.as_ref(), &standing)
+        };
+        let run_h = standing.since.run_h();
+        let blind_h = standing.since.blind_h();
+        let silent = unit.as_ref().and_then(|unit| self.silence(unit));
+        let state = if unit.is_none() {
+            State::NotFitted
+        } else if reached {
+            State::Reached
+        } else if silent.is_some() {
+            State::Stale
+        } else if standing.unknown_beginning || blind_h > BLIND_SHARE * run_h {
+            State::Blind
+        } else {
+            self.model.basis.state()
+        };
+        let reason = match state {
+            State::NotFitted => "The tube sits in no unit; the risk ahead is that of a usual unit of the fleet".to_owned(),
+            State::Reached => wording::reached(limit),
+            State::Stale => wording::stale(silent.flatten(), &self.config.time_zone),
+            State::Blind if standing.unknown_beginning => {
+                "Never seen whole in these records, and its age is not known: the risk is a floor".to_owned()
+            }
+            State::Blind => wording::blind(run_h, blind_h),
+            _ => self.model.reason(),
+        };
+        Some(Score {
+            at: fleet.until,
+            tube: Some(tube.clone()),
+            unit,
+            state,
+            reason,
+            risks,
+            last_look_at: standing.last_look_at,
+            last_grade: standing.worst,
+            run_h,
+            blind_h,
+            coverage: (run_h > 0.0).then(|| ((run_h - blind_h) / run_h).clamp(0.0, 1.0)),
+            equivalent_h,
+            drivers,
+            hold_and_assess: standing.hold_and_assess,
+            model: self.model.name.clone(),
+            data_from: self.model.data_from,
+            data_to: self.model.data_to,
+        })
+    }
+
+    fn no_tube(&self, unit: &UnitId) -> Score {
+        Score {
+            at: self.fleet.until,
+            tube: None,
+            unit: Some(unit.clone()),
+            state: State::NoTube,
+            reason: "The register knows no tube in this unit; import its fitting".to_owned(),
+            risks: Vec::new(),
+            last_look_at: None,
+            last_grade: None,
+            run_h: 0.0,
+            blind_h: 0.0,
+            coverage: None,
+            equivalent_h: 0.0,
+            drivers: Vec::new(),
+            hold_and_assess: false,
+            model: self.model.name.clone(),
+            data_from: self.model.data_from,
+            data_to: self.model.data_to,
+        }
+    }
+
+    fn standing(&self, tube: &TubeId) -> Option<Standing> {
+        let fleet = self.fleet;
+        let life = fleet.life_now(tube)?;
+        let looks: Vec<_> = fleet.record.looks(tube).into_iter().filter(|look| life.holds(look.at)).collect();
+        let last_look_at = looks.iter().rev().find(|look| look.complete).map(|look| look.at);
+        let mut since = fleet.exposure(tube, last_look_at.or(life.from), fleet.until);
+        let mut age_h = 0.0;
+        match last_look_at {
+            Some(at) => age_h = life.run_h_before + fleet.exposure(tube, life.from, at).run_h(),
+            None => {
+                since.add(Term::RunH, life.run_h_before);
+                since.add(Term::BlindH, life.run_h_before);
+            }
+        }
+        Some(Standing {
+            unknown_beginning: last_look_at.is_none() && !life.begins_smooth,
+            worst: looks.iter().filter_map(|look| look.grade).max(),
+            hold_and_assess: looks.iter().any(|look| look.hold_and_assess),
+            last_look_at,
+            age_h,
+            since,
+            life,
+        })
+    }
+
+    /// A look of this life has found the limit: all that is left is that it erred, and the next one errs too.
+    fn reached(&self) -> Vec<Horizon> {
+        let risk = 1.0 - self.model.misread;
+        self.horizons().map(|horizon_h| Horizon { horizon_h, risk, lower: risk, upper: 1.0 }).collect()
+    }
+
+    fn horizons(&self) -> impl Iterator<Item = f64> {
+        [0.0].into_iter().chain(self.config.model.horizons_h.iter().copied())
+    }
+
+    fn risks(&self, tube: &TubeId, unit: Option<&UnitId>, standing: &Standing) -> (Vec<Horizon>, f64, Vec<Driver>) {
+        match (&self.model.basis, &self.model.hazard) {
+            (Basis::Prior, _) | (_, None) => self.by_belief(tube, standing),
+            (_, Some(hazard)) => self.by_hazard(hazard, tube, unit, standing).unwrap_or_else(|error| {
+                tracing::error!(%tube, %error, "a tube could not be scored");
+                (Vec::new(), 0.0, Vec::new())
+            }),
+        }
+    }
+
+    fn by_belief(&self, tube: &TubeId, standing: &Standing) -> (Vec<Horizon>, f64, Vec<Driver>) {
+        let surface = self.fleet.record.tubes.get(tube).map(|tube| tube.surface.as_str());
+        let Belief { early_h, late_h, spread } = self.config.model.belief_for(surface);
+        let prior = wear::Prior { early_h, late_h, spread };
+        let run_h = standing.since.run_h();
+        let risks = self
+            .horizons()
+            .filter_map(|horizon_h| {
+                let risk = prior.risk(standing.age_h, run_h + horizon_h, self.model.misread).ok()?;
+                Some(horizon(horizon_h, risk))
+            })
+            .collect();
+        let parts = [("run_h".to_owned(), standing.since.covered_h()), ("blind_h".to_owned(), standing.since.blind_h())];
+        (risks, run_h, wording::drivers(parts.into_iter(), &standing.since))
+    }
+
+    fn by_hazard(
+        &self,
+        hazard: &Hazard,
+        tube: &TubeId,
+        unit: Option<&UnitId>,
+        standing: &Standing,
+    ) -> Result<(Vec<Horizon>, f64, Vec<Driver>), wear::WearError> {
+        let grade = standing.worst.unwrap_or(Grade::SMOOTH).get();
+        let mut course = Course::new(grade, standing.age_h, hazard.terms.len())?;
+        if standing.last_look_at.is_none() {
+            course.blind(standing.life.run_h_before)?;
+        }
+        let from = standing.last_look_at.or(standing.life.from);
+        for piece in self.fleet.pieces(tube, from, self.fleet.until) {
+            let exposure = &piece.hour.exposure;
+            if exposure.covered_h() > 0.0 {
+                course.seen(exposure.covered_h() * piece.share, &self.model.covariates(exposure))?;
+            }
+            if exposure.blind_h() > 0.0 {
+                course.blind(exposure.blind_h() * piece.share)?;
+            }
+        }
+        let pace = unit.and_then(|unit| self.units.get(unit));
+        let unit_before = pace.and_then(|pace| {
+            let first = from.map_or(0, |from| pace.hour.partition_point(|hour| *hour < plant::hour_of(from)));
+            hazard.mean_pace(pace.pieces(0..first))
+        });
+        let blind = BlindPace { fleet_median: self.fleet_pace.clone(), unit_before };
+        let outlook = hazard.outlook(&course, &blind)?;
+        let ahead = pace.and_then(|pace| pace.recent.clone()).unwrap_or_else(|| self.fleet_pace.clone());
+        let risks = self
+            .horizons()
+            .map(|horizon_h| Ok(horizon(horizon_h, outlook.risk(horizon_h, &ahead, self.model.misread)?)))
+            .collect::<Result<_, wear::WearError>>()?;
+        let drivers = wording::drivers(outlook.drivers().into_iter(), &standing.since);
+        Ok((risks, outlook.equivalent_h(), drivers))
+    }
+
+    /// `Some` if a unit has been silent for too long: since when, if it ever spoke.
+    fn silence(&self, unit: &UnitId) -> Option<Option<Timestamp>> {
+        match self.fleet.last_reading.get(unit) {
+            None => Some(None),
+            Some(at) if self.fleet.until.duration_since(*at) > self.config.stale_after => Some(Some(*at)),
+            Some(_) => None,
+        }
+    }
+}
+
+impl UnitPace {
+    fn pieces(&self, range: std::ops::Range<usize>) -> impl DoubleEndedIterator<Item = (f64, &[f64])> {
+        self.covered_h[range.clone()].iter().zip(&self.x[range]).map(|(h, x)| (*h, x.as_slice()))
+    }
+
+    /// The mean pace of the last covered hours.
+    fn recent(&self, hazard: &Hazard, recent_h: f64) -> Option<Pace> {
+        let mut hours = 0.0;
+        let back = self.pieces(0..self.hour.len()).rev().take_while(|(h, _)| {
+            let wanted = hours < recent_h;
+            hours += h;
+            wanted
+        });
+        hazard.mean_pace(back)
+    }
+}
+
+fn horizon(horizon_h: f64, risk: Risk) -> Horizon {
+    Horizon { horizon_h, risk: risk.risk, lower: risk.lower, upper: risk.upper }
+}

@@ -1,0 +1,118 @@
+//! A mosquitto broker (Debian's package) of our own, on a free loopback port, with its own command-line client.
+
+use std::io::Write;
+use std::net::{TcpListener, TcpStream};
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+use std::time::{Duration, Instant};
+
+/// A port that was free a moment ago.
+pub fn free_port() -> u16 {
+    TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port()
+}
+
+/// Waits until a condition holds, and fails with its name if it does not within a minute.
+pub fn wait_for<T>(what: &str, condition: impl FnMut() -> Option<T>) -> T {
+    wait_within(Duration::from_secs(60), what, condition)
+}
+
+/// Waits until a condition holds, and fails with its name if it takes too long.
+pub fn wait_within<T>(most: Duration, what: &str, mut condition: impl FnMut() -> Option<T>) -> T {
+    let began = Instant::now();
+    loop {
+        if let Some(value) = condition() {
+            return value;
+        }
+        assert!(began.elapsed() < most, "{what} did not come within {most:?}");
+        std::thread::sleep(Duration::from_millis(20));
+    }
+}
+
+/// A running broker; it ends with the value.
+pub struct Broker {
+    /// Its port.
+    pub port: u16,
+    folder: tempfile::TempDir,
+    process: Child,
+}
+
+impl Broker {
+    /// Starts a broker that keeps what it holds on disk.
+    pub fn start() -> Broker {
+        let folder = tempfile::tempdir().unwrap();
+        let port = free_port();
+        let config = format!(
+            "listener {port} 127.0.0.1\nallow_anonymous true\npersistence true\npersistence_location {}/\n\
+             max_queued_messages 0\nuser root\nlog_dest none\n",
+            folder.path().display()
+        );
+        std::fs::write(folder.path().join("mosquitto.conf"), config).unwrap();
+        let process = Self::launch(folder.path(), port);
+        Broker { port, folder, process }
+    }
+
+    fn launch(folder: &Path, port: u16) -> Child {
+        let program = ["/usr/sbin/mosquitto", "/usr/local/sbin/mosquitto"].iter().map(PathBuf::from).find(|p| p.exists());
+        let program = program.expect("mosquitto is not installed: ./tests/setup installs it");
+        let process = Command::new(program)
+            .arg("-c")
+            .arg(folder.join("mosquitto.conf"))
+            .stdin(Stdio::null())
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .spawn()
+            .expect("mosquitto starts");
+        wait_for("the broker", || TcpStream::connect(("127.0.0.1", port)).ok());
+        process
+    }
+
+    /// Kills it the hard way and starts it again on the same port with what it had saved.
+    pub fn restart(&mut self) {
+        self.process.kill().unwrap();
+        self.process.wait().unwrap();
+        self.process = Self::launch(self.folder.path(), self.port);
+    }
+
+    /// Publishes one message with QoS 1 by mosquitto's own client, which waits for the acknowledgement.
+    pub fn publish(&self, topic: &str, payload: &str) {
+        let done = self.client("mosquitto_pub").args(["-q", "1", "-t", topic, "-m", payload]).status().unwrap();
+        assert!(done.success(), "mosquitto_pub failed on {topic}");
+    }
+
+    /// Publishes lines to one topic over one connection, QoS 1; each line is a message. Returns when all are acknowledged.
+    pub fn publish_lines(&self, topic: &str, lines: &[String]) {
+        let mut client = self.publisher(topic);
+        let mut input = client.stdin.take().unwrap();
+        for line in lines {
+            writeln!(input, "{line}").unwrap();
+        }
+        drop(input);
+        assert!(client.wait().unwrap().success(), "mosquitto_pub failed on {topic}");
+    }
+
+    /// A client that publishes each line of its input to a topic, QoS 1.
+    pub fn publisher(&self, topic: &str) -> Child {
+        self.client("mosquitto_pub").args(["-q", "1", "-l", "-t", topic]).stdin(Stdio::piped()).spawn().unwrap()
+    }
+
+    /// The retained message of a topic, once there is one.
+    pub fn retained(&self, topic: &str) -> String {
+        let output = self.client("mosquitto_sub").args(["-q", "1", "-C", "1", "-W", "30", "-t", topic]).output().unwrap();
+        assert!(output.status.success(), "nothing is retained at {topic}");
+        String::from_utf8(output.stdout).unwrap().trim().to_owned()
+    }
+
+    fn client(&self, program: &str) -> Command {
+        let mut command = Command::new(program);
+        command.args(["-h", "127.0.0.1", "-p", &self.port.to_string()]);
+        command
+    }
+}
+
+impl Drop for Broker {
+    fn drop(&mut self) {
+        // It may have ended by itself; there is nothing more to end then.
+        let _ = self.process.kill();
+        let _ = self.process.wait();
+    }
+}

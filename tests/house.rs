@@ -1,0 +1,72 @@
+//! The house stands as it is drawn: arrows run down only, and each heavy crate is named by one room.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::path::{Path, PathBuf};
+
+use cargo_metadata::{DependencyKind, MetadataCommand};
+
+fn root() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("../..").canonicalize().unwrap()
+}
+
+#[test]
+fn arrows_run_down_only() {
+    let metadata = MetadataCommand::new().manifest_path(root().join("Cargo.toml")).no_deps().other_options(["--locked".to_owned()]).exec().unwrap();
+    let rooms: BTreeSet<String> = metadata.packages.iter().map(|package| package.name.to_string()).collect();
+    let allowed: BTreeMap<&str, &[&str]> = [
+        ("plant", &[][..]),
+        ("wear", &["plant"]),
+        ("simulation", &["plant"]),
+        ("collector", &["plant"]),
+        ("history", &["plant"]),
+        ("ledger", &["plant"]),
+        ("publisher", &["plant"]),
+        ("groovecast", &["collector", "history", "ledger", "plant", "publisher", "wear"]),
+    ]
+    .into();
+    let mut wrong = Vec::new();
+    for package in &metadata.packages {
+        let may = allowed.get(package.name.as_str()).unwrap_or_else(|| panic!("{} has no place in the house yet", package.name));
+        for dependency in package.dependencies.iter().filter(|d| d.kind == DependencyKind::Normal) {
+            if rooms.contains(&dependency.name) && !may.contains(&dependency.name.as_str()) {
+                wrong.push(format!("{} -> {}", package.name, dependency.name));
+            }
+        }
+    }
+    assert!(wrong.is_empty(), "arrows that do not run down: {wrong:?}");
+}
+
+#[test]
+fn each_heavy_crate_is_named_by_one_room() {
+    let owners = [("polars", "services/history/"), ("rumqttc", "services/collector/src/session"), ("sqlx", "services/ledger/")];
+    let mut wrong = Vec::new();
+    for folder in ["models", "services"] {
+        for file in sources(&root().join(folder)) {
+            let name = file.strip_prefix(root()).unwrap().display().to_string();
+            let text = std::fs::read_to_string(&file).unwrap();
+            for (heavy, owner) in owners {
+                let named = text.lines().any(|line| {
+                    let code = line.trim_start();
+                    !code.starts_with("//") && (code.contains(&format!("{heavy}::")) || code.contains(&format!("use {heavy}")))
+                });
+                if named && !name.starts_with(owner) && !name.contains("/examples/") {
+                    wrong.push(format!("{name} names {heavy}"));
+                }
+            }
+        }
+    }
+    assert!(wrong.is_empty(), "{wrong:#?}");
+}
+
+fn sources(folder: &Path) -> Vec<PathBuf> {
+    let mut found = Vec::new();
+    for entry in std::fs::read_dir(folder).unwrap() {
+        let path = entry.unwrap().path();
+        if path.is_dir() {
+            found.extend(sources(&path));
+        } else if path.extension().is_some_and(|extension| extension == "rs") {
+            found.push(path);
+        }
+    }
+    found
+}

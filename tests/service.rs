@@ -1,0 +1,100 @@
+//! The program as it ships, in a process of its own, and what it says over HTTP.
+
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Output, Stdio};
+
+use crate::broker::{free_port, wait_for};
+
+/// The program.
+pub fn groovecast() -> Command {
+    Command::new(env!("CARGO_BIN_EXE_groovecast"))
+}
+
+/// Runs a command to its end.
+pub fn run(arguments: &[&str]) -> Output {
+    groovecast().args(arguments).stdin(Stdio::null()).output().unwrap()
+}
+
+/// Runs a command that has to succeed, and gives what it printed.
+pub fn done(arguments: &[&str]) -> String {
+    let output = run(arguments);
+    let errors = String::from_utf8_lossy(&output.stderr);
+    assert!(output.status.success(), "groovecast {arguments:?} failed:\n{errors}");
+    String::from_utf8(output.stdout).unwrap()
+}
+
+/// A running service; it ends with the value.
+pub struct Service {
+    config: PathBuf,
+    port: u16,
+    process: Child,
+}
+
+impl Service {
+    /// Starts the service; it may not answer yet.
+    pub fn launch(config: &Path) -> Service {
+        let port = free_port();
+        let process = Self::process(config, port);
+        Service { config: config.to_owned(), port, process }
+    }
+
+    /// Starts the service and waits until it is ready.
+    pub fn start(config: &Path) -> Service {
+        let service = Self::launch(config);
+        wait_for("a ready service", || (service.get("/health/ready").0 == 200).then_some(()));
+        service
+    }
+
+    fn process(config: &Path, port: u16) -> Child {
+        groovecast()
+            .args(["run", "--config", config.to_str().unwrap(), "--listen", &format!("127.0.0.1:{port}")])
+            .stdin(Stdio::null())
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .spawn()
+            .unwrap()
+    }
+
+    /// Kills it at once, without a chance to say or do anything.
+    pub fn kill(&mut self) {
+        self.process.kill().unwrap();
+        self.process.wait().unwrap();
+    }
+
+    /// Starts it again after a kill.
+    pub fn again(&mut self) {
+        self.process = Self::process(&self.config, self.port);
+    }
+
+    /// Asks it to stop and waits until it has.
+    pub fn stop(mut self) {
+        let id = self.process.id().to_string();
+        assert!(Command::new("kill").args(["-TERM", &id]).status().unwrap().success());
+        let status = self.process.wait().unwrap();
+        assert!(status.success(), "the service ended with {status}");
+    }
+
+    /// Status and body at a path; status 0 while nobody answers.
+    pub fn get(&self, path: &str) -> (u16, String) {
+        let agent = ureq::Agent::config_builder().http_status_as_error(false).build().new_agent();
+        match agent.get(format!("http://127.0.0.1:{}{path}", self.port)).call() {
+            Ok(mut answer) => (answer.status().as_u16(), answer.body_mut().read_to_string().unwrap_or_default()),
+            Err(_) => (0, String::new()),
+        }
+    }
+
+    /// The JSON at a path.
+    pub fn json(&self, path: &str) -> serde_json::Value {
+        let (status, body) = self.get(path);
+        assert_eq!(status, 200, "{path}: {body}");
+        serde_json::from_str(&body).unwrap()
+    }
+}
+
+impl Drop for Service {
+    fn drop(&mut self) {
+        // It may have ended by itself; there is nothing more to end then.
+        let _ = self.process.kill();
+        let _ = self.process.wait();
+    }
+}
