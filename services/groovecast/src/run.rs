@@ -130,6 +130,7 @@ pub fn site(config: &Config) -> Site {
         bands: config.exposure.bands.clone(),
         longest_interval: config.longest_interval,
         late_after: config.evaluate_every * 4 + SignedDuration::from_mins(1),
+        frame_origins: Vec::new(),
     }
 }
 

@@ -49,6 +49,7 @@ pub(crate) fn advice(score: &Score, interval: &Interval, site: &Site) -> String 
     format!("{floor}Weigh this chance against the work of opening at the next changeover. {latest}")
 }
 
-fn unavailable(reason: &str) -> String {
+/// What to do where there is no score to give.
+pub(crate) fn unavailable(reason: &str) -> String {
     format!("No current score, because: {}. Inspect on the fixed schedule.", reason.trim_end_matches('.'))
 }

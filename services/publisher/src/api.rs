@@ -2,19 +2,20 @@
 
 use axum::extract::rejection::{PathRejection, QueryRejection};
 use axum::extract::{Path, Query, State};
-use axum::http::{StatusCode, header};
+use axum::http::{HeaderMap, HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use jiff::Timestamp;
 use plant::{Fault, Grade, Score, SignalReport, UnmappedTopic};
 use serde::{Deserialize, Serialize};
 
+use crate::accept::wants_csv;
 use crate::problem::Problem;
 use crate::published::{ScoreJson, TubeJson, TubeLineJson};
 use crate::rank::Ranking;
-use crate::{Journal, Link, Publisher, Totals, lacks, standing};
+use crate::{Journal, Link, Publisher, Snapshot, Totals, csv_tables, lacks, standing};
 
 /// A body of indented JSON: people read it as often as programs do.
-struct Pretty<T>(T);
+pub(crate) struct Pretty<T>(pub T);
 
 impl<T: Serialize> IntoResponse for Pretty<T> {
     fn into_response(self) -> Response {
@@ -48,16 +49,43 @@ struct RisksJson<'a> {
     risks: Vec<ScoreJson<'a>>,
 }
 
-/// `GET /api/v1/risks`, in the order of the board.
+type AskedRisks = Result<Query<RisksQuery>, QueryRejection>;
+
+/// `GET /api/v1/risks`, in the order of the board; as CSV for who asks for it.
 pub(crate) async fn risks(
     State(publisher): State<Publisher>,
-    query: Result<Query<RisksQuery>, QueryRejection>,
+    headers: HeaderMap,
+    query: AskedRisks,
 ) -> Result<Response, Problem> {
+    let (site, snapshot) = (&publisher.site, publisher.newest());
+    let scores = wanted(&snapshot, query)?;
+    if wants_csv(&headers) {
+        return Ok(by_accept(csv_tables::risks(scores.into_iter(), &snapshot, site)));
+    }
+    let answer = Pretty(RisksJson {
+        site: &site.name,
+        at: snapshot.at,
+        evaluated_at: snapshot.evaluated_at,
+        limit_grade: site.limit,
+        limit_meaning: site.limit.meaning(),
+        notice: standing::notice(site),
+        risks: scores.into_iter().map(|score| ScoreJson::of(score, &snapshot, site)).collect(),
+    });
+    Ok(by_accept(answer.into_response()))
+}
+
+/// `GET /api/v1/risks.csv`
+pub(crate) async fn risks_csv(State(publisher): State<Publisher>, query: AskedRisks) -> Result<Response, Problem> {
+    let snapshot = publisher.newest();
+    Ok(csv_tables::risks(wanted(&snapshot, query)?.into_iter(), &snapshot, &publisher.site))
+}
+
+/// The scores that a query asks for, in the order of the board.
+fn wanted(snapshot: &Snapshot, query: AskedRisks) -> Result<Vec<&Score>, Problem> {
     let Query(query) = query.map_err(|error| {
         let detail = format!("{error}; right would be ?unit=UNIT, ?tube=TUBE, both or none", error = error.body_text());
         Problem::new(StatusCode::BAD_REQUEST, "bad_query", detail)
     })?;
-    let (site, snapshot) = (&publisher.site, publisher.newest());
     let matches = |score: &Score| {
         query.unit.as_deref().is_none_or(|wanted| score.unit.as_ref().is_some_and(|unit| unit.as_str() == wanted))
             && query
@@ -65,28 +93,23 @@ pub(crate) async fn risks(
                 .as_deref()
                 .is_none_or(|wanted| score.tube.as_ref().is_some_and(|tube| tube.as_str() == wanted))
     };
-    let ranking = Ranking::of(&snapshot.scores);
-    let risks: Vec<_> =
-        ranking.all().filter(|score| matches(score)).map(|score| ScoreJson::of(score, &snapshot, site)).collect();
-    if risks.is_empty() && (query.unit.is_some() || query.tube.is_some()) {
+    let scores: Vec<_> = Ranking::of(&snapshot.scores).all().filter(|score| matches(score)).collect();
+    if scores.is_empty() && (query.unit.is_some() || query.tube.is_some()) {
         // An empty list could be taken for a unit without risk.
         let detail = format!(
             "no score for unit {:?}, tube {:?}; GET /api/v1/risks lists all of them",
-            query.unit.as_deref().unwrap_or("any"),
-            query.tube.as_deref().unwrap_or("any")
+            query.unit.as_deref().map_or("any".to_owned(), shortened),
+            query.tube.as_deref().map_or("any".to_owned(), shortened)
         );
         return Err(Problem::new(StatusCode::NOT_FOUND, "no_such_score", detail));
     }
-    Ok(Pretty(RisksJson {
-        site: &site.name,
-        at: snapshot.at,
-        evaluated_at: snapshot.evaluated_at,
-        limit_grade: site.limit,
-        limit_meaning: site.limit.meaning(),
-        notice: vec![standing::what_it_is(site), standing::what_it_is_not(site), standing::FLAKES.to_owned()],
-        risks,
-    })
-    .into_response())
+    Ok(scores)
+}
+
+/// Marks an answer whose form depends on what was asked for, so that a cache does not give one for the other.
+fn by_accept(mut answer: Response) -> Response {
+    answer.headers_mut().insert(header::VARY, HeaderValue::from_static("accept"));
+    answer
 }
 
 #[derive(Serialize)]
@@ -135,12 +158,14 @@ struct SignalsJson<'a> {
     faults: &'a [Fault],
 }
 
-/// `GET /api/v1/signals`
-pub(crate) async fn signals(State(publisher): State<Publisher>) -> Response {
+/// `GET /api/v1/signals`; as CSV for who asks for it.
+pub(crate) async fn signals(State(publisher): State<Publisher>, headers: HeaderMap) -> Response {
     let snapshot = publisher.newest();
-    let mut signals: Vec<_> = snapshot.signals.iter().collect();
-    signals.sort_by(|a, b| (&a.unit, a.signal).cmp(&(&b.unit, b.signal)));
-    Pretty(SignalsJson {
+    let signals = sorted_signals(&snapshot);
+    if wants_csv(&headers) {
+        return by_accept(csv_tables::signals(&signals));
+    }
+    let answer = Pretty(SignalsJson {
         at: snapshot.at,
         link: &snapshot.link,
         journal: &snapshot.journal,
@@ -148,8 +173,20 @@ pub(crate) async fn signals(State(publisher): State<Publisher>) -> Response {
         signals,
         unmapped: &snapshot.unmapped,
         faults: &snapshot.faults,
-    })
-    .into_response()
+    });
+    by_accept(answer.into_response())
+}
+
+/// `GET /api/v1/signals.csv`
+pub(crate) async fn signals_csv(State(publisher): State<Publisher>) -> Response {
+    csv_tables::signals(&sorted_signals(&publisher.newest()))
+}
+
+/// Signals by unit, each unit's in the order of tables.
+pub(crate) fn sorted_signals(snapshot: &Snapshot) -> Vec<&SignalReport> {
+    let mut signals: Vec<_> = snapshot.signals.iter().collect();
+    signals.sort_by(|a, b| (&a.unit, a.signal).cmp(&(&b.unit, b.signal)));
+    signals
 }
 
 #[derive(Serialize)]
@@ -160,17 +197,19 @@ struct HealthJson<'a> {
 
 /// `GET /health/live`: the process answers.
 pub(crate) async fn live(State(publisher): State<Publisher>) -> Response {
-    Pretty(HealthJson { status: "live", version: &publisher.site.version }).into_response()
+    health("live", &publisher)
 }
 
 /// `GET /health/ready`: connected, storing, evaluating.
 pub(crate) async fn ready(State(publisher): State<Publisher>) -> Response {
     let lacks = lacks(&publisher.newest(), &publisher.site, publisher.clock.now());
-    if lacks.is_empty() {
-        Pretty(HealthJson { status: "ready", version: &publisher.site.version }).into_response()
-    } else {
-        Problem::not_ready(lacks).into_response()
-    }
+    if lacks.is_empty() { health("ready", &publisher) } else { Problem::not_ready(lacks).into_response() }
+}
+
+/// Health is of this moment: it is never kept.
+fn health(status: &'static str, publisher: &Publisher) -> Response {
+    let answer = Pretty(HealthJson { status, version: &publisher.site.version });
+    ([(header::CACHE_CONTROL, "no-store")], answer).into_response()
 }
 
 /// A text from a request, short enough to be sent back.

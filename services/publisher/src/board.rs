@@ -8,6 +8,7 @@ use plant::{Score, State};
 
 use crate::advice::advice;
 use crate::chance::{Chance, chances};
+use crate::changeover_rows::{Stop, next_stops};
 use crate::figures::{count, days_between, days_words, hours, share};
 use crate::missing::{Step, steps};
 use crate::pages::{Frame, Standing, rendered};
@@ -23,6 +24,7 @@ struct BoardPage {
     summary: String,
     groups: Vec<Group>,
     steps: Vec<Step>,
+    changeovers: Vec<Stop>,
 }
 
 /// Rows that belong together and are never mixed with others.
@@ -92,6 +94,7 @@ pub(crate) async fn page(extract::State(publisher): extract::State<Publisher>) -
             .map(|(title, note, rows)| Group { title, note, rows })
             .collect(),
         steps: if snapshot.scores.is_empty() { steps(&snapshot).into() } else { vec![] },
+        changeovers: next_stops(&snapshot, site),
     };
     rendered(StatusCode::OK, &page)
 }

@@ -97,6 +97,18 @@ impl Interval {
         }
     }
 
+    /// Its state as one word, the same as in JSON.
+    pub(crate) const fn word(&self) -> &'static str {
+        match self {
+            Interval::Left { .. } => "left",
+            Interval::Over => "over",
+            Interval::Unknown => "unknown",
+            Interval::NotEntered => "not_entered",
+            Interval::DoesNotWait => "does_not_wait",
+            Interval::NotRunning => "not_running",
+        }
+    }
+
     /// Whether a look is due by it.
     pub(crate) fn is_due(&self) -> bool {
         matches!(self, Interval::Over | Interval::Unknown)
@@ -120,6 +132,7 @@ mod tests {
             bands: Bands::default(),
             longest_interval: LongestInterval { run_h, days },
             late_after: SignedDuration::from_mins(15),
+            frame_origins: vec![],
         };
         Interval::of(score, &Snapshot::default(), &site)
     }

@@ -4,18 +4,37 @@
 //! evaluates and sends through a watch channel; socket, clock and shutdown are the caller's too. A chance that is
 //! not known is said to be unknown in every form: never null drawn as zero, never at the end of a ranking as if safe.
 
+mod accept;
 mod advice;
 mod api;
 mod app;
 mod board;
 mod chance;
+mod changeover_rows;
+mod changeovers;
+mod chart_board;
+mod chart_tube;
+mod charts;
+mod conditional;
+mod csv_tables;
+mod drawing;
 mod drivers;
+mod exposition;
 mod exposure_table;
 mod figures;
+mod ink;
 mod interval;
+mod lettering;
 mod messages;
+mod metrics;
 mod missing;
+mod models;
+mod models_page;
+mod openapi;
+mod openapi_page;
+mod origin;
 mod pages;
+mod plans;
 mod problem;
 mod published;
 mod rank;
@@ -31,6 +50,8 @@ mod wall;
 pub use app::{Publisher, app};
 pub use interval::{Interval, LongestInterval};
 pub use messages::{Message, offline_message, online_message, risk_messages};
+pub use models::{Contender, FittedTerm, ModelBasis, ModelEntry, ModelStatus};
+pub use origin::{BadOrigin, Origin};
 pub use readiness::{Lack, lacks};
 pub use serve::{ServeError, serve};
 pub use site::Site;

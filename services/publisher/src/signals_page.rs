@@ -7,6 +7,7 @@ use axum::response::Response;
 use jiff::Timestamp;
 use plant::{Fault, SignalReport};
 
+use crate::api::sorted_signals;
 use crate::figures::{age, count, number};
 use crate::pages::{Frame, rendered};
 use crate::{Publisher, Snapshot};
@@ -45,9 +46,7 @@ struct FaultRow {
 pub(crate) async fn page(State(publisher): State<Publisher>) -> Response {
     let snapshot = publisher.newest();
     let now = publisher.clock.now();
-    let mut signals: Vec<_> = snapshot.signals.iter().collect();
-    signals.sort_by(|a, b| (&a.unit, a.signal).cmp(&(&b.unit, b.signal)));
-    let units = signals
+    let units = sorted_signals(&snapshot)
         .chunk_by(|a, b| a.unit == b.unit)
         .map(|unit| (unit[0].unit.to_string(), unit.iter().map(|signal| signal_row(signal, now)).collect()))
         .collect();

@@ -4,7 +4,7 @@ use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
 use plant::{Bands, Grade, Zone};
 
-use crate::LongestInterval;
+use crate::{LongestInterval, Origin};
 
 /// The plant and its settings, as far as pages and messages speak of them.
 #[derive(Debug, Clone)]
@@ -25,6 +25,8 @@ pub struct Site {
     pub longest_interval: LongestInterval,
     /// Scores older than this make the service not ready, and pages say so.
     pub late_after: SignedDuration,
+    /// Foreign dashboards that may frame pages, and whose scripts may read what is published here.
+    pub frame_origins: Vec<Origin>,
 }
 
 impl Site {
@@ -59,6 +61,7 @@ mod tests {
             bands: Bands::default(),
             longest_interval: LongestInterval { run_h: None, days: None },
             late_after: SignedDuration::from_mins(15),
+            frame_origins: vec![],
         };
         // Central European Summer Time is UTC+2 (IANA time zone database).
         let at = "2026-07-01T22:30:00Z".parse().unwrap();

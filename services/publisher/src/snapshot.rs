@@ -5,9 +5,12 @@ use std::collections::BTreeMap;
 use jiff::Timestamp;
 use jiff::civil::Date;
 use plant::{
-    Exposure, Fault, Finding, Fitting, Life, Look, Score, SignalReport, Tube, TubeId, UnitId, UnmappedTopic, Work,
+    Campaign, Exposure, Fault, Finding, Fitting, Life, Look, Score, SignalReport, Tube, TubeId, UnitId, UnmappedTopic,
+    Work,
 };
 use serde::Serialize;
+
+use crate::ModelEntry;
 
 /// Everything that pages, API and messages say, as known at one instant.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -20,6 +23,10 @@ pub struct Snapshot {
     pub scores: Vec<Score>,
     /// The tubes of the register.
     pub tubes: BTreeMap<TubeId, TubeDetail>,
+    /// The models of the ledger. Any order.
+    pub models: Vec<ModelEntry>,
+    /// Production runs, past and planned. Any order.
+    pub campaigns: Vec<Campaign>,
     /// What the mapped signals have sent. Any order.
     pub signals: Vec<SignalReport>,
     /// Topics that no mapping takes.

@@ -23,6 +23,11 @@ pub(crate) fn what_it_is_not(site: &Site) -> String {
     )
 }
 
+/// What goes with scores where there is no page around them.
+pub(crate) fn notice(site: &Site) -> Vec<String> {
+    vec![what_it_is(site), what_it_is_not(site), FLAKES.to_owned()]
+}
+
 /// Before anybody opens a unit.
 pub(crate) const BEFORE_OPENING: &str = "Follow the site's own procedures for energy control, refrigerant, pressure equipment, \
     lifting, chemicals and food safety, and the codes that apply where you are. Where they ask for a licensed or authorised \

@@ -6,10 +6,14 @@ use jiff::civil::date;
 use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
 use plant::{
-    Bands, Clock, ClockPosition, Driver, Exposure, Fault, Finding, Fitting, Grade, Horizon, Kind, Method, Reason,
-    Record, Score, Signal, SignalReport, State, Term, Tube, TubeId, UnitId, UnmappedTopic, Work, WorkKind, Zone,
+    Bands, Campaign, Clock, ClockPosition, Driver, Exposure, Fault, Finding, Fitting, Grade, Horizon, Kind, Method,
+    Reason, Record, Score, Signal, SignalReport, State, Term, Tube, TubeId, UnitId, UnmappedTopic, Work, WorkKind,
+    Zone,
 };
-use publisher::{Journal, Link, LongestInterval, Month, Publisher, Site, Snapshot, Totals, TubeDetail};
+use publisher::{
+    Contender, FittedTerm, Journal, Link, LongestInterval, ModelBasis, ModelEntry, ModelStatus, Month, Publisher, Site,
+    Snapshot, Totals, TubeDetail,
+};
 use tokio::sync::watch;
 
 pub fn at(text: &str) -> Timestamp {
@@ -48,6 +52,7 @@ pub fn site() -> Site {
         bands: Bands { torque_nm: vec![80.0, 140.0], temp_degc: vec![-4.0] },
         longest_interval: LongestInterval { run_h: Some(2000.0), days: Some(365) },
         late_after: SignedDuration::from_mins(15),
+        frame_origins: vec!["https://wall.example".parse().expect("an origin")],
     }
 }
 
@@ -340,6 +345,103 @@ pub fn signals() -> Vec<SignalReport> {
     ]
 }
 
+/// One model that speaks, one that spoke, and one that nobody has approved yet; in no order.
+pub fn models() -> Vec<ModelEntry> {
+    let contender = |forecast: &str, log_loss: f64, brier: f64, auc: Option<f64>| Contender {
+        forecast: forecast.to_owned(),
+        log_loss,
+        brier,
+        auc,
+    };
+    let term = |name: &str, coefficient: f64, std_error: f64| FittedTerm {
+        name: name.to_owned(),
+        coefficient,
+        std_error: Some(std_error),
+    };
+    let approved = ModelEntry {
+        version: 2,
+        name: "cloglog-2026-04".to_owned(),
+        created_at: at("2026-04-02T08:10:00Z"),
+        status: ModelStatus::Approved,
+        decided_at: Some(at("2026-04-03T06:00:00Z")),
+        decided_by: Some("R. Example".to_owned()),
+        why: Some("beat run hours alone on tubes it had not seen".to_owned()),
+        basis: ModelBasis::Exposures,
+        n_rows: 168,
+        n_events: 24,
+        n_event_lives: 21,
+        data_from: Some(at("2024-01-08T00:00:00Z")),
+        data_to: Some(at("2026-04-02T00:00:00Z")),
+        verdict: Some(
+            "It beats run hours alone: log loss 0.301 against 0.342, in 48 of 50 resamples of tubes.".to_owned(),
+        ),
+        notes: vec!["sliding_km is left out: no bore is entered for C-107".to_owned()],
+        contenders: vec![
+            contender("model", 0.301, 0.089, Some(0.81)),
+            contender("run hours alone", 0.342, 0.101, Some(0.66)),
+            contender("base rate", 0.371, 0.108, Some(0.5)),
+        ],
+        terms: vec![term("excess_work_mj", 0.0412, 0.0131), term("cold_starts", 0.87, 0.39), term("dry_h", -0.2, 0.61)],
+    };
+    let prior = ModelEntry {
+        version: 1,
+        name: "prior".to_owned(),
+        created_at: at("2025-06-01T08:00:00Z"),
+        status: ModelStatus::Retired,
+        decided_at: Some(at("2026-04-03T06:00:00Z")),
+        why: None,
+        basis: ModelBasis::Prior,
+        n_rows: 31,
+        n_events: 3,
+        n_event_lives: 3,
+        verdict: None,
+        notes: vec![],
+        contenders: vec![],
+        terms: vec![],
+        ..approved.clone()
+    };
+    let proposed = ModelEntry {
+        version: 3,
+        name: "hours-2026-05".to_owned(),
+        created_at: at("2026-05-11T02:00:00Z"),
+        status: ModelStatus::Proposed,
+        decided_at: None,
+        decided_by: None,
+        why: None,
+        basis: ModelBasis::HoursOnly,
+        verdict: Some("No model of the exposures beat run hours alone.".to_owned()),
+        contenders: vec![contender("run hours alone", 0.33, 0.1, None)],
+        terms: vec![],
+        ..approved.clone()
+    };
+    vec![approved, prior, proposed]
+}
+
+/// What runs and what is planned; in no order.
+pub fn campaigns() -> Vec<Campaign> {
+    let campaign = |unit: &str, from: &str, to: &str, product: &str, run_h: Option<f64>| Campaign {
+        unit: unit_id(unit),
+        from: at(from),
+        to: at(to),
+        product: product.to_owned(),
+        planned: at(from) > now(),
+        run_h,
+    };
+    vec![
+        campaign("C-103", "2026-05-24T06:00:00Z", "2026-06-18T06:00:00Z", "sorbet base", Some(420.0)),
+        campaign("C-103", "2026-05-04T06:00:00Z", "2026-05-22T06:00:00Z", "ice mix", Some(300.0)),
+        campaign("C-103", "2026-06-19T06:00:00Z", "2026-08-20T06:00:00Z", "ice mix", Some(1100.0)),
+        campaign("C-101", "2026-05-04T06:00:00Z", "2026-05-16T06:00:00Z", "margarine", Some(200.0)),
+        campaign("C-101", "2026-05-16T18:00:00Z", "2026-05-30T06:00:00Z", "margarine", None),
+        campaign("C-105", "2026-05-01T06:00:00Z", "2026-05-18T06:00:00Z", "ice mix", Some(280.0)),
+        campaign("C-105", "2026-05-18T06:00:00Z", "2026-06-01T06:00:00Z", "sorbet base", Some(240.0)),
+        campaign("C-108", "2026-05-01T06:00:00Z", "2026-05-13T06:00:00Z", "starch paste", Some(210.0)),
+        campaign("C-108", "2026-05-14T06:00:00Z", "2026-05-29T06:00:00Z", "starch paste", Some(250.0)),
+        campaign("C-107", "2026-04-20T06:00:00Z", "2026-05-02T06:00:00Z", "jam", Some(210.0)),
+        campaign("C-107", "2026-05-19T06:00:00Z", "2026-05-29T06:00:00Z", "jam", Some(180.0)),
+    ]
+}
+
 /// The whole plant.
 pub fn snapshot() -> Snapshot {
     let tubes = [
@@ -365,6 +467,8 @@ pub fn snapshot() -> Snapshot {
         evaluated_at: Some(now() - SignedDuration::from_mins(2)),
         scores: scores(),
         tubes: tubes.into_iter().map(|detail| (detail.tube.tube.clone(), detail)).collect(),
+        models: models(),
+        campaigns: campaigns(),
         signals: signals(),
         unmapped: vec![UnmappedTopic {
             topic: "works/C-110/shaft/torque".to_owned(),

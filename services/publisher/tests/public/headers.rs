@@ -1,9 +1,16 @@
-use crate::{ask, body, fleet, get};
+use crate::{ask, asking, body, fleet, get};
 
-const ROUTES: [&str; 13] = [
+const ROUTES: [&str; 20] = [
     "/",
     "/tubes/T-0042",
     "/signals",
+    "/models",
+    "/api",
+    "/charts/board.svg",
+    "/charts/tubes/T-0042.svg",
+    "/api/openapi.json",
+    "/api/v1/risks.csv",
+    "/metrics",
     "/style.css",
     "/icon.svg",
     "/api/v1/risks",
@@ -23,8 +30,9 @@ async fn every_answer_carries_the_guarding_headers() {
         let policy = answer.header("content-security-policy");
         // Content Security Policy Level 3, 6: without script-src the fallback is default-src, here 'none'.
         assert!(policy.starts_with("default-src 'none';"), "{uri}: {policy}");
-        assert!(!policy.contains("unsafe") && !policy.contains("http") && !policy.contains('*'), "{uri}: {policy}");
-        assert!(policy.contains("frame-ancestors 'self'"), "{uri}: {policy}");
+        let (loads, framed) = policy.split_once("frame-ancestors ").expect("who may frame it");
+        assert!(!loads.contains("unsafe") && !loads.contains("http") && !policy.contains('*'), "{uri}: {policy}");
+        assert_eq!(framed, "'self' https://wall.example", "{uri}");
         assert_eq!(answer.header("x-content-type-options"), "nosniff", "{uri}");
         assert_eq!(answer.header("referrer-policy"), "no-referrer", "{uri}");
         assert!(!answer.header("cache-control").is_empty(), "{uri}");
@@ -33,15 +41,35 @@ async fn every_answer_carries_the_guarding_headers() {
 }
 
 #[tokio::test]
-async fn what_may_change_is_not_stored() {
-    for uri in ["/", "/signals", "/api/v1/risks", "/health/ready", "/tubes/T-9999"] {
-        assert_eq!(get(uri).await.header("cache-control"), "no-store", "{uri}");
+async fn what_may_change_is_asked_for_again() {
+    for uri in ["/", "/signals", "/api/v1/risks", "/api/v1/risks.csv", "/charts/board.svg"] {
+        // RFC 9111, 5.2.2.4: stored, but not used without asking.
+        assert_eq!(get(uri).await.header("cache-control"), "no-cache", "{uri}");
+    }
+}
+
+#[tokio::test]
+async fn only_the_origins_that_are_named_may_read_from_a_script() {
+    for (origin, allowed) in [
+        ("https://wall.example", "https://wall.example"),
+        ("https://other.example", ""),
+        ("https://wall.example.evil.example", ""),
+        ("http://wall.example", ""),
+        ("null", ""),
+    ] {
+        for uri in ["/api/v1/risks", "/api/v1/tubes/T-9999"] {
+            let answer = asking(fleet::snapshot(), "GET", uri, &[("origin", origin)]).await;
+            // Fetch Standard, CORS check: the header is the origin itself.
+            assert_eq!(answer.header("access-control-allow-origin"), allowed, "{uri} from {origin}");
+            assert!(answer.headers.get_all("vary").iter().any(|value| value == "origin"), "{uri}");
+            assert_eq!(answer.header("access-control-allow-credentials"), "");
+        }
     }
 }
 
 #[tokio::test]
 async fn pages_need_nothing_that_the_policy_forbids() {
-    for uri in ["/", "/tubes/T-0042", "/signals", "/nothing"] {
+    for uri in ["/", "/tubes/T-0042", "/signals", "/models", "/api", "/nothing"] {
         let page = get(uri).await.body;
         for forbidden in [" style=", "<style", "<script", " onclick", "http:", "https:", "src=\"//", "data:", "@import"]
         {

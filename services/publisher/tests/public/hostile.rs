@@ -52,16 +52,34 @@ async fn texts_from_outside_never_become_markup() {
     snapshot.link.connected = false;
     snapshot.journal.error = Some(HOSTILE.to_owned());
 
+    let model = &mut snapshot.models[0];
+    (model.name, model.verdict, model.why) = (HOSTILE.to_owned(), Some(HOSTILE.to_owned()), Some(HOSTILE.to_owned()));
+    (model.notes, model.decided_by) = (vec![HOSTILE.to_owned()], Some(HOSTILE.to_owned()));
+    model.contenders[0].forecast = HOSTILE.to_owned();
+    model.terms[0].name = HOSTILE.to_owned();
+    for campaign in &mut snapshot.campaigns {
+        campaign.product = HOSTILE.to_owned();
+    }
+
     let encoded = "%22%27%3E%3Cb%20onclick%3Dalert(1)%3E%26amp%3B";
-    for (uri, times) in
-        [("/", 4), (&*format!("/tubes/{encoded}"), 10), ("/signals", 10), ("/tubes/%22%3E%3Cscript%3E", 0)]
-    {
+    for (uri, times) in [
+        ("/", 4),
+        (&*format!("/tubes/{encoded}"), 10),
+        ("/signals", 10),
+        ("/models", 8),
+        ("/tubes/%22%3E%3Cscript%3E", 0),
+    ] {
         let page = ask(snapshot.clone(), "GET", uri).await.body;
-        for markup in ["<script", "<img", "<b onclick", "<!--", "'>", "&amp;\u{202e}"] {
+        for markup in ["<script", "<img src=x", "<b onclick", "<!--", "'>", "&amp;\u{202e}"] {
             assert!(!page.contains(markup), "{uri}: {markup:?} came through");
         }
         // It must be there, in an escaped form; otherwise this test would prove nothing.
         assert!(page.matches("alert(2)").count() >= times, "{uri}: {}", page.matches("alert(2)").count());
+    }
+    let picture = ask(snapshot.clone(), "GET", &format!("/charts/tubes/{encoded}.svg")).await.body;
+    for svg in [picture, ask(snapshot.clone(), "GET", "/charts/board.svg").await.body] {
+        assert!(!svg.contains("<b") && !svg.contains("<script") && !svg.contains("<!--"), "{svg}");
+        assert!(svg.contains("alert(1)"), "{svg}");
     }
     let empty = publisher::Snapshot { scores: vec![], ..snapshot };
     let page = ask(empty, "GET", "/").await.body;

@@ -7,18 +7,30 @@ mod fleet;
 mod api;
 #[path = "board.rs"]
 mod board;
+#[path = "charts.rs"]
+mod charts;
+#[path = "conditional.rs"]
+mod conditional;
 #[path = "headers.rs"]
 mod headers;
 #[path = "hostile.rs"]
 mod hostile;
 #[path = "messages.rs"]
 mod messages;
+#[path = "metrics.rs"]
+mod metrics;
+#[path = "openapi.rs"]
+mod openapi;
 #[path = "pages.rs"]
 mod pages;
+#[path = "plans.rs"]
+mod plans;
 #[path = "readiness.rs"]
 mod readiness;
 #[path = "style.rs"]
 mod style;
+#[path = "tables.rs"]
+mod tables;
 
 use axum::body::{Body, to_bytes};
 use axum::http::{HeaderMap, Request, StatusCode};
@@ -39,7 +51,16 @@ impl Answer {
 }
 
 async fn ask(snapshot: Snapshot, method: &str, uri: &str) -> Answer {
-    let request = Request::builder().method(method).uri(uri).body(Body::empty()).expect("a request");
+    asking(snapshot, method, uri, &[]).await
+}
+
+/// A request with headers.
+async fn asking(snapshot: Snapshot, method: &str, uri: &str, headers: &[(&str, &str)]) -> Answer {
+    let mut request = Request::builder().method(method).uri(uri);
+    for (name, value) in headers {
+        request = request.header(*name, *value);
+    }
+    let request = request.body(Body::empty()).expect("a request");
     let response = app(fleet::publisher(snapshot)).oneshot(request).await.expect("the router cannot fail");
     let (parts, body) = response.into_parts();
     let body = to_bytes(body, usize::MAX).await.expect("a body in memory");

@@ -1,0 +1,101 @@
+//! The routes of charts: pictures that any dashboard can show by their address.
+
+use axum::extract::rejection::{PathRejection, QueryRejection};
+use axum::extract::{Path, Query, State};
+use axum::http::{StatusCode, header};
+use axum::response::{IntoResponse, Response};
+use serde::Deserialize;
+
+use crate::api::shortened;
+use crate::drawing::DrawError;
+use crate::ink::{DARK, Ink, LIGHT};
+use crate::problem::Problem;
+use crate::{Publisher, chart_board, chart_tube};
+
+/// Least and greatest width and height, px.
+const SIDE_PX: std::ops::RangeInclusive<u32> = 200..=2000;
+
+/// How a chart is wanted. Texts, so that a refusal can say what would be right.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct ChartQuery {
+    width: Option<String>,
+    height: Option<String>,
+    theme: Option<String>,
+}
+
+type Asked = Result<Query<ChartQuery>, QueryRejection>;
+
+/// `GET /charts/tubes/{tube}.svg`
+pub(crate) async fn tube(
+    State(publisher): State<Publisher>,
+    file: Result<Path<String>, PathRejection>,
+    query: Asked,
+) -> Result<Response, Problem> {
+    let Path(file) = file.map_err(|error| Problem::new(StatusCode::BAD_REQUEST, "bad_path", error.body_text()))?;
+    let query = read(query)?;
+    let size = (side("width", query.width.as_deref(), 640)?, side("height", query.height.as_deref(), 320)?);
+    let ink = theme(query.theme.as_deref())?;
+    let snapshot = publisher.newest();
+    let wanted = file.strip_suffix(".svg");
+    let Some(detail) = snapshot.tubes.values().find(|detail| wanted == Some(detail.tube.tube.as_str())) else {
+        let file = shortened(&file);
+        let detail = format!("no chart {file:?}; right would be TUBE.svg with a tube of GET /api/v1/tubes");
+        return Err(Problem::new(StatusCode::NOT_FOUND, "unknown_tube", detail));
+    };
+    picture(chart_tube::draw(detail, &snapshot, &publisher.site, size, ink))
+}
+
+/// `GET /charts/board.svg`
+pub(crate) async fn board(State(publisher): State<Publisher>, query: Asked) -> Result<Response, Problem> {
+    let query = read(query)?;
+    if query.height.is_some() {
+        let detail = "the height of this chart follows the number of units; right would be ?width= and ?theme= alone";
+        return Err(Problem::new(StatusCode::BAD_REQUEST, "bad_query", detail.to_owned()));
+    }
+    let (width, ink) = (side("width", query.width.as_deref(), 640)?, theme(query.theme.as_deref())?);
+    picture(chart_board::draw(&publisher.newest(), &publisher.site, width, ink))
+}
+
+fn read(query: Asked) -> Result<ChartQuery, Problem> {
+    query.map(|Query(query)| query).map_err(|error| {
+        let detail = format!("{}; right would be ?width=PX&height=PX&theme=light|dark, any or none", error.body_text());
+        Problem::new(StatusCode::BAD_REQUEST, "bad_query", detail)
+    })
+}
+
+fn side(name: &str, text: Option<&str>, usual: u32) -> Result<u32, Problem> {
+    let Some(text) = text else { return Ok(usual) };
+    let digits = text.bytes().all(|byte| byte.is_ascii_digit());
+    text.parse().ok().filter(|px| digits && SIDE_PX.contains(px)).ok_or_else(|| {
+        let detail = format!(
+            "{name} {:?} px is not taken; right would be {} to {}",
+            shortened(text),
+            SIDE_PX.start(),
+            SIDE_PX.end()
+        );
+        Problem::new(StatusCode::BAD_REQUEST, "bad_size", detail)
+    })
+}
+
+fn theme(text: Option<&str>) -> Result<Ink, Problem> {
+    match text {
+        None | Some("light") => Ok(LIGHT),
+        Some("dark") => Ok(DARK),
+        Some(other) => {
+            let detail = format!("theme {:?} is not known; right would be light or dark", shortened(other));
+            Err(Problem::new(StatusCode::BAD_REQUEST, "bad_theme", detail))
+        }
+    }
+}
+
+fn picture(drawn: Result<String, DrawError>) -> Result<Response, Problem> {
+    match drawn {
+        Ok(svg) => Ok(([(header::CONTENT_TYPE, "image/svg+xml")], svg).into_response()),
+        Err(error) => {
+            tracing::error!(%error, "a chart could not be drawn");
+            let detail = "this chart could not be drawn".to_owned();
+            Err(Problem::new(StatusCode::INTERNAL_SERVER_ERROR, "not_drawn", detail))
+        }
+    }
+}

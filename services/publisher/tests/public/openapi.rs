@@ -1,0 +1,122 @@
+//! The OpenAPI document against what is really answered.
+
+use insta::assert_snapshot;
+use jsonschema::Validator;
+use serde_json::{Value, json};
+
+use crate::{Answer, ask, asking, body, fleet, get};
+
+async fn document() -> Value {
+    serde_json::from_str(&body("/api/openapi.json").await).expect("JSON")
+}
+
+#[tokio::test]
+async fn the_page_for_other_systems_as_published() {
+    assert_snapshot!(body("/api").await);
+}
+
+/// Closes every object: an answer must not have a member that the document does not name.
+fn closed(schema: &mut Value) {
+    if let Value::Object(members) = schema {
+        if members.contains_key("properties") && !members.contains_key("additionalProperties") {
+            members.insert("additionalProperties".to_owned(), json!(false));
+        }
+        members.values_mut().for_each(closed);
+    } else if let Value::Array(items) = schema {
+        items.iter_mut().for_each(closed);
+    }
+}
+
+/// The schema of a shape, as a document of its own.
+fn shape(document: &Value, name: &str) -> Validator {
+    let mut schemas = document["components"]["schemas"].clone();
+    schemas.as_object_mut().expect("shapes by name").values_mut().for_each(closed);
+    let whole = json!({ "$ref": format!("#/components/schemas/{name}"), "components": { "schemas": schemas } });
+    jsonschema::options().should_validate_formats(true).build(&whole).expect("a schema of JSON Schema 2020-12")
+}
+
+fn followed<'a>(document: &'a Value, part: &'a Value) -> &'a Value {
+    part["$ref"].as_str().map_or(part, |target| document.pointer(target.trim_start_matches('#')).expect("a target"))
+}
+
+/// Holds an answer against what the document says of its path: status, media type, headers and shape.
+fn assert_told(document: &Value, path: &str, answer: &Answer) {
+    let told = &document["paths"][path]["get"]["responses"][answer.status.as_str()];
+    assert!(told.is_object(), "{path}: {} is not described", answer.status);
+    let told = followed(document, told);
+    for (name, header) in told["headers"].as_object().into_iter().flatten() {
+        let required = followed(document, header)["required"] == true;
+        assert!(!required || !answer.header(&name.to_lowercase()).is_empty(), "{path}: header {name} is missing");
+    }
+    let media = answer.header("content-type").split(';').next().unwrap_or_default();
+    let content = &told["content"][media];
+    assert!(content.is_object(), "{path}: {} {media:?} is not described", answer.status);
+    if let Some(name) = content["schema"]["$ref"].as_str().and_then(|target| target.rsplit('/').next()) {
+        let json = serde_json::from_str(&answer.body).unwrap_or_else(|error| panic!("{path}: {error}"));
+        let wrong: Vec<String> = shape(document, name)
+            .iter_errors(&json)
+            .map(|error| format!("{} at {}", error, error.instance_path()))
+            .collect();
+        assert!(wrong.is_empty(), "{path}: {wrong:#?}");
+    }
+}
+
+#[tokio::test]
+async fn every_described_route_answers_as_described() {
+    let document = document().await;
+    for path in document["paths"].as_object().unwrap().keys() {
+        for snapshot in [fleet::snapshot(), fleet::empty()] {
+            let uri = path.replace("{tube}", "T-0042");
+            assert_told(&document, path, &ask(snapshot, "GET", &uri).await);
+        }
+        assert_told(&document, path, &get(&path.replace("{tube}", "T-0042")).await);
+    }
+}
+
+#[tokio::test]
+async fn refusals_are_described_too() {
+    let document = document().await;
+    for (path, uri, status) in [
+        ("/tubes/{tube}", "/tubes/T-9999", 404),
+        ("/tubes/{tube}", "/tubes/%ff", 400),
+        ("/api/v1/tubes/{tube}", "/api/v1/tubes/T-9999", 404),
+        ("/api/v1/tubes/{tube}", "/api/v1/tubes/%ff", 400),
+        ("/api/v1/risks", "/api/v1/risks?unit=C-999", 404),
+        ("/api/v1/risks", "/api/v1/risks?x=1", 400),
+        ("/api/v1/risks.csv", "/api/v1/risks.csv?unit=C-999", 404),
+        ("/api/v1/risks.csv", "/api/v1/risks.csv?x=1", 400),
+        ("/charts/tubes/{tube}.svg", "/charts/tubes/T-9999.svg", 404),
+        ("/charts/tubes/{tube}.svg", "/charts/tubes/T-0042.svg?width=1", 400),
+        ("/charts/board.svg", "/charts/board.svg?theme=blue", 400),
+    ] {
+        let answer = get(uri).await;
+        assert_eq!(answer.status.as_u16(), status, "{uri}");
+        assert_told(&document, path, &answer);
+    }
+    assert_told(&document, "/health/ready", &ask(fleet::empty(), "GET", "/health/ready").await);
+    let csv = asking(fleet::snapshot(), "GET", "/api/v1/risks", &[("accept", "text/csv")]).await;
+    assert_told(&document, "/api/v1/risks", &csv);
+}
+
+#[tokio::test]
+async fn every_tube_and_every_state_fits_its_shape() {
+    let document = document().await;
+    for tube in fleet::snapshot().tubes.keys() {
+        assert_told(&document, "/api/v1/tubes/{tube}", &get(&format!("/api/v1/tubes/{tube}")).await);
+    }
+    for state in plant::State::ALL {
+        let mut snapshot = fleet::snapshot();
+        snapshot.scores = vec![fleet::score("C-101", "T-0007", *state, "a reason")];
+        snapshot.scores[0].run_h = f64::NAN;
+        assert_told(&document, "/api/v1/risks", &ask(snapshot, "GET", "/api/v1/risks").await);
+    }
+}
+
+#[tokio::test]
+async fn a_member_that_is_not_described_is_noticed() {
+    let document = document().await;
+    let health = shape(&document, "Health");
+    assert!(health.is_valid(&json!({ "status": "live", "version": "1" })));
+    assert!(!health.is_valid(&json!({ "status": "live", "version": "1", "more": 1 })));
+    assert!(!health.is_valid(&json!({ "status": "asleep", "version": "1" })));
+}
