@@ -53,8 +53,6 @@ pub struct Spread {
 /// A fitted baseline. It is an input of exposures and changes only when somebody fits another.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Baseline {
-    /// Its name, given by whoever fitted it.
-    pub version: String,
     /// First instant of the readings it was fitted on.
     pub fitted_from: Timestamp,
     /// Last instant of these.
@@ -141,7 +139,6 @@ mod tests {
         let level = Level { unit: unit.clone(), product: "A".into(), ln_nm: 95f64.ln(), slots: 100 };
         let slope = Slope { product: "A".into(), speed_exponent: 0.75, inverse_temp_k: 50_000.0 / 8.314_462_618 };
         let baseline = Baseline {
-            version: "1".into(),
             fitted_from: Timestamp::UNIX_EPOCH,
             fitted_to: Timestamp::UNIX_EPOCH,
             slots: 100,

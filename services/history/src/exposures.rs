@@ -11,7 +11,7 @@ use plant::{Campaign, DayFile, Exposure, Reading, UnitId};
 
 use crate::baseline::{Baseline, Expectation};
 use crate::cache::{self, Fingerprint, Kept, SeenHours};
-use crate::columns::DayReadings;
+use crate::columns::{DayReadings, instant};
 use crate::hour::{Carry, UnitCarry};
 use crate::slot::Slot;
 use crate::store::{Store, day_of_us, day_span_us};
@@ -202,7 +202,7 @@ impl Exposures {
         until: Timestamp,
     ) -> Result<BTreeMap<UnitId, UnitHours>, Damaged> {
         let until_us = until.as_microsecond();
-        let days = self.chain(store, files, tail, until_us)?;
+        let (days, carry) = self.chain(store, files, tail, until_us)?;
         let mut settlers: BTreeMap<UnitId, Settler> = BTreeMap::new();
         let mut nothing: BTreeMap<UnitId, Exposure> = BTreeMap::new();
         for (id, settings) in &self.settings.units {
@@ -224,7 +224,8 @@ impl Exposures {
         }
         let settled = settlers.into_iter().map(|(id, settler)| {
             let empty = nothing.remove(&id).unwrap_or_default();
-            (id.clone(), UnitHours::new(id, settler.finish(), empty, until))
+            let last_reading = carry.units.get(&id).and_then(UnitCarry::last_us).map(instant);
+            (id.clone(), UnitHours::new(id, settler.finish(), empty, until, last_reading))
         });
         Ok(settled.collect())
     }
@@ -249,25 +250,22 @@ impl Exposures {
     }
 
     /// Follows the days from the first reading to `until_us`, computing those that the cache does not know.
-    fn chain(&self, store: &Store, files: &[DayFile], tail: &[Reading], until_us: i64) -> Result<Vec<Day>, Damaged> {
-        let files: BTreeMap<Date, &DayFile> = files.iter().map(|file| (file.day, file)).collect();
-        let mut fresh: BTreeMap<Date, Vec<Reading>> = BTreeMap::new();
-        for reading in tail {
-            fresh.entry(day_of_us(reading.at.as_microsecond())).or_default().push(reading.clone());
-        }
-        let last = day_of_us(until_us);
-        let Some(first) = files.keys().chain(fresh.keys()).min().copied().filter(|first| *first <= last) else {
-            return Ok(Vec::new());
-        };
-        let days: Vec<Date> = first.series(jiff::ToSpan::days(1)).take_while(|day| *day <= last).collect();
+    fn chain(
+        &self,
+        store: &Store,
+        files: &[DayFile],
+        tail: &[Reading],
+        until_us: i64,
+    ) -> Result<(Vec<Day>, Carry), Damaged> {
+        let days = days(files, tail, until_us);
         thread::scope(|scope| {
             let mut carry = CarryOut::known(Carry::default());
             let mut result = Vec::with_capacity(days.len());
             let mut ahead: Option<(Date, thread::ScopedJoinHandle<'_, _>)> = None;
-            for (number, day) in days.iter().enumerate() {
+            for (number, (day, file, fresh)) in days.iter().enumerate() {
                 let (from_us, to_us) = day_span_us(*day);
-                let file = files.get(day).copied();
-                let closed = to_us <= until_us && !fresh.contains_key(day);
+                let file = *file;
+                let closed = to_us <= until_us && fresh.is_empty();
                 let key = file.filter(|_| closed).map(|file| self.key(file, carry.fingerprint()));
                 if let Some(kept) = key.and_then(|key| cache::find(store.data(), *day, key)) {
                     result.push(Day::Kept(kept.clone()));
@@ -279,11 +277,11 @@ impl Exposures {
                     (None, Some(file)) => store.read(file)?,
                     (None, None) => DayReadings::default(),
                 };
-                if let Some(file) = days.get(number + 1).and_then(|next| files.get(next)).filter(|_| file.is_some()) {
+                if let Some(file) = days.get(number + 1).and_then(|(_, next, _)| *next).filter(|_| file.is_some()) {
                     ahead = Some((file.day, scope.spawn(|| store.read(file))));
                 }
-                if let Some(fresh) = fresh.remove(day) {
-                    readings.add(fresh);
+                if !fresh.is_empty() {
+                    readings.add(fresh.iter().map(|reading| (*reading).clone()));
                 }
                 let mut next = carry.load()?;
                 let (hours, _) = self.walk(&readings, from_us, to_us.min(until_us), &mut next, false);
@@ -293,9 +291,27 @@ impl Exposures {
                 carry = CarryOut::known(next);
                 result.push(Day::Computed(hours));
             }
-            Ok(result)
+            Ok((result, carry.load()?))
         })
     }
+}
+
+/// A day with its file and those of its readings that have not left the journal.
+pub(crate) type DayParts<'a> = (Date, Option<&'a DayFile>, Vec<&'a Reading>);
+
+/// Every day from the first reading up to `until_us`, such without a file or a reading among them.
+pub(crate) fn days<'a>(files: &'a [DayFile], tail: &'a [Reading], until_us: i64) -> Vec<DayParts<'a>> {
+    let files: BTreeMap<Date, &DayFile> = files.iter().map(|file| (file.day, file)).collect();
+    let mut fresh: BTreeMap<Date, Vec<&Reading>> = BTreeMap::new();
+    for reading in tail {
+        fresh.entry(day_of_us(reading.at.as_microsecond())).or_default().push(reading);
+    }
+    let last = day_of_us(until_us);
+    let Some(first) = files.keys().chain(fresh.keys()).min().copied().filter(|first| *first <= last) else {
+        return Vec::new();
+    };
+    let days = first.series(jiff::ToSpan::days(1)).take_while(|day| *day <= last);
+    days.map(|day| (day, files.get(&day).copied(), fresh.remove(&day).unwrap_or_default())).collect()
 }
 
 /// Splits into parts of at most so many.

@@ -51,6 +51,13 @@ pub(crate) struct UnitCarry {
     pub(crate) meter: Option<MeterHeld>,
 }
 
+impl UnitCarry {
+    /// The last reading of the signals that exposures need, µs.
+    pub(crate) fn last_us(&self) -> Option<i64> {
+        self.held.values().map(|held| held.at_us).max()
+    }
+}
+
 /// What is carried from one day into the next: per unit the last readings and what the shaft was doing.
 ///
 /// With it, days computed one by one give what all days at once give.

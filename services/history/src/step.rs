@@ -78,6 +78,10 @@ impl<'a> Step<'a> {
                 usable |= !value.is_nan();
             }
         }
+        // Untimed readings are passed over here too: they must not even cut a stretch in two.
+        while self.time_source.get(self.next) == Some(&(TimeSource::Unknown as u8)) {
+            self.next += 1;
+        }
         let next_us = self.at_us.get(self.next).copied().unwrap_or(i64::MAX);
         (self.now, self.change_us) = match self.last {
             Some((at_us, value)) if !value.is_nan() && to_us < at_us.saturating_add(self.hold_us) => {

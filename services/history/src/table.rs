@@ -30,11 +30,16 @@ pub enum TableError {
 /// # Errors
 /// [`TableError`] if the file cannot be read, has no header or rows of unequal length.
 pub fn read_table(path: &Path) -> Result<Table, TableError> {
-    if path.extension().is_some_and(|extension| extension == "parquet") { Ok(read_parquet(path)?) } else { read_csv(path) }
+    if path.extension().is_some_and(|extension| extension == "parquet") {
+        Ok(read_parquet(path)?)
+    } else {
+        read_csv(path)
+    }
 }
 
 fn read_csv(path: &Path) -> Result<Table, TableError> {
-    let bad = |line: u64, problem: String| TableError::Csv { path: path.to_owned(), row: BadRow::new(line, "", problem) };
+    let bad =
+        |line: u64, problem: String| TableError::Csv { path: path.to_owned(), row: BadRow::new(line, "", problem) };
     let text = std::fs::read(path).map_err(HistoryError::io("read", path))?;
     let text = text.strip_prefix(b"\xef\xbb\xbf").unwrap_or(&text);
     let mut reader = csv::ReaderBuilder::new().trim(csv::Trim::All).from_reader(text);
@@ -48,7 +53,7 @@ fn read_csv(path: &Path) -> Result<Table, TableError> {
     let mut rows = Vec::new();
     for record in reader.records() {
         let record = record.map_err(|error| {
-            let line = error.position().map_or(0, csv::Position::line);
+            let line = error.position().map_or(0, |position| line_of(position, text));
             let problem = match error.kind() {
                 csv::ErrorKind::UnequalLengths { expected_len, len, .. } => {
                     format!("the row has {len} cells, the header {expected_len}; a cell with a comma needs quotes")
@@ -58,10 +63,17 @@ fn read_csv(path: &Path) -> Result<Table, TableError> {
             };
             bad(line, problem)
         })?;
-        let line = record.position().map_or(0, csv::Position::line);
+        let line = record.position().map_or(0, |position| line_of(position, text));
         rows.push((line, record.iter().map(str::to_owned).collect()));
     }
     Ok(Table { path: path.to_owned(), columns, rows })
+}
+
+/// The line in which a record begins: its position is that of the empty lines before it, if there are any.
+pub(crate) fn line_of(position: &csv::Position, text: &[u8]) -> u64 {
+    let from = text.get(position.byte() as usize..).unwrap_or_default();
+    let ends = from.iter().take_while(|byte| matches!(byte, b'\n' | b'\r'));
+    position.line() + ends.filter(|byte| **byte == b'\n').count() as u64
 }
 
 fn read_parquet(path: &Path) -> Result<Table, HistoryError> {
@@ -71,7 +83,8 @@ fn read_parquet(path: &Path) -> Result<Table, HistoryError> {
         let columns: Vec<String> = frame.get_column_names().iter().map(|name| name.to_string()).collect();
         let mut rows = Vec::with_capacity(frame.height());
         for row in 0..frame.height() {
-            let cells: PolarsResult<Vec<String>> = frame.columns().iter().map(|column| column.get(row).map(text)).collect();
+            let cells: PolarsResult<Vec<String>> =
+                frame.columns().iter().map(|column| column.get(row).map(text)).collect();
             rows.push((row as u64 + 1, cells?));
         }
         Ok(Table { path: path.to_owned(), columns, rows })

@@ -14,14 +14,21 @@ pub struct UnitHours {
     blocks: Vec<Exposure>,
     nothing: Exposure,
     until: Timestamp,
+    last_reading_at: Option<Timestamp>,
 }
 
 impl UnitHours {
-    /// From hours in order, an exposure of nothing (its bands and its lacking terms), and the instant up to which time
-    /// exists.
-    pub fn new(unit: UnitId, hours: Vec<HourExposure>, nothing: Exposure, until: Timestamp) -> Self {
+    /// From hours in order, an exposure of nothing (with its lacking terms), the instant up to which time exists, and
+    /// the unit's last reading.
+    pub(crate) fn new(
+        unit: UnitId,
+        hours: Vec<HourExposure>,
+        nothing: Exposure,
+        until: Timestamp,
+        last_reading_at: Option<Timestamp>,
+    ) -> Self {
         let blocks = hours.chunks(BLOCK).map(|block| total(&nothing, block)).collect();
-        Self { unit, hours, blocks, nothing, until }
+        Self { unit, hours, blocks, nothing, until, last_reading_at }
     }
 
     /// Which unit.
@@ -32,6 +39,16 @@ impl UnitHours {
     /// The hours with any running, in order.
     pub fn hours(&self) -> &[HourExposure] {
         &self.hours
+    }
+
+    /// The hours themselves.
+    pub fn into_hours(self) -> Vec<HourExposure> {
+        self.hours
+    }
+
+    /// Its last reading that carries a time, of the signals that exposures need.
+    pub fn last_reading_at(&self) -> Option<Timestamp> {
+        self.last_reading_at
     }
 
     /// The instant up to which time exists.
@@ -109,7 +126,7 @@ mod tests {
             HourExposure { hour: *hour, exposure }
         };
         let until = Timestamp::from_second(until_s).unwrap();
-        UnitHours::new(UnitId::new("C1").unwrap(), runs.iter().map(hour).collect(), Exposure::default(), until)
+        UnitHours::new(UnitId::new("C1").unwrap(), runs.iter().map(hour).collect(), Exposure::default(), until, None)
     }
 
     #[test]

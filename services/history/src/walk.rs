@@ -184,3 +184,66 @@ fn begin(signals: Option<&BTreeMap<Signal, SignalColumns>>, from_us: i64, carry:
     };
     signals?.values().filter_map(timed).min().map(|first_us| first_us.max(from_us))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::settings::Running;
+    use proptest::prelude::*;
+
+    const HOUR_US: i64 = 3_600_000_000;
+
+    fn columns(rows: Vec<(u32, u8)>, scale: f64) -> SignalColumns {
+        let mut columns = SignalColumns::default();
+        for (minute, level) in rows {
+            let value = if level == 0 { f64::NAN } else { f64::from(level - 1) * scale };
+            let quality = if level == 0 { Quality::Bad } else { Quality::Good };
+            columns.push(i64::from(minute) * 60_000_000 + 17, value, None, quality as u8, TimeSource::Own as u8);
+        }
+        columns.sort();
+        columns
+    }
+
+    proptest! {
+        /// One walk over three days against walks from cut to cut, with the carry through its file in between.
+        #[test]
+        fn cuts_do_not_matter(
+            torque in prop::collection::vec((0u32..4320, 0u8..6), 0..200),
+            speed in prop::collection::vec((0u32..4320, 0u8..4), 1..200),
+            meter in prop::collection::vec((0u32..4320, 0u8..9), 0..60),
+            cuts in prop::collection::btree_set(1i64..72, 0..6),
+        ) {
+            let signals = BTreeMap::from([
+                (Signal::Torque, columns(torque, 40.0)),
+                (Signal::Speed, columns(speed, 150.0)),
+                (Signal::RunHours, columns(meter, 3.0)),
+            ]);
+            let mut settings = UnitSettings::new(signals.keys().copied(), Running::SpeedAboveRpm(10.0));
+            settings.bore_mm = Some(152.4);
+            settings.excursion = ExcursionLimit::AboveNm(100.0);
+            let shared = ExposureSettings::new(BTreeMap::new());
+            let unit = Unit { settings: &settings, shared: &shared, expectation: None, campaigns: &[] };
+            let mut carry = UnitCarry::default();
+            let whole = unit.walk(Some(&signals), 0, 72 * HOUR_US, &mut carry, false);
+            let mut cut_carry = UnitCarry::default();
+            let mut hours = Vec::new();
+            let mut from = 0;
+            for to in cuts.into_iter().chain([72]) {
+                let part: BTreeMap<_, _> = signals.iter().map(|(signal, columns)| {
+                    let mut part = SignalColumns::default();
+                    for row in (0..columns.len()).filter(|row| (from * HOUR_US..to * HOUR_US).contains(&columns.at_us[*row])) {
+                        part.push(columns.at_us[row], columns.value[row], None, columns.quality[row], columns.time_source[row]);
+                    }
+                    (*signal, part)
+                }).collect();
+                hours.extend(unit.walk(Some(&part), from * HOUR_US, to * HOUR_US, &mut cut_carry, false).hours);
+                cut_carry = serde_json::from_str(&serde_json::to_string(&cut_carry).unwrap()).unwrap();
+                from = to;
+            }
+            prop_assert_eq!(&hours, &whole.hours);
+            prop_assert_eq!(&cut_carry, &carry);
+            let accounted = hours.iter().all(|hour| hour.seen_us + hour.unseen_us + hour.unknown_us <= HOUR_US);
+            prop_assert!(accounted);
+        }
+    }
+}

@@ -1,0 +1,124 @@
+//! How fast history goes in and comes out: writes an invented plant's past as CSV, imports and merges it, computes
+//! exposures from Parquet, and again from the cache.
+//!
+//! `cargo run --release -p history --example import_speed -- FOLDER [READINGS] [UNITS]`: 30 million readings of 30
+//! units unless told otherwise. What it writes stays in FOLDER.
+
+use std::fs::{self, File};
+use std::io::{BufWriter, Write};
+use std::path::PathBuf;
+use std::time::Instant;
+
+use history::{ExposureSettings, Exposures, ImportSettings, Running, Store, UnitSettings, import};
+use jiff::Timestamp;
+use jiff::tz::TimeZone;
+use plant::{Bands, DayFile, Signal, Term, UnitId};
+
+type Failure = Box<dyn std::error::Error>;
+
+/// Report by exception: per unit torque every 10 s or so, temperature every 20 s, speed and meter now and then.
+fn write_csv(path: &PathBuf, readings: u64, units: u64) -> Result<Timestamp, Failure> {
+    let mut file = BufWriter::with_capacity(1 << 20, File::create(path)?);
+    writeln!(file, "at,unit,signal,value,quality")?;
+    let start_us = "2025-01-01T00:00:00Z".parse::<Timestamp>()?.as_microsecond();
+    let mut state = 0x9e37_79b9_7f4a_7c15_u64;
+    let mut random = || {
+        state ^= state << 13;
+        state ^= state >> 7;
+        state ^= state << 17;
+        state
+    };
+    let (mut written, mut tick) = (0, 0u64);
+    while written < readings {
+        let at = Timestamp::from_microsecond(start_us + tick as i64 * 10_000_000)?;
+        for unit in 0..units {
+            let jitter_ms = random() % 1000;
+            let second = at + jiff::SignedDuration::from_millis(i64::try_from(jitter_ms)?);
+            let runs = (tick / 360 + unit * 7) % 24 < 17;
+            let torque = if runs { 80.0 + (random() % 4000) as f64 / 100.0 } else { 0.0 };
+            writeln!(file, "{second:.3},U{unit:02},torque,{torque:.2},good")?;
+            written += 1;
+            if tick % 2 == unit % 2 {
+                writeln!(file, "{second:.3},U{unit:02},product_temp,{:.1},good", (random() % 300) as f64 / 10.0 - 8.0)?;
+                written += 1;
+            }
+            if tick.is_multiple_of(60) {
+                let rpm = if runs { 290.0 + (random() % 20) as f64 } else { 0.0 };
+                writeln!(file, "{second:.3},U{unit:02},speed,{rpm:.0},")?;
+                writeln!(file, "{second:.3},U{unit:02},run_hours,{:.2},", tick as f64 / 360.0 * 17.0 / 24.0)?;
+                written += 2;
+            }
+        }
+        tick += 1;
+    }
+    file.flush()?;
+    Ok(Timestamp::from_microsecond(start_us + tick as i64 * 10_000_000)?)
+}
+
+/// Highest memory so far, in MiB, as the system counts it.
+fn peak_mib() -> Result<u64, Failure> {
+    let status = fs::read_to_string("/proc/self/status")?;
+    let line = status.lines().find(|line| line.starts_with("VmHWM")).ok_or("no VmHWM: not Linux?")?;
+    Ok(line.split_whitespace().nth(1).ok_or("no number in VmHWM")?.parse::<u64>()? / 1024)
+}
+
+fn told(stage: &str, rows: u64, since: Instant) -> Result<(), Failure> {
+    let seconds = since.elapsed().as_secs_f64();
+    println!(
+        "{stage}: {rows} rows in {seconds:.2} s, {:.2} million rows/s, peak {} MiB",
+        rows as f64 / seconds / 1e6,
+        peak_mib()?
+    );
+    Ok(())
+}
+
+fn main() -> Result<(), Failure> {
+    let mut arguments = std::env::args().skip(1);
+    let folder = PathBuf::from(arguments.next().ok_or("usage: import_speed FOLDER [READINGS] [UNITS]")?);
+    let readings: u64 = arguments.next().map_or(Ok(30_000_000), |text| text.parse())?;
+    let units: u64 = arguments.next().map_or(Ok(30), |text| text.parse())?;
+    fs::create_dir_all(&folder)?;
+    let csv = folder.join("past.csv");
+    let since = Instant::now();
+    let until = write_csv(&csv, readings, units)?;
+    println!("wrote {} MiB of CSV in {:.1} s", fs::metadata(&csv)?.len() >> 20, since.elapsed().as_secs_f64());
+
+    let ids: Vec<UnitId> = (0..units).map(|unit| UnitId::new(&format!("U{unit:02}"))).collect::<Result<_, _>>()?;
+    let settings = ImportSettings {
+        zone: TimeZone::UTC,
+        units: ids.iter().cloned().collect(),
+        measures: Default::default(),
+        quality_codes: None,
+        listed_bad_rows: 100,
+        earliest: "2000-01-01T00:00:00Z".parse()?,
+        latest: "2100-01-01T00:00:00Z".parse()?,
+    };
+    let since = Instant::now();
+    let staged = import(&[csv], &settings, &folder.join("staging"), &|_| {})?;
+    told("import (check and stage)", staged.rows, since)?;
+    let store = Store::new(&folder);
+    let since = Instant::now();
+    let mut files: Vec<DayFile> = Vec::new();
+    for (day, parts) in &staged.days {
+        files.extend(store.merge_staged(*day, None, 1, parts)?);
+    }
+    fs::remove_dir_all(folder.join("staging"))?;
+    let rows = files.iter().map(|file| file.rows).sum();
+    told("merge into days", rows, since)?;
+    println!("{} days, {} MiB of Parquet", files.len(), files.iter().map(|file| file.bytes).sum::<u64>() >> 20);
+
+    let signals = [Signal::Torque, Signal::ProductTemp, Signal::Speed, Signal::RunHours];
+    let mut unit = UnitSettings::new(signals, Running::SpeedAboveRpm(10.0));
+    unit.bore_mm = Some(152.4);
+    let mut plant = ExposureSettings::new(ids.into_iter().map(|id| (id, unit.clone())).collect());
+    plant.bands = Bands { torque_nm: vec![90.0, 110.0], temp_degc: vec![0.0, 10.0] };
+    let exposures = Exposures::new(plant, None, &[])?;
+    for stage in ["exposures from Parquet", "exposures from the cache"] {
+        let since = Instant::now();
+        let hours = exposures.fleet_hours(&store, &files, &[], until)?;
+        told(stage, rows, since)?;
+        let run_h: f64 = hours.values().map(|unit| unit.sum(Timestamp::MIN, until).known(Term::RunH)).sum();
+        println!("{run_h:.1} run hours");
+    }
+    Ok(())
+}

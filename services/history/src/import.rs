@@ -1,0 +1,285 @@
+//! Import of a historian's past: long tables of at, unit, signal, value and perhaps quality, as CSV or Parquet.
+//!
+//! All files or none: rows are checked and staged as parts of days, every bad row is named, and only when all are good
+//! does the caller merge the parts into the days.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use jiff::Timestamp;
+use jiff::civil::Date;
+use jiff::tz::TimeZone;
+use plant::{BadRow, Measure, Signal, UnitId};
+
+use crate::spool::Parts;
+use crate::{HistoryError, import_csv, import_parquet};
+
+/// What numbers in a quality column mean where they do not say it themselves: 0 is good to one and bad to the other.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum QualityCodes {
+    /// OPC UA status codes: the top two of 32 bits.
+    OpcUa,
+    /// The codes before it: 192 good, 64 uncertain, 0 bad.
+    Classic,
+}
+
+/// How files are read.
+#[derive(Debug, Clone)]
+pub struct ImportSettings {
+    /// The plant's zone, for times without an offset.
+    pub zone: TimeZone,
+    /// The units of the config; a row of another is bad.
+    pub units: BTreeSet<UnitId>,
+    /// What the file measures a signal in; the house unit where nothing is said.
+    pub measures: BTreeMap<Signal, Measure>,
+    /// What bare numbers in the quality column mean.
+    pub quality_codes: Option<QualityCodes>,
+    /// Bad rows listed per file; the others are counted.
+    pub listed_bad_rows: usize,
+    /// Earliest time taken.
+    pub earliest: Timestamp,
+    /// Latest time taken.
+    pub latest: Timestamp,
+}
+
+/// How far an import is.
+#[derive(Debug, Clone, Copy)]
+pub struct Progress<'a> {
+    /// The file being read.
+    pub file: &'a Path,
+    /// Bytes (CSV) or rows (Parquet) read of it.
+    pub done: u64,
+    /// Bytes (CSV) or rows (Parquet) in it.
+    pub total: u64,
+}
+
+/// Checked readings, staged as parts of days.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Staged {
+    /// The parts of each UTC day, to be merged and then removed.
+    pub days: BTreeMap<Date, Vec<PathBuf>>,
+    /// Rows read.
+    pub rows: u64,
+    /// Of these, times that were taken in the plant's zone.
+    pub zone_assumed: u64,
+}
+
+/// A file with bad rows.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct BadFile {
+    /// Which file.
+    pub path: PathBuf,
+    /// Its bad rows, as far as they are listed, by line.
+    pub listed: Vec<BadRow>,
+    /// All of its bad rows.
+    pub count: u64,
+}
+
+/// Why nothing was imported.
+#[derive(Debug, thiserror::Error)]
+pub enum ImportError {
+    /// Some rows are bad; nothing was taken.
+    #[error("{} bad rows in {} files, first: {}: {}", count(.0), .0.len(), .0[0].path.display(), .0[0].listed.first().map(BadRow::to_string).unwrap_or_default())]
+    Bad(Vec<BadFile>),
+    /// A file could not be read, or the staging folder not be written.
+    #[error(transparent)]
+    History(#[from] HistoryError),
+}
+
+fn count(files: &[BadFile]) -> u64 {
+    files.iter().map(|file| file.count).sum()
+}
+
+/// What one file gave.
+#[derive(Debug, Default)]
+pub(crate) struct Outcome {
+    pub(crate) parts: Parts,
+    pub(crate) rows: u64,
+    pub(crate) zone_assumed: u64,
+    pub(crate) bad: Vec<BadRow>,
+    pub(crate) bad_count: u64,
+}
+
+/// Reads and checks files, by extension `.parquet` or CSV, and stages their readings in a folder that is this import's
+/// alone. Blocking; CSV is read on all cores, in memory that does not grow with the file.
+///
+/// # Errors
+/// If any row is bad (all are named or counted, and the staging folder is removed), or a file cannot be read.
+pub fn import(
+    files: &[PathBuf],
+    settings: &ImportSettings,
+    staging: &Path,
+    progress: &dyn Fn(Progress<'_>),
+) -> Result<Staged, ImportError> {
+    fs::create_dir_all(staging).map_err(HistoryError::io("create the folder", staging))?;
+    let staged = stage(files, settings, staging, progress);
+    if staged.is_err() {
+        fs::remove_dir_all(staging).map_err(HistoryError::io("remove", staging))?;
+    }
+    staged
+}
+
+fn stage(
+    files: &[PathBuf],
+    settings: &ImportSettings,
+    staging: &Path,
+    progress: &dyn Fn(Progress<'_>),
+) -> Result<Staged, ImportError> {
+    let mut staged = Staged { days: BTreeMap::new(), rows: 0, zone_assumed: 0 };
+    let mut bad = Vec::new();
+    for (number, path) in files.iter().enumerate() {
+        let folder = staging.join(number.to_string());
+        fs::create_dir_all(&folder).map_err(HistoryError::io("create the folder", &folder))?;
+        let parquet = path.extension().is_some_and(|extension| extension.eq_ignore_ascii_case("parquet"));
+        let read = if parquet { import_parquet::read } else { import_csv::read };
+        let mut outcome = read(path, settings, &folder, progress)?;
+        if outcome.bad_count > 0 {
+            outcome.bad.sort_by_key(|bad| bad.line);
+            outcome.bad.truncate(settings.listed_bad_rows);
+            bad.push(BadFile { path: path.clone(), listed: outcome.bad, count: outcome.bad_count });
+        }
+        staged.rows += outcome.rows;
+        staged.zone_assumed += outcome.zone_assumed;
+        for (day, mut parts) in outcome.parts {
+            staged.days.entry(day).or_default().append(&mut parts);
+        }
+    }
+    if bad.is_empty() { Ok(staged) } else { Err(ImportError::Bad(bad)) }
+}
+
+/// Holds a header against the columns of a long table: where each is, or what is wrong.
+pub(crate) fn locate(header: &[String], extra: Option<&str>) -> Result<[Option<usize>; 6], Vec<BadRow>> {
+    use crate::import_row::COLUMNS;
+    let right = "columns are at, unit, signal, value; optional: quality";
+    let mut found = [None; 6];
+    let mut bad = Vec::new();
+    for (place, name) in header.iter().enumerate() {
+        let known = COLUMNS.iter().position(|column| column == name);
+        match known.or_else(|| (extra == Some(name.as_str())).then_some(5)) {
+            Some(column) if found[column].is_some() => bad.push(BadRow::new(1, name, "this column is there twice")),
+            Some(column) => found[column] = Some(place),
+            None => bad.push(BadRow::new(1, name, format!("this column is not known; {right}"))),
+        }
+    }
+    for column in 0..4 {
+        if found[column].is_none() {
+            bad.push(BadRow::new(1, COLUMNS[column], format!("this column is missing; {right}")));
+        }
+    }
+    if bad.is_empty() { Ok(found) } else { Err(bad) }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::Store;
+    use plant::{DayFile, Quality, Quantity, Reading, Value};
+
+    fn settings() -> ImportSettings {
+        ImportSettings {
+            zone: TimeZone::get("Europe/Amsterdam").unwrap(),
+            units: ["C1", "Kühler 3"].map(|unit| UnitId::new(unit).unwrap()).into(),
+            measures: BTreeMap::new(),
+            quality_codes: None,
+            listed_bad_rows: 3,
+            earliest: "2000-01-01T00:00:00Z".parse().unwrap(),
+            latest: "2030-01-01T00:00:00Z".parse().unwrap(),
+        }
+    }
+
+    fn run(texts: &[&[u8]], settings: &ImportSettings) -> (tempfile::TempDir, Result<Staged, ImportError>) {
+        let folder = tempfile::tempdir().unwrap();
+        let mut files = Vec::new();
+        for (number, text) in texts.iter().enumerate() {
+            let path = folder.path().join(format!("{number}.csv"));
+            fs::write(&path, text).unwrap();
+            files.push(path);
+        }
+        let staged = import(&files, settings, &folder.path().join("staging"), &|_| {});
+        (folder, staged)
+    }
+
+    fn merged(data: &Path, staged: &Staged) -> (Vec<DayFile>, Vec<Reading>) {
+        let store = Store::new(data);
+        let mut files = Vec::new();
+        let mut readings = Vec::new();
+        for (day, parts) in &staged.days {
+            let file = store.merge_staged(*day, None, 1, parts).unwrap().unwrap();
+            readings.extend(store.read(&file).unwrap().readings());
+            files.push(file);
+        }
+        (files, readings)
+    }
+
+    #[test]
+    fn a_historians_table_arrives_in_house_units() {
+        let text = "\u{feff}at,unit,signal,value,quality\r\n\
+            2026-03-31T23:59:59.5Z,C1,torque,100,\r\n\
+            2026-04-01T00:00:00+00:00,C1,torque,NaN,good\r\n\
+            2026-04-01 09:00,Kühler 3,mode,\"cip\",192\r\n\
+            2026-04-01T00:00:01Z, C1 ,product_temp,-6.5,uncertain\r\n";
+        let mut settings = settings();
+        settings.measures.insert(Signal::Torque, Measure::parse("lbf·in", Quantity::Torque).unwrap());
+        let (folder, staged) = run(&[text.as_bytes()], &settings);
+        let staged = staged.unwrap();
+        assert_eq!((staged.rows, staged.zone_assumed, staged.days.len()), (4, 1, 2));
+        let (_, readings) = merged(folder.path(), &staged);
+        // 100 lbf·in = 11.29848290 N·m (NIST SP 811, appendix B).
+        assert!((readings[0].value.number().unwrap() - 11.298_482_90).abs() < 1e-8);
+        assert_eq!((&readings[1].value, readings[1].quality), (&Value::Missing, Quality::Bad));
+        assert_eq!((&readings[2].value, readings[2].quality), (&Value::Number(-6.5), Quality::Uncertain));
+        assert_eq!(readings[3].at.to_string(), "2026-04-01T07:00:00Z");
+        assert_eq!(readings[3].value, Value::Text("cip".into()));
+    }
+
+    #[test]
+    fn importing_twice_changes_nothing() {
+        let text = b"at,unit,signal,value\n2026-04-01T00:00:00Z,C1,torque,95\n2026-04-01T00:00:00Z,C1,torque,95\n";
+        let (folder, staged) = run(&[text, text], &settings());
+        let staged = staged.unwrap();
+        let (files, readings) = merged(folder.path(), &staged);
+        assert_eq!((files[0].rows, readings.len()), (1, 1));
+        let again =
+            Store::new(folder.path()).merge_staged(files[0].day, Some(&files[0]), 2, &staged.days[&files[0].day]);
+        assert_eq!(again.unwrap(), None);
+    }
+
+    #[test]
+    fn every_bad_row_is_named_and_nothing_is_taken() {
+        let text = b"at,unit,signal,value\n\
+            2026-04-01T00:00:00Z,C1,torque,95\n\
+            01/04/2026,C1,torque,95\n\
+            \n\
+            2026-04-01T00:00:00Z,C9,torque,95\n\
+            2026-04-01T00:00:00Z,C1,tork,95\n\
+            2026-04-01T00:00:00Z,C1,torque,\"95,5\"\n\
+            2026-04-01T00:00:00Z,C1,torque,95,5\n\
+            1970-01-01T00:00:00Z,C1,torque,95\n";
+        let (folder, staged) = run(&[text], &settings());
+        let Err(ImportError::Bad(files)) = staged else { panic!("a bad file was taken") };
+        assert_eq!((files[0].count, files[0].listed.len()), (6, 3));
+        let named: Vec<_> = files[0].listed.iter().map(|bad| (bad.line, bad.column.as_str())).collect();
+        assert_eq!(named, [(3, "at"), (5, "unit"), (6, "signal")]);
+        assert!(!folder.path().join("staging").exists());
+        let all = ImportSettings { listed_bad_rows: 1000, ..settings() };
+        let (_folder, staged) = run(&[text], &all);
+        let Err(ImportError::Bad(files)) = staged else { panic!("a bad file was taken") };
+        assert!(files[0].listed[3].problem.contains("decimal point"), "{}", files[0].listed[3]);
+        assert!(files[0].listed[4].problem.contains("5 cells"), "{}", files[0].listed[4]);
+        assert!(files[0].listed[5].problem.contains("1970"), "{}", files[0].listed[5]);
+    }
+
+    #[test]
+    fn a_semicolon_file_is_refused_with_a_hint() {
+        let (_folder, staged) = run(&[b"at;unit;signal;value\n2026-04-01;C1;torque;95,5\n"], &settings());
+        assert!(staged.unwrap_err().to_string().contains("semicolon"));
+    }
+
+    #[test]
+    fn a_wrong_header_names_what_is_right() {
+        let (_folder, staged) = run(&[b"time,unit,signal,value\n"], &settings());
+        let said = staged.unwrap_err().to_string();
+        assert!(said.contains("columns are at, unit, signal, value"), "{said}");
+    }
+}
