@@ -1,4 +1,4 @@
-//! Serves an invented plant, so that pages can be looked at: `board [PORT] [plant|fleet|empty|away]`.
+//! Serves an invented plant, so that pages can be looked at: `board [PORT] [plant|fleet|empty|away] [ORIGIN]`.
 
 use std::error::Error;
 
@@ -49,6 +49,11 @@ async fn main() -> Result<(), Box<dyn Error>> {
         // Without a signal handler the process simply ends with the terminal.
         let _ = tokio::signal::ctrl_c().await;
     };
-    publisher::serve(listener, publisher::app(fleet::publisher(snapshot)), shutdown).await?;
+    let mut publisher = fleet::publisher(snapshot);
+    if let Some(origin) = std::env::args().nth(3) {
+        let site = publisher::Site { frame_origins: vec![origin.parse()?], ..fleet::site() };
+        publisher.site = std::sync::Arc::new(site);
+    }
+    publisher::serve(listener, publisher::app(publisher), shutdown).await?;
     Ok(())
 }

@@ -215,7 +215,7 @@ impl Plot {
         };
         let titled = bottom - top > 130;
         // The last label is wider than its tick: it must not be cut off at the edge.
-        let last_label = chances(score).last().map_or(0, |last| label_width(&last.when, &last.said) / 2 - 10);
+        let last_label = chances(score).last().map_or(0, |last| label_width(&last.when, &last.said) / 2 - 6);
         Plot {
             left: left + text_width("100\u{a0}%", SMALL) + 6,
             right: right - last_label.max(8),
@@ -264,7 +264,7 @@ impl Plot {
 
     fn axes(&self, sheet: &Sheet<'_>, ink: Ink) -> Result<(), DrawError> {
         let small = Hand::plain(SMALL, ink.soft);
-        let steps: &[u8] = if self.base - self.top >= 90 { &[0, 25, 50, 75, 100] } else { &[0, 50, 100] };
+        let steps: &[u8] = if self.base - self.top >= 150 { &[0, 25, 50, 75, 100] } else { &[0, 50, 100] };
         for step in steps {
             let y = self.y(f64::from(*step) / 100.0);
             sheet.rule((self.left, y), (self.right, y), 1, if *step == 0 { ink.ink } else { ink.hair })?;

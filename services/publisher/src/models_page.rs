@@ -50,7 +50,12 @@ pub(crate) async fn page(State(publisher): State<Publisher>) -> Response {
         frame: Frame::of(&publisher, &snapshot),
         lead: match approved {
             Some(model) => {
-                format!("Version {}, {}, stands behind the scores: {}.", model.version, model.name, model.basis.words())
+                format!(
+                    "Version {}, {}, stands behind the scores. It goes by {}.",
+                    model.version,
+                    model.name,
+                    model.basis.words()
+                )
             }
             None => "No model is approved: nothing fitted stands behind the scores.".to_owned(),
         },
@@ -87,7 +92,7 @@ fn view(model: &ModelEntry, site: &Site) -> ModelView {
     let facts = [
         Some(("Decision", decided.unwrap_or(model.status.as_str().to_owned()))),
         model.why.clone().map(|why| ("Why", why)),
-        Some(("Stands on", model.basis.words().to_owned())),
+        Some(("Goes by", model.basis.words().to_owned())),
         Some(("Data", format!("{} to {}", day(model.data_from), day(model.data_to)))),
         Some((
             "Limit reached",

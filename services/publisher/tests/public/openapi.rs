@@ -120,3 +120,19 @@ async fn a_member_that_is_not_described_is_noticed() {
     assert!(!health.is_valid(&json!({ "status": "live", "version": "1", "more": 1 })));
     assert!(!health.is_valid(&json!({ "status": "asleep", "version": "1" })));
 }
+
+#[tokio::test]
+async fn what_foreign_dashboards_are_told_to_ask_for_is_there() {
+    let guide = include_str!("../../../../dashboards/foreign/README.md");
+    let page = include_str!("../../../../dashboards/foreign/example.html");
+    let told = guide.split('`').skip(1).step_by(2).filter(|code| code.starts_with('/'));
+    let asked = page.split("${service}").skip(1).filter_map(|rest| rest.split('`').next());
+    let addresses: Vec<String> = told
+        .chain(asked.filter(|address| address.starts_with('/')))
+        .map(|address| address.replace("TUBE", "T-0042").replace("${tube}", "T-0042"))
+        .collect();
+    assert!(addresses.len() > 15, "{addresses:?}");
+    for address in addresses {
+        assert_eq!(get(&address).await.status.as_u16(), 200, "{address}");
+    }
+}
