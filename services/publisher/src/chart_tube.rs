@@ -3,7 +3,7 @@
 use plant::{Horizon, Score, State};
 
 use crate::advice::advice;
-use crate::chance::chances;
+use crate::chance::{Chance, chances};
 use crate::drawing::{Column, DrawError, Hand, Held, Sheet, Spoken, document};
 use crate::figures::{hours, number};
 use crate::ink::Ink;
@@ -311,12 +311,14 @@ impl Plot {
         let mut labels: Vec<_> =
             sayable(score).iter().map(|ahead| self.x(ahead.horizon_h)).zip(chances(score)).collect();
         labels.sort_by_key(|(x, _)| *x);
-        let last = labels.last().map_or(0, |(x, _)| *x);
+        let half = |chance: &Chance| label_width(&chance.when, &chance.said) / 2 + 4;
+        // The furthest risk keeps its label; those between give way.
+        let last_from = labels.last().map_or(i32::MAX, |(x, chance)| x - half(chance));
+        let last_x = labels.last().map_or(0, |(x, _)| *x);
         let mut free_from = i32::MIN;
         for (x, chance) in labels {
-            let half = label_width(&chance.when, &chance.said) / 2 + 4;
-            let meets_last = x != last && x + half > last - half;
-            if x - half < free_from || meets_last {
+            let half = half(&chance);
+            if x != last_x && (x - half < free_from || x + half > last_from) {
                 continue;
             }
             free_from = x + half;
