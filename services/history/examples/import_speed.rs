@@ -1,12 +1,12 @@
 //! How fast history goes in and comes out: writes an invented plant's past as CSV, imports and merges it, computes
 //! exposures from Parquet, and again from the cache.
 //!
-//! `cargo run --release -p history --example import_speed -- FOLDER [READINGS] [UNITS]`: 30 million readings of 30
-//! units unless told otherwise. What it writes stays in FOLDER.
+//! `cargo run --release -p history --example import_speed -- FOLDER [READINGS] [UNITS] [TICK_S]`: 30 million readings of 30
+//! units, one torque each per 10 s, unless told otherwise. What it writes stays in FOLDER; `FOLDER again` only computes the exposures once more.
 
 use std::fs::{self, File};
 use std::io::{BufWriter, Write};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::time::Instant;
 
 use history::{ExposureSettings, Exposures, ImportSettings, Running, Store, UnitSettings, import};
@@ -16,8 +16,8 @@ use plant::{Bands, DayFile, Signal, Term, UnitId};
 
 type Failure = Box<dyn std::error::Error>;
 
-/// Report by exception: per unit torque every 10 s or so, temperature every 20 s, speed and meter now and then.
-fn write_csv(path: &PathBuf, readings: u64, units: u64) -> Result<Timestamp, Failure> {
+/// Report by exception: per unit torque every tick or so, temperature every other, speed and meter now and then.
+fn write_csv(path: &Path, readings: u64, units: u64, tick_s: i64) -> Result<Timestamp, Failure> {
     let mut file = BufWriter::with_capacity(1 << 20, File::create(path)?);
     writeln!(file, "at,unit,signal,value,quality")?;
     let start_us = "2025-01-01T00:00:00Z".parse::<Timestamp>()?.as_microsecond();
@@ -30,11 +30,11 @@ fn write_csv(path: &PathBuf, readings: u64, units: u64) -> Result<Timestamp, Fai
     };
     let (mut written, mut tick) = (0, 0u64);
     while written < readings {
-        let at = Timestamp::from_microsecond(start_us + tick as i64 * 10_000_000)?;
+        let at = Timestamp::from_microsecond(start_us + tick as i64 * tick_s * 1_000_000)?;
         for unit in 0..units {
             let jitter_ms = random() % 1000;
             let second = at + jiff::SignedDuration::from_millis(i64::try_from(jitter_ms)?);
-            let runs = (tick / 360 + unit * 7) % 24 < 17;
+            let runs = (tick * tick_s.unsigned_abs() / 3600 + unit * 7) % 24 < 17;
             let torque = if runs { 80.0 + (random() % 4000) as f64 / 100.0 } else { 0.0 };
             writeln!(file, "{second:.3},U{unit:02},torque,{torque:.2},good")?;
             written += 1;
@@ -45,14 +45,18 @@ fn write_csv(path: &PathBuf, readings: u64, units: u64) -> Result<Timestamp, Fai
             if tick.is_multiple_of(60) {
                 let rpm = if runs { 290.0 + (random() % 20) as f64 } else { 0.0 };
                 writeln!(file, "{second:.3},U{unit:02},speed,{rpm:.0},")?;
-                writeln!(file, "{second:.3},U{unit:02},run_hours,{:.2},", tick as f64 / 360.0 * 17.0 / 24.0)?;
+                writeln!(
+                    file,
+                    "{second:.3},U{unit:02},run_hours,{:.2},",
+                    (tick as i64 * tick_s) as f64 / 3600.0 * 17.0 / 24.0
+                )?;
                 written += 2;
             }
         }
         tick += 1;
     }
     file.flush()?;
-    Ok(Timestamp::from_microsecond(start_us + tick as i64 * 10_000_000)?)
+    Ok(Timestamp::from_microsecond(start_us + tick as i64 * tick_s * 1_000_000)?)
 }
 
 /// Highest memory so far, in MiB, as the system counts it.
@@ -74,19 +78,35 @@ fn told(stage: &str, rows: u64, since: Instant) -> Result<(), Failure> {
 
 fn main() -> Result<(), Failure> {
     let mut arguments = std::env::args().skip(1);
-    let folder = PathBuf::from(arguments.next().ok_or("usage: import_speed FOLDER [READINGS] [UNITS]")?);
-    let readings: u64 = arguments.next().map_or(Ok(30_000_000), |text| text.parse())?;
+    let folder = PathBuf::from(arguments.next().ok_or("usage: import_speed FOLDER [READINGS|again] [UNITS] [TICK_S]")?);
+    let readings = arguments.next().unwrap_or("30000000".to_owned());
     let units: u64 = arguments.next().map_or(Ok(30), |text| text.parse())?;
-    fs::create_dir_all(&folder)?;
+    let tick_s: i64 = arguments.next().map_or(Ok(10), |text| text.parse())?;
+    let manifest = folder.join("days.json");
+    if readings != "again" {
+        fs::create_dir_all(&folder)?;
+        // What an earlier run left may carry the same names.
+        let _ = fs::remove_dir_all(folder.join("exposures"));
+        let days = take_in(&folder, readings.parse()?, units, tick_s)?;
+        serde_json::to_writer(File::create(&manifest)?, &days)?;
+    }
+    let (until, ids, files) = serde_json::from_reader(File::open(&manifest)?)?;
+    take_out(&Store::new(&folder), until, ids, files)
+}
+
+type Days = (Timestamp, Vec<UnitId>, Vec<DayFile>);
+
+/// From nothing to days on disk.
+fn take_in(folder: &Path, readings: u64, units: u64, tick_s: i64) -> Result<Days, Failure> {
     let csv = folder.join("past.csv");
     let since = Instant::now();
-    let until = write_csv(&csv, readings, units)?;
+    let until = write_csv(&csv, readings, units, tick_s)?;
     println!("wrote {} MiB of CSV in {:.1} s", fs::metadata(&csv)?.len() >> 20, since.elapsed().as_secs_f64());
-
     let ids: Vec<UnitId> = (0..units).map(|unit| UnitId::new(&format!("U{unit:02}"))).collect::<Result<_, _>>()?;
     let settings = ImportSettings {
         zone: TimeZone::UTC,
         units: ids.iter().cloned().collect(),
+        wide: Default::default(),
         measures: Default::default(),
         quality_codes: None,
         listed_bad_rows: 100,
@@ -96,26 +116,30 @@ fn main() -> Result<(), Failure> {
     let since = Instant::now();
     let staged = import(&[csv], &settings, &folder.join("staging"), &|_| {})?;
     told("import (check and stage)", staged.rows, since)?;
-    let store = Store::new(&folder);
+    let store = Store::new(folder);
     let since = Instant::now();
     let mut files: Vec<DayFile> = Vec::new();
     for (day, parts) in &staged.days {
         files.extend(store.merge_staged(*day, None, 1, parts)?);
     }
     fs::remove_dir_all(folder.join("staging"))?;
-    let rows = files.iter().map(|file| file.rows).sum();
-    told("merge into days", rows, since)?;
+    told("merge into days", files.iter().map(|file| file.rows).sum(), since)?;
     println!("{} days, {} MiB of Parquet", files.len(), files.iter().map(|file| file.bytes).sum::<u64>() >> 20);
+    Ok((until, ids, files))
+}
 
+/// From days on disk to exposures.
+fn take_out(store: &Store, until: Timestamp, ids: Vec<UnitId>, files: Vec<DayFile>) -> Result<(), Failure> {
     let signals = [Signal::Torque, Signal::ProductTemp, Signal::Speed, Signal::RunHours];
     let mut unit = UnitSettings::new(signals, Running::SpeedAboveRpm(10.0));
     unit.bore_mm = Some(152.4);
     let mut plant = ExposureSettings::new(ids.into_iter().map(|id| (id, unit.clone())).collect());
     plant.bands = Bands { torque_nm: vec![90.0, 110.0], temp_degc: vec![0.0, 10.0] };
     let exposures = Exposures::new(plant, None, &[])?;
+    let rows = files.iter().map(|file| file.rows).sum();
     for stage in ["exposures from Parquet", "exposures from the cache"] {
         let since = Instant::now();
-        let hours = exposures.fleet_hours(&store, &files, &[], until)?;
+        let hours = exposures.fleet_hours(store, &files, &[], until)?;
         told(stage, rows, since)?;
         let run_h: f64 = hours.values().map(|unit| unit.sum(Timestamp::MIN, until).known(Term::RunH)).sum();
         println!("{run_h:.1} run hours");

@@ -17,7 +17,7 @@ use crate::HistoryError;
 use crate::error::guarded;
 use crate::hour::{Carry, HourSeen};
 use crate::meter::{HourMeter, Move, Stretch};
-use crate::store::write_whole;
+use crate::store::{Keep, write_whole};
 
 /// Stage one's hours of many units.
 pub(crate) type SeenHours = BTreeMap<UnitId, Vec<HourSeen>>;
@@ -88,11 +88,11 @@ pub(crate) fn keep(
     let folder = folder(data, day);
     let stem = format!("{:016x}-{:016x}", key.0, Fingerprint::of_json(carry).0);
     let json = folder.join(format!("{stem}.json"));
-    write_whole(&json, |path, mut file| {
+    write_whole(&json, Keep::Remakeable, |path, mut file| {
         let text = serde_json::to_vec(carry).expect("maps have text keys and numbers are finite");
         file.write_all(&text).map_err(HistoryError::io("write", path))
     })?;
-    write_whole(&folder.join(format!("{stem}.parquet")), |path, file| {
+    write_whole(&folder.join(format!("{stem}.parquet")), Keep::Remakeable, |path, file| {
         guarded(path, || {
             let mut frame = to_frame(hours, bands)?;
             ParquetWriter::new(file).with_compression(ParquetCompression::Lz4Raw).finish(&mut frame)?;

@@ -69,9 +69,9 @@ impl SignalColumns {
         (x == y || (x.is_nan() && y.is_nan())) && self.word_at(a) == self.word_at(b)
     }
 
-    fn take(&mut self, rows: &[u32]) {
-        fn pick<T: Clone>(from: &[T], rows: &[u32]) -> Vec<T> {
-            rows.iter().map(|row| from[*row as usize].clone()).collect()
+    fn take(&mut self, rows: &[(i64, u32)]) {
+        fn pick<T: Clone>(from: &[T], rows: &[(i64, u32)]) -> Vec<T> {
+            rows.iter().map(|(_, row)| from[*row as usize].clone()).collect()
         }
         self.at_us = pick(&self.at_us, rows);
         self.value = pick(&self.value, rows);
@@ -85,14 +85,21 @@ impl SignalColumns {
     /// Sorts and drops rows that are equal in every column.
     pub(crate) fn sort(&mut self) {
         let rows = self.len();
-        let tidy = (1..rows).all(|row| self.order(row - 1, row) == Ordering::Less);
+        let tidy = (1..rows).all(|row| {
+            self.at_us[row - 1] < self.at_us[row]
+                || (self.at_us[row - 1] == self.at_us[row] && self.order(row - 1, row) == Ordering::Less)
+        });
         if tidy {
             return;
         }
-        let mut order: Vec<u32> =
-            (0..u32::try_from(rows).expect("a day of one signal has fewer than 2^32 rows")).collect();
-        order.sort_by(|a, b| self.order(*a as usize, *b as usize));
-        order.dedup_by(|a, b| self.order(*a as usize, *b as usize) == Ordering::Equal);
+        // By time first, where rows lie in a few sorted runs; only what shares an instant is compared in full.
+        let rows = u32::try_from(rows).expect("a day of one signal has fewer than 2^32 rows");
+        let mut order: Vec<(i64, u32)> = self.at_us.iter().copied().zip(0..rows).collect();
+        order.sort_by_key(|(at_us, _)| *at_us);
+        for instant in order.chunk_by_mut(|a, b| a.0 == b.0).filter(|instant| instant.len() > 1) {
+            instant.sort_by(|a, b| self.order(a.1 as usize, b.1 as usize));
+        }
+        order.dedup_by(|a, b| a.0 == b.0 && self.order(a.1 as usize, b.1 as usize) == Ordering::Equal);
         self.take(&order);
     }
 

@@ -53,18 +53,20 @@ fn group_frame(units: &[(&UnitId, &Signals)]) -> PolarsResult<DataFrame> {
     let mut value = Vec::with_capacity(rows);
     let mut quality = Vec::with_capacity(rows);
     let mut time_source = Vec::with_capacity(rows);
-    let mut unit = StringChunkedBuilder::new("unit".into(), rows);
-    let mut signal = StringChunkedBuilder::new("signal".into(), rows);
-    let mut text = StringChunkedBuilder::new("text".into(), rows);
+    let mut unit = StringChunked::full_null("unit".into(), 0);
+    let mut signal = StringChunked::full_null("signal".into(), 0);
+    let mut text = StringChunked::full_null("text".into(), 0);
     for (unit_name, signal_name, columns) in parts {
         at.extend_from_slice(&columns.at_us);
         value.extend_from_slice(&columns.value);
         quality.extend_from_slice(&columns.quality);
         time_source.extend_from_slice(&columns.time_source);
-        for row in 0..columns.len() {
-            unit.append_value(unit_name);
-            signal.append_value(signal_name);
-            text.append_option(columns.word_at(row));
+        unit.append(&StringChunked::full("unit".into(), unit_name, columns.len()))?;
+        signal.append(&StringChunked::full("signal".into(), signal_name, columns.len()))?;
+        if columns.word.is_empty() {
+            text.append(&StringChunked::full_null("text".into(), columns.len()))?;
+        } else {
+            text.append(&columns.word.iter().map(Option::as_deref).collect::<StringChunked>())?;
         }
     }
     let value: Float64Chunked = if value.iter().any(|value| value.is_nan()) {
@@ -79,10 +81,10 @@ fn group_frame(units: &[(&UnitId, &Signals)]) -> PolarsResult<DataFrame> {
                 .into_datetime(TimeUnit::Microseconds, Some(TimeZone::UTC))
                 .into_series()
                 .into(),
-            unit.finish().into_series().into(),
-            signal.finish().into_series().into(),
+            unit.rechunk().into_owned().into_series().into(),
+            signal.rechunk().into_owned().into_series().into(),
             value.with_name("value".into()).into_series().into(),
-            text.finish().into_series().into(),
+            text.rechunk().into_owned().into_series().into(),
             UInt8Chunked::from_vec("quality".into(), quality).into_series().into(),
             UInt8Chunked::from_vec("time_source".into(), time_source).into_series().into(),
         ],

@@ -1,4 +1,5 @@
-//! Import of a historian's past: long tables of at, unit, signal, value and perhaps quality, as CSV or Parquet.
+//! Import of a historian's past, as CSV or Parquet: long tables of at, unit, signal, value and perhaps quality, or wide
+//! ones with a column per signal.
 //!
 //! All files or none: rows are checked and staged as parts of days, every bad row is named, and only when all are good
 //! does the caller merge the parts into the days.
@@ -31,6 +32,9 @@ pub struct ImportSettings {
     pub zone: TimeZone,
     /// The units of the config; a row of another is bad.
     pub units: BTreeSet<UnitId>,
+    /// What the columns of a wide table are, by name; such a table has `at` and these. An empty cell of it is no
+    /// reading, for not every signal has one at every instant.
+    pub wide: BTreeMap<String, (UnitId, Signal)>,
     /// What the file measures a signal in; the house unit where nothing is said.
     pub measures: BTreeMap<Signal, Measure>,
     /// What bare numbers in the quality column mean.
@@ -148,28 +152,6 @@ fn stage(
     if bad.is_empty() { Ok(staged) } else { Err(ImportError::Bad(bad)) }
 }
 
-/// Holds a header against the columns of a long table: where each is, or what is wrong.
-pub(crate) fn locate(header: &[String], extra: Option<&str>) -> Result<[Option<usize>; 6], Vec<BadRow>> {
-    use crate::import_row::COLUMNS;
-    let right = "columns are at, unit, signal, value; optional: quality";
-    let mut found = [None; 6];
-    let mut bad = Vec::new();
-    for (place, name) in header.iter().enumerate() {
-        let known = COLUMNS.iter().position(|column| column == name);
-        match known.or_else(|| (extra == Some(name.as_str())).then_some(5)) {
-            Some(column) if found[column].is_some() => bad.push(BadRow::new(1, name, "this column is there twice")),
-            Some(column) => found[column] = Some(place),
-            None => bad.push(BadRow::new(1, name, format!("this column is not known; {right}"))),
-        }
-    }
-    for column in 0..4 {
-        if found[column].is_none() {
-            bad.push(BadRow::new(1, COLUMNS[column], format!("this column is missing; {right}")));
-        }
-    }
-    if bad.is_empty() { Ok(found) } else { Err(bad) }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -180,6 +162,7 @@ mod tests {
         ImportSettings {
             zone: TimeZone::get("Europe/Amsterdam").unwrap(),
             units: ["C1", "Kühler 3"].map(|unit| UnitId::new(unit).unwrap()).into(),
+            wide: BTreeMap::new(),
             measures: BTreeMap::new(),
             quality_codes: None,
             listed_bad_rows: 3,
@@ -281,5 +264,29 @@ mod tests {
         let (_folder, staged) = run(&[b"time,unit,signal,value\n"], &settings());
         let said = staged.unwrap_err().to_string();
         assert!(said.contains("columns are at, unit, signal, value"), "{said}");
+    }
+
+    #[test]
+    fn a_wide_table_is_one_reading_per_filled_cell() {
+        let text =
+            b"at,C101.TQ,C101.TT\n2026-04-01T00:00:00Z,95,\n2026-04-01T00:00:10Z,,4.5\n2026-04-01T00:00:20Z,NaN,x\n";
+        let mut settings = settings();
+        let unit = UnitId::new("C1").unwrap();
+        settings.wide.insert("C101.TQ".to_owned(), (unit.clone(), Signal::Torque));
+        settings.wide.insert("C101.TT".to_owned(), (unit, Signal::ProductTemp));
+        let (_folder, staged) = run(&[text], &settings);
+        let Err(ImportError::Bad(files)) = staged else { panic!("a bad file was taken") };
+        assert_eq!((files[0].count, files[0].listed[0].line, files[0].listed[0].column.as_str()), (1, 4, "C101.TT"));
+        let (folder, staged) = run(&[&text[..text.len() - 2]], &settings);
+        let (_, readings) = merged(folder.path(), &staged.unwrap());
+        let values: Vec<_> = readings.iter().map(|reading| (reading.signal, reading.value.clone())).collect();
+        let right = [
+            (Signal::Torque, Value::Number(95.0)),
+            (Signal::Torque, Value::Missing),
+            (Signal::ProductTemp, Value::Number(4.5)),
+        ];
+        assert_eq!(values, right);
+        let (_folder, staged) = run(&[b"at,C101.TQ,C102.TQ\n"], &settings);
+        assert!(staged.unwrap_err().to_string().contains("C102.TQ"));
     }
 }

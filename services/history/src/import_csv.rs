@@ -11,8 +11,9 @@ use csv::{ByteRecord, ReaderBuilder};
 use plant::BadRow;
 
 use crate::HistoryError;
-use crate::import::{ImportSettings, Outcome, Progress, locate};
-use crate::import_row::{Cell, Cells, Rows};
+use crate::import::{ImportSettings, Outcome, Progress};
+use crate::import_row::{Cell, Rows};
+use crate::layout::Layout;
 use crate::spool::Spool;
 use crate::table::line_of;
 
@@ -39,18 +40,18 @@ pub(crate) fn read(
         block.drain(..3);
     }
     let (header, header_bytes) = header(&block);
-    let places = match hint(&header).map_or_else(|| locate(&header, None), |bad| Err(vec![bad])) {
-        Ok(places) => places,
+    let layout = match hint(&header).map_or_else(|| Layout::of(&header, settings, None), |bad| Err(vec![bad])) {
+        Ok(layout) => layout,
         Err(bad) => return Ok(Outcome { bad_count: bad.len() as u64, bad, ..Outcome::default() }),
     };
     block.drain(..header_bytes);
     let workers = thread::available_parallelism().map_or(1, usize::from);
     let (send, receive) = sync_channel::<Block>(workers);
     let receive = Mutex::new(receive);
-    let (width, receive) = (header.len(), &receive);
+    let (width, receive, layout) = (header.len(), &receive, &layout);
     thread::scope(|scope| {
         let parse = |number| {
-            move || work(receive, settings, places, width, Spool::new(folder, number, settings.units.iter().collect()))
+            move || work(receive, settings, layout, width, Spool::new(folder, number, settings.units.iter().collect()))
         };
         let parsers: Vec<_> = (0..workers).map(|number| scope.spawn(parse(number))).collect();
         let mut done = 0;
@@ -128,7 +129,7 @@ fn hint(header: &[String]) -> Option<BadRow> {
 fn work(
     blocks: &Mutex<Receiver<Block>>,
     settings: &ImportSettings,
-    places: [Option<usize>; 6],
+    layout: &Layout,
     width: usize,
     mut spool: Spool<'_>,
 ) -> Result<Outcome, HistoryError> {
@@ -147,16 +148,8 @@ fn work(
                 rows.refuse(BadRow::new(line, "", problem));
                 continue;
             }
-            let cells: Cells<'_> = std::array::from_fn(|column| {
-                let bytes = places[column].and_then(|place| record.get(place)).unwrap_or(b"");
-                Cell::Text(bytes.trim_ascii())
-            });
-            if let Some(row) = rows.take(line, &cells) {
-                // Once a row is bad nothing will be taken; the others are only checked.
-                if rows.bad_count == 0 {
-                    spool.push(row)?;
-                }
-            }
+            let cell = |place| Cell::Text(record.get(place).unwrap_or(b"").trim_ascii());
+            layout.take(line, cell, &mut rows, &mut spool)?;
         }
     }
     let parts = spool.finish()?;

@@ -8,8 +8,9 @@ use polars::prelude::*;
 
 use crate::HistoryError;
 use crate::error::guarded;
-use crate::import::{ImportSettings, Outcome, Progress, locate};
-use crate::import_row::{COLUMNS, Cell, Cells, Rows};
+use crate::import::{ImportSettings, Outcome, Progress};
+use crate::import_row::{Cell, Rows};
+use crate::layout::Layout;
 use crate::spool::Spool;
 
 const SLICE_ROWS: usize = 500_000;
@@ -35,8 +36,8 @@ pub(crate) fn read(
         let names: Vec<String> = first.schema()?.iter_names().map(|name| name.to_string()).collect();
         Ok((first.num_rows()?, names))
     })?;
-    let places = match locate(&names, Some("text")) {
-        Ok(places) => places,
+    let layout = match Layout::of(&names, settings, Some("text")) {
+        Ok(layout) => layout,
         Err(bad) => return Ok(Outcome { bad_count: bad.len() as u64, bad, ..Outcome::default() }),
     };
     let mut rows = Rows::new(settings);
@@ -45,12 +46,10 @@ pub(crate) fn read(
     while from < total {
         let reader = open()?.with_slice(Some((from, SLICE_ROWS))).set_rechunk(true);
         let frame = guarded(path, || reader.finish())?;
-        let mut sources: [Option<Source>; 6] = Default::default();
-        for (source, place) in sources.iter_mut().zip(places) {
-            let Some(place) = place else { continue };
-            let column = &frame.columns()[place];
+        let mut sources = Vec::with_capacity(names.len());
+        for column in frame.columns() {
             match guarded(path, || source_of(column))? {
-                Ok(found) => *source = Some(found),
+                Ok(source) => sources.push(source),
                 Err(problem) => {
                     rows.refuse(BadRow::new(1, column.name(), problem));
                     return Ok(Outcome { bad: rows.bad, bad_count: rows.bad_count, ..Outcome::default() });
@@ -58,17 +57,7 @@ pub(crate) fn read(
             }
         }
         for row in 0..frame.height() {
-            let mut cells: Cells<'_> = std::array::from_fn(|column| cell(sources[column].as_ref(), row));
-            if let Some(Source::Text(words)) = &sources[5]
-                && let Some(word) = words.get(row)
-            {
-                cells[3] = Cell::Text(word.trim().as_bytes());
-            }
-            if let Some(row) = rows.take((from + row + 1) as u64, &cells)
-                && rows.bad_count == 0
-            {
-                spool.push(row)?;
-            }
+            layout.take((from + row + 1) as u64, |place| cell(&sources[place], row), &mut rows, &mut spool)?;
         }
         from += frame.height();
         progress(Progress { file: path, done: from as u64, total: total as u64 });
@@ -97,20 +86,17 @@ fn source_of(column: &Column) -> PolarsResult<Result<Source, String>> {
     }))
 }
 
-fn cell(source: Option<&Source>, row: usize) -> Cell<'_> {
+fn cell(source: &Source, row: usize) -> Cell<'_> {
     match source {
-        None => Cell::Text(b""),
-        Some(Source::Text(column)) => Cell::Text(column.get(row).unwrap_or("").trim().as_bytes()),
-        Some(Source::Number(column)) => column.get(row).map_or(Cell::Text(b""), Cell::Number),
-        Some(Source::Time(column, zoned)) => match column.get(row) {
+        Source::Text(column) => Cell::Text(column.get(row).unwrap_or("").trim().as_bytes()),
+        Source::Number(column) => column.get(row).map_or(Cell::Text(b""), Cell::Number),
+        Source::Time(column, zoned) => match column.get(row) {
             None => Cell::Text(b""),
             Some(at_us) if *zoned => Cell::Instant(at_us),
             Some(at_us) => Cell::WallClock(at_us),
         },
     }
 }
-
-const _: () = assert!(COLUMNS.len() == 5, "a sixth place is the column `text`");
 
 #[cfg(test)]
 mod tests {
@@ -141,6 +127,7 @@ mod tests {
         let settings = ImportSettings {
             zone: TimeZone::get("Europe/Amsterdam").unwrap(),
             units: [UnitId::new("C1").unwrap()].into(),
+            wide: Default::default(),
             measures: Default::default(),
             quality_codes: None,
             listed_bad_rows: 10,

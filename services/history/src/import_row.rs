@@ -23,8 +23,6 @@ pub(crate) enum Cell<'a> {
 
 /// The cells of a row, in the order at, unit, signal, value, quality.
 pub(crate) type Cells<'a> = [Cell<'a>; 5];
-/// The columns of a row.
-pub(crate) const COLUMNS: [&str; 5] = ["at", "unit", "signal", "value", "quality"];
 
 /// Checks rows of one file.
 pub(crate) struct Rows<'a> {
@@ -52,11 +50,17 @@ impl<'a> Rows<'a> {
         }
     }
 
-    /// The row as a reading; `None` if it is bad, which is noted.
-    pub(crate) fn take<'c>(&mut self, line: u64, cells: &Cells<'c>) -> Option<Row<'c>> {
+    /// The instant of a row with many readings; `None` if it is bad, which is noted.
+    pub(crate) fn instant(&mut self, line: u64, cell: Cell<'_>) -> Option<i64> {
+        self.time(cell).map_err(|problem| self.refuse(BadRow::new(line, "at", problem))).ok()
+    }
+
+    /// The row as a reading; `None` if it is bad, which is noted. A bad value is told under the name of its column.
+    pub(crate) fn take<'c>(&mut self, line: u64, cells: &Cells<'c>, value_column: &str) -> Option<Row<'c>> {
         match self.read(cells) {
             Ok(row) => Some(row),
             Err((column, problem)) => {
+                let column = if column == "value" { value_column } else { column };
                 self.refuse(BadRow::new(line, column, problem));
                 None
             }

@@ -1,4 +1,13 @@
 //! Readings to Parquet by day, and from there to exposures.
+//!
+//! [`import`] checks a historian's files and stages them by day; [`Store`] keeps one Parquet file per UTC day and is told
+//! which one is current; [`Exposures`] walks along each unit's readings and sums what its tube went through, hour by
+//! hour: stage one ([`HourSeen`]) from a day's readings and what is carried into it, stage two ([`Settler`]) with the
+//! hour meter's word on time that nobody saw. [`Baseline`] says what torque is usual; what lies above is excess.
+//!
+//! Everything here blocks, on files or on all cores: callers keep it off the threads of a runtime. Frames are eager and
+//! named in few modules (`frame`, `cache`, `table`, `import_parquet`), all behind one door that turns a panic into an
+//! error.
 
 mod baseline;
 mod baseline_fit;
@@ -12,6 +21,7 @@ mod import;
 mod import_csv;
 mod import_parquet;
 mod import_row;
+mod layout;
 mod meter;
 mod robust;
 mod settings;

@@ -130,7 +130,7 @@ impl Store {
             }
         }
         let path = format!("{FOLDER}/{day}/{generation}.parquet");
-        let bytes = write_whole(&self.data.join(&path), |at, file| frame::write(at, file, readings))?;
+        let bytes = write_whole(&self.data.join(&path), Keep::Durable, |at, file| frame::write(at, file, readings))?;
         Ok(DayFile {
             day,
             generation,
@@ -164,10 +164,20 @@ fn entries(folder: &Path) -> Result<Vec<PathBuf>, HistoryError> {
     listed.map(|entry| entry.map(|entry| entry.path()).map_err(HistoryError::io("list", folder))).collect()
 }
 
+/// Whether a file must outlive a power cut.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Keep {
+    /// It is synced before it gets its name, and its folder after.
+    Durable,
+    /// It can be made again.
+    Remakeable,
+}
+
 /// Writes a file so that it is there whole or not at all: temporary file in the same folder, sync, rename, sync of the
 /// folder. Returns its size in bytes.
 pub(crate) fn write_whole(
     path: &Path,
+    keep: Keep,
     fill: impl FnOnce(&Path, &File) -> Result<(), HistoryError>,
 ) -> Result<u64, HistoryError> {
     let folder = path.parent().unwrap_or(Path::new("."));
@@ -175,10 +185,12 @@ pub(crate) fn write_whole(
     let temporary = path.with_extension("part");
     let file = File::create(&temporary).map_err(HistoryError::io("create", &temporary))?;
     fill(&temporary, &file)?;
-    file.sync_all().map_err(HistoryError::io("sync", &temporary))?;
+    if keep == Keep::Durable {
+        file.sync_all().map_err(HistoryError::io("sync", &temporary))?;
+    }
     let bytes = file.metadata().map_err(HistoryError::io("look at", &temporary))?.len();
     fs::rename(&temporary, path).map_err(HistoryError::io("rename", &temporary))?;
-    for folder in [Some(folder), folder.parent()].into_iter().flatten() {
+    for folder in [Some(folder), folder.parent()].into_iter().flatten().filter(|_| keep == Keep::Durable) {
         File::open(folder).and_then(|folder| folder.sync_all()).map_err(HistoryError::io("sync the folder", folder))?;
     }
     Ok(bytes)

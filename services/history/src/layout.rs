@@ -1,0 +1,120 @@
+//! What the columns of an imported table are.
+
+use plant::{BadRow, Signal, UnitId};
+
+use crate::HistoryError;
+use crate::import::ImportSettings;
+use crate::import_row::{Cell, Cells, Rows};
+use crate::spool::Spool;
+
+const COLUMNS: [&str; 5] = ["at", "unit", "signal", "value", "quality"];
+const RIGHT: &str = "columns are at, unit, signal, value; optional: quality";
+
+/// Where everything stands in a row.
+pub(crate) enum Layout {
+    /// One reading per row. The last place is that of words beside numbers, which only Parquet needs.
+    Long([Option<usize>; 6]),
+    /// One instant per row, one signal per column.
+    Wide { at: usize, columns: Vec<Wide> },
+}
+
+/// A column of a wide table.
+pub(crate) struct Wide {
+    place: usize,
+    name: String,
+    unit: UnitId,
+    signal: Signal,
+}
+
+impl Layout {
+    /// Holds a header against what a table may have. `words` names the column of words, if there may be one.
+    pub(crate) fn of(header: &[String], settings: &ImportSettings, words: Option<&str>) -> Result<Self, Vec<BadRow>> {
+        let twice = header.iter().enumerate().filter(|(place, name)| header[..*place].contains(name));
+        let mut bad: Vec<BadRow> = twice.map(|(_, name)| BadRow::new(1, name, "this column is there twice")).collect();
+        let wide =
+            header.iter().any(|name| settings.wide.contains_key(name)) && !header.iter().any(|name| name == "signal");
+        let layout = if wide { Self::wide(header, settings, &mut bad) } else { Self::long(header, words, &mut bad) };
+        if bad.is_empty() { Ok(layout) } else { Err(bad) }
+    }
+
+    fn long(header: &[String], words: Option<&str>, bad: &mut Vec<BadRow>) -> Self {
+        let mut places = [None; 6];
+        for (place, name) in header.iter().enumerate() {
+            let known = COLUMNS.iter().position(|column| column == name);
+            match known.or_else(|| (words == Some(name.as_str())).then_some(5)) {
+                Some(column) => places[column] = Some(place),
+                None => bad.push(BadRow::new(1, name, format!("this column is not known; {RIGHT}"))),
+            }
+        }
+        for (column, _) in COLUMNS.iter().zip(places).take(4).filter(|(_, place)| place.is_none()) {
+            bad.push(BadRow::new(1, column, format!("this column is missing; {RIGHT}")));
+        }
+        Layout::Long(places)
+    }
+
+    fn wide(header: &[String], settings: &ImportSettings, bad: &mut Vec<BadRow>) -> Self {
+        let mut at = None;
+        let mut columns = Vec::new();
+        for (place, name) in header.iter().enumerate() {
+            match settings.wide.get(name) {
+                _ if name == "at" => at = Some(place),
+                Some((unit, signal)) => {
+                    columns.push(Wide { place, name: name.clone(), unit: unit.clone(), signal: *signal });
+                }
+                None => bad.push(BadRow::new(
+                    1,
+                    name,
+                    "the config does not say what this column is; map it or leave it out",
+                )),
+            }
+        }
+        if at.is_none() {
+            bad.push(BadRow::new(1, "at", "this column is missing; a wide table has at and a column per signal"));
+        }
+        Layout::Wide { at: at.unwrap_or(0), columns }
+    }
+
+    /// Checks a row and hands its readings on; `cell` gives what stands at a place.
+    pub(crate) fn take<'c>(
+        &'c self,
+        line: u64,
+        cell: impl Fn(usize) -> Cell<'c>,
+        rows: &mut Rows<'_>,
+        spool: &mut Spool<'_>,
+    ) -> Result<(), HistoryError> {
+        let mut hand_on = |rows: &mut Rows<'_>, cells: Cells<'c>, name: &str| match rows.take(line, &cells, name) {
+            // Once a row is bad nothing will be taken: the others are only checked.
+            Some(row) if rows.bad_count == 0 => spool.push(row),
+            _ => Ok(()),
+        };
+        match self {
+            Layout::Long(places) => {
+                let at = |column: usize| places[column].map_or(Cell::Text(b""), &cell);
+                let mut cells = [at(0), at(1), at(2), at(3), at(4)];
+                if let word @ Cell::Text([_, ..]) = at(5) {
+                    cells[3] = word;
+                }
+                hand_on(rows, cells, COLUMNS[3])
+            }
+            Layout::Wide { at, columns } => {
+                let Some(at_us) = rows.instant(line, cell(*at)) else { return Ok(()) };
+                for column in columns {
+                    let value = cell(column.place);
+                    if matches!(value, Cell::Text(b"")) {
+                        continue;
+                    }
+                    let unit = Cell::Text(column.unit.as_str().as_bytes());
+                    let cells = [
+                        Cell::Instant(at_us),
+                        unit,
+                        Cell::Text(column.signal.as_str().as_bytes()),
+                        value,
+                        Cell::Text(b""),
+                    ];
+                    hand_on(rows, cells, &column.name)?;
+                }
+                Ok(())
+            }
+        }
+    }
+}
