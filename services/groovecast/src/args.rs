@@ -29,6 +29,19 @@ pub struct WithConfig {
 /// What groovecast can do.
 #[derive(Debug, Subcommand)]
 pub enum Command {
+    /// Show an invented plant on an embedded broker, on a clock that runs many times real speed.
+    #[cfg(feature = "demo")]
+    Demo {
+        /// Where the pages are served.
+        #[arg(long, value_name = "ADDRESS:PORT", default_value = "127.0.0.1:8080")]
+        listen: SocketAddr,
+        /// Which plant is invented.
+        #[arg(long, value_name = "N", default_value_t = 4)]
+        seed: u64,
+        /// How many times as fast as ours its clock runs.
+        #[arg(long, value_name = "TIMES", default_value_t = 600.0)]
+        speed: f64,
+    },
     /// Run the service: collect, score, publish.
     Run {
         #[command(flatten)]

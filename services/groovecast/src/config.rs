@@ -14,7 +14,7 @@ use collector::Mapping;
 use history::ExposureSettings;
 use jiff::SignedDuration;
 use jiff::tz::TimeZone;
-use publisher::LongestInterval;
+use publisher::{LongestInterval, Origin};
 use plant::{Grade, Measure, Signal, Term, UnitId, Zone};
 
 /// One thing that is wrong with a configuration.
@@ -46,6 +46,8 @@ pub struct Config {
     pub prefix: String,
     /// Where the pages are served.
     pub listen: SocketAddr,
+    /// Foreign dashboards that may frame pages and read what is published.
+    pub frame_origins: Vec<Origin>,
     /// What arrives under which topic.
     pub mappings: Vec<Mapping>,
     /// The units.
@@ -64,6 +66,8 @@ pub struct Config {
     pub model: ModelConfig,
     /// How often scores are computed afresh.
     pub evaluate_every: SignedDuration,
+    /// Age at which scores count as late.
+    pub late_after: SignedDuration,
     /// How long after its end an hour is closed into Parquet.
     pub close_after: SignedDuration,
     /// Silence after which a unit's scores are `stale`.

@@ -73,10 +73,11 @@ impl Evaluator {
         self.store.fit_if_automatic(now).await?;
         let model = self.store.published_model().await?;
         let fleet = self.store.fleet(now, model.baseline_version).await?;
+        let models = self.store.model_entries().await?;
         let config = self.config.clone();
         tokio::task::spawn_blocking(move || {
             let scores = Scorer::new(&fleet, &model, &config).scores();
-            snapshot::evaluated(&fleet, scores, &config.time_zone)
+            snapshot::evaluated(&fleet, scores, models, &config.time_zone)
         })
         .await
         .context("scoring broke")

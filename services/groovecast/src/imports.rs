@@ -1,15 +1,20 @@
 //! `import`: the plant's files into record and history.
 
+use std::io::IsTerminal;
 use std::path::PathBuf;
 use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
 
+use history::{BadFile, ImportError, ImportSettings, Progress, Staged};
+use jiff::{SignedDuration, Timestamp};
 use ledger::{FileImport, Rules};
+use plant::DayFile;
 use plant::{Clock, Table};
 
 use crate::args::What;
 use crate::config::Config;
 use crate::exit::Failure;
-use crate::plant_store::PlantStore;
+use crate::plant_store::{PlantStore, blocking};
 
 /// Imports files: all or nothing.
 pub async fn import(config: Config, what: What, files: &[PathBuf], clock: &dyn Clock) -> Result<(), Failure> {
@@ -17,25 +22,120 @@ pub async fn import(config: Config, what: What, files: &[PathBuf], clock: &dyn C
     if what == What::History {
         return history(&store, files, clock).await;
     }
-    let tables: Vec<Table> = files
-        .iter()
-        .map(|path| history::read_table(path).map_err(|error| Failure::Input(error.to_string())))
-        .collect::<Result<_, _>>()?;
-    let rules = Rules {
-        units: store.config.units.clone(),
-        zones: store.config.zones.clone(),
-        surfaces: store.config.surfaces.clone(),
-        time_zone: store.config.time_zone.clone(),
-        now: clock.now(),
-    };
-    let done = match what {
-        What::Register => store.ledger.import_register(&tables, &rules).await?,
-        What::Findings => store.ledger.import_findings(&tables, &rules).await?,
-        What::Campaigns => store.ledger.import_campaigns(&tables, &rules).await?,
-        What::History => Vec::new(),
-    };
-    done.iter().for_each(print);
+    let rules = rules(&store.config, clock.now());
+    import_tables(&store, what, files, &rules).await?.iter().for_each(print);
     Ok(())
+}
+
+/// Bad rows that are listed per file; the rest are counted.
+const LISTED_BAD_ROWS: usize = 1000;
+/// The lease is renewed after so many days of files.
+const DAYS_PER_LEASE: usize = 20;
+/// A reading's time may lie so far ahead of our clock.
+const AHEAD: SignedDuration = SignedDuration::from_mins(5);
+
+/// Imports readings: read and checked as a whole first, then merged day by day, then made current at once.
+async fn history(store: &PlantStore, files: &[PathBuf], clock: &dyn Clock) -> Result<(), Failure> {
+    let holder = format!("import-{}", std::process::id());
+    let staging = store.config.data.join(format!("staging-{}", std::process::id()));
+    let settings = ImportSettings {
+        zone: store.config.time_zone.clone(),
+        units: store.config.units.clone(),
+        measures: store.config.file_measures.clone(),
+        quality_codes: None,
+        listed_bad_rows: LISTED_BAD_ROWS,
+        earliest: Timestamp::from_second(946_684_800).map_err(anyhow::Error::from)?,
+        latest: clock.now() + AHEAD,
+    };
+    let (paths, folder) = (files.to_vec(), staging.clone());
+    let staged = tokio::task::spawn_blocking(move || history::import(&paths, &settings, &folder, &progress()))
+        .await
+        .map_err(anyhow::Error::from)?;
+    let staged = match staged {
+        Ok(staged) => staged,
+        Err(ImportError::Bad(files)) => return Err(Failure::Data(files.into_iter().map(bad_file).collect())),
+        Err(ImportError::History(error)) => return Err(Failure::Input(error.to_string())),
+    };
+    let merged = merge(store, &staged, &holder, clock).await;
+    // What was staged is merged, or of no more use.
+    let _ = std::fs::remove_dir_all(&staging);
+    let files = merged?;
+    match files.is_empty() {
+        true => println!("{} readings read, nothing new in them", staged.rows),
+        false => println!("{} readings read, {} days changed", staged.rows, files.len()),
+    }
+    print_zone(staged.zone_assumed);
+    Ok(())
+}
+
+fn bad_file(file: BadFile) -> (PathBuf, Vec<plant::BadRow>, u64) {
+    let more = file.count - file.listed.len() as u64;
+    (file.path, file.listed, more)
+}
+
+async fn merge(store: &PlantStore, staged: &Staged, holder: &str, clock: &dyn Clock) -> Result<Vec<DayFile>, Failure> {
+    let mut lease = store.lease(holder, clock.now()).await?;
+    let generation = store.ledger.next_generation().await?;
+    let current = store.ledger.day_files().await?;
+    let mut files = Vec::new();
+    for (number, (day, parts)) in staged.days.iter().enumerate() {
+        if number % DAYS_PER_LEASE == DAYS_PER_LEASE - 1 {
+            lease = store.lease(holder, clock.now()).await?;
+        }
+        let old = current.iter().find(|file| file.day == *day).cloned();
+        let (days, day, parts) = (store.store.clone(), *day, parts.clone());
+        files.extend(blocking(move || days.merge_staged(day, old.as_ref(), generation, &parts)).await?);
+    }
+    store.ledger.commit_days(&files, None).await?;
+    store.remove_unlisted().await?;
+    store.ledger.release(lease).await?;
+    Ok(files)
+}
+
+/// Shows how far it is, on a terminal; silent in a pipe.
+fn progress() -> impl Fn(Progress<'_>) {
+    let shown = AtomicU64::new(u64::MAX);
+    let terminal = std::io::stderr().is_terminal();
+    move |progress| {
+        let percent = progress.done * 100 / progress.total.max(1);
+        if terminal && shown.swap(percent, Ordering::Relaxed) != percent {
+            eprint!("\r{}: {percent} %", progress.file.display());
+            if percent >= 100 {
+                eprintln!();
+            }
+        }
+    }
+}
+
+/// What rows are held against.
+pub fn rules(config: &Config, now: Timestamp) -> Rules {
+    Rules {
+        units: config.units.clone(),
+        zones: config.zones.clone(),
+        surfaces: config.surfaces.clone(),
+        time_zone: config.time_zone.clone(),
+        now,
+    }
+}
+
+/// Imports files of the record.
+///
+/// # Errors
+/// [`Failure::Data`] names every bad row; then nothing is imported.
+pub async fn import_tables(
+    store: &PlantStore,
+    what: What,
+    files: &[PathBuf],
+    rules: &Rules,
+) -> Result<Vec<FileImport>, Failure> {
+    let read = |path: &PathBuf| history::read_table(path).map_err(|error| Failure::Input(error.to_string()));
+    let tables: Vec<Table> = files.iter().map(read).collect::<Result<_, _>>()?;
+    Ok(match what {
+        What::Register => store.ledger.import_register(&tables, rules).await?,
+        What::Findings => store.ledger.import_findings(&tables, rules).await?,
+        What::Campaigns => store.ledger.import_campaigns(&tables, rules).await?,
+        What::History => return Err(Failure::Usage("history is no table of the record".to_owned())),
+    })
 }
 
 fn print(file: &FileImport) {

@@ -4,6 +4,8 @@
 
 mod args;
 mod config;
+#[cfg(feature = "demo")]
+mod demo;
 mod evaluate;
 mod exit;
 mod fit_table;
@@ -32,7 +34,7 @@ use crate::exit::Failure;
 
 fn main() -> ExitCode {
     let arguments = Arguments::parse();
-    let filter = EnvFilter::try_from_env("GROOVECAST_LOG").unwrap_or_else(|_| EnvFilter::new("info,sqlx=warn"));
+    let filter = EnvFilter::try_from_env("GROOVECAST_LOG").unwrap_or_else(|_| EnvFilter::new("info,sqlx=warn,rumqttd=off"));
     tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).with_target(false).init();
     let runtime = match tokio::runtime::Builder::new_multi_thread().enable_all().build() {
         Ok(runtime) => runtime,
@@ -46,6 +48,8 @@ fn main() -> ExitCode {
 
 async fn carry_out(command: Command, clock: Arc<dyn Clock>) -> Result<(), Failure> {
     match command {
+        #[cfg(feature = "demo")]
+        Command::Demo { listen, seed, speed } => demo::demo(listen, seed, speed).await,
         Command::Run { with, listen } => run::run(Config::read(&with.config)?, listen, clock).await,
         Command::Check { with } => {
             let config = Config::read(&with.config)?;

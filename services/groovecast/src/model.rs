@@ -216,7 +216,7 @@ fn fit_terms(
     let params = HazardParams::new()
         .limit(limit)
         .ridge(config.ridge)
-        .ridge_scale(RidgeScale::Sd)
+        .ridge_scale(RidgeScale::Raw)
         .stratum_ridge(config.grade_ridge)
         .shape(Shape::Fixed(config.shape));
     let hazard = params.fit(&intervals.dataset(limit))?;

@@ -1,19 +1,21 @@
 //! Record and readings of one plant, and the work that joins them: closing hours, looking at the fleet, fitting.
 
-use std::collections::BTreeMap;
+use std::collections::BTreeSet;
 use std::sync::{Arc, Mutex};
 
 use anyhow::Context;
-use history::{Baseline, Exposures, Store};
+use history::{Baseline, Excluded, Exposures, Store};
 use jiff::{SignedDuration, Timestamp};
-use ledger::{Ledger, LedgerError, Lease};
+use ledger::{Lease, Ledger, LedgerError, ModelRecord};
 use plant::{DayFile, Reading, Record, TubeId, hour_of, hour_start};
+use publisher::ModelEntry;
 
 use crate::args::Rows;
 use crate::config::Config;
 use crate::fleet::Fleet;
 use crate::intervals;
 use crate::model::{self, Model, RecordSize};
+use crate::snapshot;
 
 /// Who changes day files holds this lease; it runs out if its holder dies.
 const MANIFEST: &str = "manifest";
@@ -226,10 +228,16 @@ impl PlantStore {
         let Some(record) = self.ledger.approved_model().await? else {
             return Ok(Model::prior(&self.config.model, Vec::new()));
         };
-        let mut model: Model = serde_json::from_str(&record.body)
-            .with_context(|| format!("model {} does not read back", record.version))?;
-        model.name = name(record.version);
-        Ok(model)
+        read_model(&record)
+    }
+
+    /// Every stored model, as it is published.
+    ///
+    /// # Errors
+    /// If the database refuses or a model does not read back.
+    pub async fn model_entries(&self) -> anyhow::Result<Vec<ModelEntry>> {
+        let records = self.ledger.models().await?;
+        records.iter().map(|record| Ok(snapshot::model_entry(record, &read_model(record)?))).collect()
     }
 
     /// Fleet and model from what was known at an instant alone: record, readings, baseline and fit.
@@ -246,6 +254,17 @@ impl PlantStore {
     }
 }
 
+/// A stored model, under its name.
+///
+/// # Errors
+/// If it does not read back.
+pub fn read_model(record: &ModelRecord) -> anyhow::Result<Model> {
+    let version = record.version;
+    let mut model: Model = serde_json::from_str(&record.body).with_context(|| format!("model {version} does not read back"))?;
+    model.name = name(version);
+    Ok(model)
+}
+
 fn name(version: i64) -> String {
     format!("model {version}")
 }
@@ -255,9 +274,9 @@ fn known_catches(
     record: &Record,
     limit: plant::Grade,
     until: Timestamp,
-) -> BTreeMap<plant::UnitId, Vec<(Timestamp, Timestamp)>> {
-    let mut periods: BTreeMap<plant::UnitId, Vec<(Timestamp, Timestamp)>> = BTreeMap::new();
-    let tubes: std::collections::BTreeSet<&TubeId> = record.fittings.iter().map(|fitting| &fitting.tube).collect();
+) -> Excluded {
+    let mut periods = Excluded::new();
+    let tubes: BTreeSet<&TubeId> = record.fittings.iter().map(|fitting| &fitting.tube).collect();
     for tube in tubes {
         let looks = record.looks(tube);
         for life in record.lives(tube) {

@@ -5,7 +5,6 @@ use std::sync::Arc;
 
 use anyhow::Context;
 use collector::{Arrivals, Committed, Limits, Outgoing, Settings, Status, TopicMap};
-use jiff::SignedDuration;
 use plant::{Clock, Reading};
 use publisher::{Publisher, Site, Snapshot};
 use tokio::net::TcpListener;
@@ -129,8 +128,8 @@ pub fn site(config: &Config) -> Site {
         zones: config.zones.clone(),
         bands: config.exposure.bands.clone(),
         longest_interval: config.longest_interval,
-        late_after: config.evaluate_every * 4 + SignedDuration::from_mins(1),
-        frame_origins: Vec::new(),
+        frame_origins: config.frame_origins.clone(),
+        late_after: config.late_after,
     }
 }
 
@@ -162,7 +161,8 @@ async fn until(mut stopped: watch::Receiver<bool>) {
     let _ = stopped.wait_for(|stop| *stop).await;
 }
 
-async fn told_to_stop() {
+/// Done when the process is asked to end.
+pub async fn told_to_stop() {
     use tokio::signal::unix::{SignalKind, signal};
     match signal(SignalKind::terminate()) {
         Ok(mut terminate) => {

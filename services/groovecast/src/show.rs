@@ -14,7 +14,7 @@ use crate::exit::Failure;
 use crate::fit_table::write;
 use crate::intervals as table;
 use crate::model::Model;
-use crate::plant_store::PlantStore;
+use crate::plant_store::{PlantStore, read_model};
 use crate::scoring::Scorer;
 
 /// Writes the intervals table.
@@ -139,7 +139,7 @@ pub async fn models(what: Models, clock: &dyn Clock) -> Result<(), Failure> {
         Models::List { with } => {
             let store = PlantStore::open(Arc::new(Config::read(&with.config)?)).await?;
             for record in store.ledger.models().await? {
-                let model: Model = serde_json::from_str(&record.body).map_err(anyhow::Error::from)?;
+                let model = read_model(&record)?;
                 let decided = record.decided_by.map_or(String::new(), |by| format!(" by {by}: {}", record.why.unwrap_or_default()));
                 println!("{}  {}  {}{decided}", record.version, record.created_at.strftime("%Y-%m-%d %H:%MZ"), record.status.as_str());
                 println!("    {}", model.reason());
@@ -149,7 +149,7 @@ pub async fn models(what: Models, clock: &dyn Clock) -> Result<(), Failure> {
             let store = PlantStore::open(Arc::new(Config::read(&with.config)?)).await?;
             let record = store.ledger.models().await?.into_iter().find(|record| record.version == version);
             let record = record.ok_or(ledger::LedgerError::NoModel(version))?;
-            let model: Model = serde_json::from_str(&record.body).map_err(anyhow::Error::from)?;
+            let model = read_model(&record)?;
             write(&Written { version, hazard: model.hazard.as_ref(), model: &model }, None)?;
         }
         Models::Approve { version, with, by, why } => {

@@ -6,14 +6,65 @@ use collector::{ArrivalsReport, LinkState};
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use plant::{Score, TubeId, hour_start};
-use publisher::{Journal, Link, Month, Snapshot, Totals, TubeDetail};
+use ledger::{ModelRecord, Status};
+use publisher::{
+    Contender, FittedTerm, Journal, Link, ModelBasis, ModelEntry, ModelStatus, Month, Snapshot, Totals, TubeDetail,
+};
 
 use crate::fleet::Fleet;
+use crate::model::{Basis, Model};
 
 /// The snapshot of an evaluation; what arrives is filled in by [`with_arrivals`].
-pub fn evaluated(fleet: &Fleet, scores: Vec<Score>, zone: &TimeZone) -> Snapshot {
+pub fn evaluated(fleet: &Fleet, scores: Vec<Score>, models: Vec<ModelEntry>, zone: &TimeZone) -> Snapshot {
     let tubes = fleet.record.tubes.keys().filter_map(|tube| Some((tube.clone(), detail(fleet, tube, zone)?))).collect();
-    Snapshot { at: fleet.until, evaluated_at: Some(fleet.until), scores, tubes, ..Snapshot::default() }
+    let campaigns = fleet.record.campaigns.clone();
+    Snapshot { at: fleet.until, evaluated_at: Some(fleet.until), scores, tubes, models, campaigns, ..Snapshot::default() }
+}
+
+/// A stored model as it is published.
+pub fn model_entry(record: &ModelRecord, model: &Model) -> ModelEntry {
+    let validation = model.validation.as_ref();
+    let hazard = model.hazard.as_ref();
+    ModelEntry {
+        version: record.version,
+        name: model.name.clone(),
+        created_at: record.created_at,
+        status: match record.status {
+            Status::Proposed => ModelStatus::Proposed,
+            Status::Approved => ModelStatus::Approved,
+            Status::Retired => ModelStatus::Retired,
+        },
+        decided_at: record.decided_at,
+        decided_by: record.decided_by.clone(),
+        why: record.why.clone(),
+        basis: match model.basis {
+            Basis::Exposures => ModelBasis::Exposures,
+            Basis::HoursOnly => ModelBasis::HoursOnly,
+            Basis::Prior => ModelBasis::Prior,
+        },
+        n_rows: model.n_rows as u64,
+        n_events: model.n_events as u64,
+        n_event_lives: model.n_event_lives as u64,
+        data_from: model.data_from,
+        data_to: model.data_to,
+        verdict: validation.map(|validation| validation.verdict.clone()),
+        notes: model.notes.clone(),
+        contenders: validation.map_or(Vec::new(), |v| v.contenders.iter().map(contender).collect()),
+        terms: hazard.map_or(Vec::new(), |hazard| hazard.terms.iter().map(term).collect()),
+    }
+}
+
+fn contender(contender: &wear::validate::Contender) -> Contender {
+    Contender {
+        forecast: contender.forecast.as_str().to_owned(),
+        log_loss: contender.log_loss,
+        brier: contender.brier,
+        auc: contender.auc,
+    }
+}
+
+fn term(term: &wear::FittedTerm) -> FittedTerm {
+    FittedTerm { name: term.name.clone(), coefficient: term.coefficient, std_error: Some(term.std_error) }
 }
 
 fn detail(fleet: &Fleet, tube: &TubeId, zone: &TimeZone) -> Option<TubeDetail> {

@@ -6,7 +6,7 @@ use std::path::Path;
 
 use jiff::SignedDuration;
 use jiff::tz::TimeZone;
-use publisher::LongestInterval;
+use publisher::{LongestInterval, Origin};
 use plant::{Bands, Grade, Measure, Signal, Term, UnitId, Zone};
 
 use super::place::{Place, line_of};
@@ -88,6 +88,13 @@ impl Checker<'_> {
             &http.key("listen"),
             raw.http.listen.parse().map_err(|_| format!("{:?} is no address; right would be 127.0.0.1:8080", raw.http.listen)),
         );
+        let frame_origins = raw
+            .http
+            .frame_origins
+            .iter()
+            .enumerate()
+            .filter_map(|(position, origin)| self.take(&http.key("frame_origins").at(position), origin.parse::<Origin>()))
+            .collect();
         let broker = self.broker(&raw.broker, &folder, &root.key("broker"));
         let longest_interval = LongestInterval {
             run_h: self.maybe_within(&site.key("longest_interval_run_h"), raw.site.longest_interval_run_h, (1.0, 1e5), "h"),
@@ -120,6 +127,7 @@ impl Checker<'_> {
             broker: broker?,
             prefix,
             listen: listen?,
+            frame_origins,
             mappings,
             units: ids,
             longest_interval,
@@ -129,6 +137,7 @@ impl Checker<'_> {
             exposure: exposure?,
             model: model?,
             evaluate_every: SignedDuration::from_secs(every as i64),
+            late_after: SignedDuration::from_secs(every as i64 * 4 + 60),
             close_after: SignedDuration::from_secs(close as i64 * 60),
             stale_after: SignedDuration::from_secs((stale * 3600.0) as i64),
         })

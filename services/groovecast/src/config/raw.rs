@@ -81,12 +81,19 @@ fn prefix() -> String {
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Http {
+    #[serde(default = "listen")]
     pub listen: String,
+    #[serde(default)]
+    pub frame_origins: Vec<String>,
+}
+
+fn listen() -> String {
+    "127.0.0.1:8080".to_owned()
 }
 
 impl Default for Http {
     fn default() -> Self {
-        Self { listen: "127.0.0.1:8080".to_owned() }
+        Self { listen: listen(), frame_origins: Vec::new() }
     }
 }
 
