@@ -52,7 +52,8 @@ impl Broker {
     }
 
     fn launch(folder: &Path, port: u16) -> Child {
-        let program = ["/usr/sbin/mosquitto", "/usr/local/sbin/mosquitto"].iter().map(PathBuf::from).find(|p| p.exists());
+        let program =
+            ["/usr/sbin/mosquitto", "/usr/local/sbin/mosquitto"].iter().map(PathBuf::from).find(|p| p.exists());
         let program = program.expect("mosquitto is not installed: ./tests/setup installs it");
         let process = Command::new(program)
             .arg("-c")
@@ -97,7 +98,8 @@ impl Broker {
 
     /// The retained message of a topic, once there is one.
     pub fn retained(&self, topic: &str) -> String {
-        let output = self.client("mosquitto_sub").args(["-q", "1", "-C", "1", "-W", "30", "-t", topic]).output().unwrap();
+        let output =
+            self.client("mosquitto_sub").args(["-q", "1", "-C", "1", "-W", "30", "-t", topic]).output().unwrap();
         assert!(output.status.success(), "nothing is retained at {topic}");
         String::from_utf8(output.stdout).unwrap().trim().to_owned()
     }

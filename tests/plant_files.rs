@@ -58,7 +58,11 @@ impl PlantFiles {
                 }
             }
         }
-        let campaigns = format!("unit,from,to,product,planned\nK1,{},{},fondant,no\n", time(start_s), time(now.as_second() + 5 * DAY_S));
+        let campaigns = format!(
+            "unit,from,to,product,planned\nK1,{},{},fondant,no\n",
+            time(start_s),
+            time(now.as_second() + 5 * DAY_S)
+        );
         for (name, text) in [
             ("tubes.csv", tubes),
             ("fittings.csv", fittings),
@@ -89,7 +93,15 @@ fn threshold(draw: &mut Draw) -> f64 {
 }
 
 /// One day from 06:00 to 22:00, a reading every ten minutes; returns what it wore, in plain hours.
-fn day_of_running(out: &mut String, unit: &str, sloppy: f64, midnight: i64, now_s: i64, meter_h: &mut f64, draw: &mut Draw) -> f64 {
+fn day_of_running(
+    out: &mut String,
+    unit: &str,
+    sloppy: f64,
+    midnight: i64,
+    now_s: i64,
+    meter_h: &mut f64,
+    draw: &mut Draw,
+) -> f64 {
     let mut worn = 0.0;
     let mut row = |at: i64, signal: &str, value: f64| {
         if at < now_s {
@@ -118,8 +130,10 @@ fn day_of_running(out: &mut String, unit: &str, sloppy: f64, midnight: i64, now_
 }
 
 fn config_text(port: u16) -> String {
-    let example = std::fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join("../../config/plant.toml")).unwrap();
-    let mut text = example.replace("# port = 1883", &format!("port = {port}")).replace("data = \"../data\"", "data = \"data\"");
+    let example =
+        std::fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join("../../config/plant.toml")).unwrap();
+    let mut text =
+        example.replace("# port = 1883", &format!("port = {port}")).replace("data = \"../data\"", "data = \"data\"");
     text = text.replace("torque = 600.0", "torque = 1200.0").replace("speed = 3600.0", "speed = 36000.0");
     text.replace("# evaluate_every_s = 30", "evaluate_every_s = 2")
 }

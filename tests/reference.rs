@@ -33,7 +33,8 @@ fn close(what: &str, found: &Value, expected: &Value, relative: f64) {
 /// and a direct optimisation (rossi_grouped.json says how).
 #[test]
 fn the_rossi_data_fit_as_independent_libraries_fit_them() {
-    let expected: Value = serde_json::from_str(&std::fs::read_to_string(reference("rossi_grouped.json")).unwrap()).unwrap();
+    let expected: Value =
+        serde_json::from_str(&std::fs::read_to_string(reference("rossi_grouped.json")).unwrap()).unwrap();
     let plain = &expected["A_constant_baseline"];
     for (se, key) in [("observed", "se_observed_information"), ("expected", "se_expected_information")] {
         let model = fit(&["--se", se]);
@@ -43,7 +44,10 @@ fn the_rossi_data_fit_as_independent_libraries_fit_them() {
         }
         close("intercept", &model["intercepts"][0]["value"], &plain["coef"]["(intercept)"], 1e-6);
         close("log-likelihood", &model["log_likelihood"], &plain["loglik"], 1e-6);
-        assert_eq!((&model["n_rows"], &model["n_events"], &model["converged"]), (&2813.into(), &114.into(), &true.into()));
+        assert_eq!(
+            (&model["n_rows"], &model["n_events"], &model["converged"]),
+            (&2813.into(), &114.into(), &true.into())
+        );
     }
     for ridge in expected["A_ridge"].as_array().unwrap() {
         let lambda = ridge["lam"].to_string();
@@ -53,7 +57,12 @@ fn the_rossi_data_fit_as_independent_libraries_fit_them() {
         };
         let model = fit(&["--ridge", &lambda, "--ridge-scale", scale]);
         for name in TERMS.split(',') {
-            close(&format!("{name} at ridge {lambda} {scale}"), &term(&model, name)[field], &ridge[coefficients][name], 1e-6);
+            close(
+                &format!("{name} at ridge {lambda} {scale}"),
+                &term(&model, name)[field],
+                &ridge[coefficients][name],
+                1e-6,
+            );
         }
         close("log-likelihood", &model["log_likelihood"], &ridge["loglik"], 1e-6);
     }
@@ -63,7 +72,11 @@ fn the_rossi_data_fit_as_independent_libraries_fit_them() {
 fn a_table_that_is_wrong_names_line_and_column() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("table.csv");
-    std::fs::write(&path, "tube,start_h,end_h,grade_start,grade_end,x\nT1,0,100,0,1,1\nT1,100,90,1,2,2\nT2,0,50,0,7,n\n").unwrap();
+    std::fs::write(
+        &path,
+        "tube,start_h,end_h,grade_start,grade_end,x\nT1,0,100,0,1,1\nT1,100,90,1,2,2\nT2,0,50,0,7,n\n",
+    )
+    .unwrap();
     let output = run(&["fit", "--table", path.to_str().unwrap(), "--limit", "2", "--terms", "x"]);
     assert_eq!(output.status.code(), Some(65));
     let errors = String::from_utf8(output.stderr).unwrap();

@@ -104,7 +104,11 @@ fn what_is_wrong_with_a_file_is_named_and_nothing_is_taken() {
         assert!(errors.contains(part), "{part:?} is not in:\n{errors}");
     }
     let wrong = files.path("wrong.toml");
-    std::fs::write(&wrong, std::fs::read_to_string(&files.config).unwrap().replace("window", "windows").replace("# windows", "windows")).unwrap();
+    std::fs::write(
+        &wrong,
+        std::fs::read_to_string(&files.config).unwrap().replace("window", "windows").replace("# windows", "windows"),
+    )
+    .unwrap();
     let output = run(&["check", "--config", &wrong]);
     assert_eq!(output.status.code(), Some(78));
     assert!(String::from_utf8(output.stderr).unwrap().contains("unknown field `windows`"));

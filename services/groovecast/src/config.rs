@@ -14,8 +14,8 @@ use collector::Mapping;
 use history::ExposureSettings;
 use jiff::SignedDuration;
 use jiff::tz::TimeZone;
-use publisher::{LongestInterval, Origin};
 use plant::{Grade, Measure, Signal, Term, UnitId, Zone};
+use publisher::{LongestInterval, Origin};
 
 /// One thing that is wrong with a configuration.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -60,6 +60,8 @@ pub struct Config {
     pub surfaces: Vec<String>,
     /// Units of measure in which history files speak.
     pub file_measures: BTreeMap<Signal, Measure>,
+    /// What the columns of wide history files are.
+    pub wide_columns: BTreeMap<String, (UnitId, Signal)>,
     /// How readings become exposures.
     pub exposure: ExposureSettings,
     /// How exposures become a risk.
@@ -111,7 +113,7 @@ pub struct ModelConfig {
     pub limit: Grade,
     /// Exposures that enter.
     pub terms: Vec<Term>,
-    /// Ridge penalty on standardised terms.
+    /// Ridge penalty on the coefficients, on which 1 means that dose adds linearly.
     pub ridge: f64,
     /// Penalty between the intercepts of successive grades.
     pub grade_ridge: f64,

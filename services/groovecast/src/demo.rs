@@ -43,7 +43,8 @@ impl Clock for FastClock {
 pub async fn demo(listen: SocketAddr, seed: u64, speed: f64) -> Result<(), Failure> {
     let listener = TcpListener::bind(listen).await.with_context(|| format!("cannot serve pages at {listen}"))?;
     let address = listener.local_addr().context("cannot tell where pages are served")?;
-    let folder = tempfile::Builder::new().prefix("groovecast-demo-").tempdir().context("cannot make a folder for the demo")?;
+    let folder =
+        tempfile::Builder::new().prefix("groovecast-demo-").tempdir().context("cannot make a folder for the demo")?;
     let began = Instant::now();
     let port = broker::start().await?;
     let (from, to) = (instant(PAST_FROM)?, instant(PAST_TO)?);
@@ -64,7 +65,9 @@ pub async fn demo(listen: SocketAddr, seed: u64, speed: f64) -> Result<(), Failu
     let (stop, stopped) = watch::channel(false);
     let feed = tokio::spawn(feed::publish(plant, config.clone(), clock.clone(), stopped.clone()));
     let service = run::serve(config, listener, clock, stopped);
-    eprintln!("The board is at http://{address}/ in a moment. The plant's clock runs {speed} times as fast as yours. Ctrl-C ends it.");
+    eprintln!(
+        "The board is at http://{address}/ in a moment. The plant's clock runs {speed} times as fast as yours. Ctrl-C ends it."
+    );
     let mut service = std::pin::pin!(service);
     let ended = tokio::select! {
         ended = &mut service => ended,

@@ -95,7 +95,8 @@ impl Evaluator {
 
     /// Keeps scores once an hour, and whenever a state or a model changes.
     async fn keep(&self, scores: &[Score], kept: &mut Vec<Score>) {
-        let same = |a: &Score, b: &Score| a.tube == b.tube && a.unit == b.unit && a.state == b.state && a.model == b.model;
+        let same =
+            |a: &Score, b: &Score| a.tube == b.tube && a.unit == b.unit && a.state == b.state && a.model == b.model;
         let old = |score: &Score| kept.iter().any(|k| same(k, score) && hour_of(k.at) == hour_of(score.at));
         if scores.iter().all(old) {
             return;

@@ -70,7 +70,9 @@ impl From<Vec<Problem>> for Failure {
 impl From<ImportError> for Failure {
     fn from(error: ImportError) -> Self {
         match error {
-            ImportError::BadRows(files) => Failure::Data(files.into_iter().map(|(path, rows)| (path, rows, 0)).collect()),
+            ImportError::BadRows(files) => {
+                Failure::Data(files.into_iter().map(|(path, rows)| (path, rows, 0)).collect())
+            }
             ImportError::Ledger(error) => Failure::Other(error.into()),
         }
     }

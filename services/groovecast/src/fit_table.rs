@@ -14,12 +14,15 @@ pub fn fit(path: &Path, fit: &Fit) -> Result<(), Failure> {
     let table = history::read_table(path).map_err(|error| Failure::Input(error.to_string()))?;
     let limit = match (&fit.event, fit.limit) {
         (Some(_), None) => 1,
-        (Some(_), Some(_)) => return Err(Failure::Usage("--event says what an event is; leave --limit out".to_owned())),
+        (Some(_), Some(_)) => {
+            return Err(Failure::Usage("--event says what an event is; leave --limit out".to_owned()));
+        }
         (None, Some(limit)) => limit,
         (None, None) => return Err(Failure::Usage("fit --table needs --limit G, or --event COL".to_owned())),
     };
     let penalised = fit.terms.clone().unwrap_or_default();
-    let terms: Vec<String> = penalised.iter().chain(&fit.unpenalised).filter(|term| !term.is_empty()).cloned().collect();
+    let terms: Vec<String> =
+        penalised.iter().chain(&fit.unpenalised).filter(|term| !term.is_empty()).cloned().collect();
     let intervals = intervals(&table, fit, &terms)?;
     let hazard = params(fit, &terms, limit)
         .fit(&intervals.dataset(limit))
@@ -52,7 +55,8 @@ fn params(fit: &Fit, terms: &[String], limit: u8) -> HazardParams {
 pub fn write(model: &impl serde::Serialize, out: Option<&Path>) -> Result<(), Failure> {
     let text = serde_json::to_string_pretty(model).map_err(anyhow::Error::from)? + "\n";
     match out {
-        Some(out) => std::fs::write(out, text).map_err(|error| Failure::Other(anyhow::anyhow!("cannot write {}: {error}", out.display()))),
+        Some(out) => std::fs::write(out, text)
+            .map_err(|error| Failure::Other(anyhow::anyhow!("cannot write {}: {error}", out.display()))),
         None => {
             print!("{text}");
             Ok(())
@@ -110,7 +114,11 @@ impl<'a> Columns<'a> {
         let mut find = |name: &str| {
             let column = table.column(name);
             if column.is_none() {
-                bad.push(BadRow::new(1, name, format!("this column is missing; there are {}", table.columns.join(", "))));
+                bad.push(BadRow::new(
+                    1,
+                    name,
+                    format!("this column is missing; there are {}", table.columns.join(", ")),
+                ));
             }
             column
         };
@@ -135,7 +143,11 @@ impl<'a> Columns<'a> {
         let mut number = |column: usize, name: &str| match cells[column].parse::<f64>() {
             Ok(number) if number.is_finite() => Some(number),
             _ => {
-                bad.push(BadRow::new(line, name, format!("{:?} is no number; right would be one such as 12.5", cells[column])));
+                bad.push(BadRow::new(
+                    line,
+                    name,
+                    format!("{:?} is no number; right would be one such as 12.5", cells[column]),
+                ));
                 None
             }
         };
@@ -149,13 +161,26 @@ impl<'a> Columns<'a> {
             None
         };
         let grades = match self.outcome {
-            Outcome::Event(event) => whole(event, self.fit.event.as_deref().unwrap_or("event"), 1.0).map(|event| (0, event)),
+            Outcome::Event(event) => {
+                whole(event, self.fit.event.as_deref().unwrap_or("event"), 1.0).map(|event| (0, event))
+            }
             Outcome::Grades(start, end) => whole(start, "grade_start", 4.0).zip(whole(end, "grade_end", 4.0)),
         };
         if grades.is_none() {
-            bad.push(BadRow::new(line, "", "the outcome is none; right would be a grade from 0 to 4, or an event of 0 or 1"));
+            bad.push(BadRow::new(
+                line,
+                "",
+                "the outcome is none; right would be a grade from 0 to 4, or an event of 0 or 1",
+            ));
         }
         let life = self.life.and_then(|column| cells[column].parse().ok()).unwrap_or(1);
-        Some(Read { group: &cells[self.group], life, start_h: start_h?, end_h: end_h?, grades: grades?, x: x.into_iter().collect::<Option<_>>()? })
+        Some(Read {
+            group: &cells[self.group],
+            life,
+            start_h: start_h?,
+            end_h: end_h?,
+            grades: grades?,
+            x: x.into_iter().collect::<Option<_>>()?,
+        })
     }
 }

@@ -19,8 +19,6 @@ pub struct Fleet {
 
 /// A part of a unit's hour that belongs to a tube.
 pub struct Piece<'a> {
-    /// In which unit.
-    pub unit: &'a UnitId,
     /// The hour.
     pub hour: &'a HourExposure,
     /// Which share of it, 0 to 1.
@@ -30,7 +28,12 @@ pub struct Piece<'a> {
 impl Fleet {
     /// What a tube went through after `from` (its beginning, if `None`) and up to `to`, in order of time,
     /// following it through its fittings. An hour that is cut is shared by time.
-    pub fn pieces<'a>(&'a self, tube: &'a TubeId, from: Option<Timestamp>, to: Timestamp) -> impl Iterator<Item = Piece<'a>> {
+    pub fn pieces<'a>(
+        &'a self,
+        tube: &'a TubeId,
+        from: Option<Timestamp>,
+        to: Timestamp,
+    ) -> impl Iterator<Item = Piece<'a>> {
         let until = self.until;
         self.record.fittings_of(tube).flat_map(move |fitting| {
             let begin = from.map_or(fitting.from, |from| from.max(fitting.from));
@@ -40,7 +43,7 @@ impl Fleet {
             hours[first..]
                 .iter()
                 .take_while(move |hour| hour_start(hour.hour) < end)
-                .map(move |hour| Piece { unit: &fitting.unit, hour, share: share(hour.hour, begin, end, until) })
+                .map(move |hour| Piece { hour, share: share(hour.hour, begin, end, until) })
                 .filter(|piece| piece.share > 0.0)
         })
     }

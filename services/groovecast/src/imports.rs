@@ -43,6 +43,7 @@ async fn history(store: &PlantStore, files: &[PathBuf], clock: &dyn Clock) -> Re
         units: store.config.units.clone(),
         measures: store.config.file_measures.clone(),
         quality_codes: None,
+        wide: store.config.wide_columns.clone(),
         listed_bad_rows: LISTED_BAD_ROWS,
         earliest: Timestamp::from_second(946_684_800).map_err(anyhow::Error::from)?,
         latest: clock.now() + AHEAD,

@@ -64,7 +64,16 @@ pub fn covered<'a>(fleet: &'a Fleet, row: &'a IntervalRow) -> impl Iterator<Item
 /// The table as text columns, in the order of the contract; a sum that a unit cannot give is empty.
 pub fn table(rows: &[IntervalRow], bands: &Bands) -> (Vec<String>, Vec<Vec<String>>) {
     let fixed = [
-        "tube", "life", "station", "surface", "start_at", "end_at", "start_h", "end_h", "grade_start", "grade_end",
+        "tube",
+        "life",
+        "station",
+        "surface",
+        "start_at",
+        "end_at",
+        "start_h",
+        "end_h",
+        "grade_start",
+        "grade_end",
         "grade_end_seen",
     ];
     let header = fixed.map(str::to_owned).into_iter();
@@ -99,8 +108,7 @@ pub fn write(out: &Path, rows: &[IntervalRow], bands: &Bands) -> anyhow::Result<
     let (header, body) = table(rows, bands);
     if out.extension().is_some_and(|extension| extension == "parquet") {
         const WORDS: [&str; 5] = ["tube", "station", "surface", "start_at", "end_at"];
-        history::write_table(out, &header, &body, &WORDS)
-            .with_context(|| format!("cannot write {}", out.display()))?;
+        history::write_table(out, &header, &body, &WORDS).with_context(|| format!("cannot write {}", out.display()))?;
     } else {
         let mut file = csv::Writer::from_path(out).with_context(|| format!("cannot write {}", out.display()))?;
         file.write_record(&header)?;

@@ -24,7 +24,8 @@ pub async fn listen(config: &Config, lasts: Duration, json: bool, clock: Arc<dyn
     let forget = |readings: Arc<[plant::Reading]>| async move {
         Ok::<_, std::convert::Infallible>(Committed { new: readings.len() as u64, duplicates: 0 })
     };
-    let session = tokio::spawn(collector::run(settings, map, forget, arrivals.clone(), outgoing, clock.clone(), stopped));
+    let session =
+        tokio::spawn(collector::run(settings, map, forget, arrivals.clone(), outgoing, clock.clone(), stopped));
     tokio::select! {
         () = tokio::time::sleep(lasts) => {}
         _ = tokio::signal::ctrl_c() => {}
@@ -38,7 +39,11 @@ pub async fn listen(config: &Config, lasts: Duration, json: bool, clock: Arc<dyn
         print(&report, config, clock.now());
     }
     if let LinkState::Offline { error } = &report.link.state {
-        return Err(Failure::Other(anyhow::anyhow!("no connection to {}:{}: {error}", config.broker.host, config.broker.port)));
+        return Err(Failure::Other(anyhow::anyhow!(
+            "no connection to {}:{}: {error}",
+            config.broker.host,
+            config.broker.port
+        )));
     }
     Ok(())
 }
@@ -48,14 +53,23 @@ fn as_json(report: &ArrivalsReport) -> serde_json::Value {
 }
 
 fn print(report: &ArrivalsReport, config: &Config, now: Timestamp) {
-    println!("{:<12} {:<13} {:>8} {:>9} {:>8}  {:<22} {}", "unit", "signal", "count", "per min", "age", "value", "as sent");
+    println!(
+        "{:<12} {:<13} {:>8} {:>9} {:>8}  {:<22} {}",
+        "unit", "signal", "count", "per min", "age", "value", "as sent"
+    );
     for signal in &report.signals {
         let age = signal.last_at.map_or("-".to_owned(), |at| format!("{} s", now.duration_since(at).as_secs()));
         let value = format!("{} {}", signal.value, signal.measure);
         let unprotected = if signal.unprotected { "  (QoS 0: unprotected)" } else { "" };
         println!(
             "{:<12} {:<13} {:>8} {:>9.1} {:>8}  {:<22} {}{unprotected}",
-            signal.unit.as_str(), signal.signal.as_str(), signal.count, signal.per_min, age, value, signal.raw
+            signal.unit.as_str(),
+            signal.signal.as_str(),
+            signal.count,
+            signal.per_min,
+            age,
+            value,
+            signal.raw
         );
         signal.faults.iter().for_each(print_fault);
     }
@@ -65,7 +79,12 @@ fn print(report: &ArrivalsReport, config: &Config, now: Timestamp) {
             mapping.unit.as_ref().is_none_or(|of| of == unit) && !report.signals.iter().any(heard)
         };
         for mapping in config.mappings.iter().filter(silent) {
-            println!("{:<12} {:<13} nothing came; expected at {}", unit.as_str(), mapping.signal.as_str(), mapping.pattern);
+            println!(
+                "{:<12} {:<13} nothing came; expected at {}",
+                unit.as_str(),
+                mapping.signal.as_str(),
+                mapping.pattern
+            );
         }
     }
     report.faults.iter().for_each(print_fault);

@@ -34,7 +34,8 @@ use crate::exit::Failure;
 
 fn main() -> ExitCode {
     let arguments = Arguments::parse();
-    let filter = EnvFilter::try_from_env("GROOVECAST_LOG").unwrap_or_else(|_| EnvFilter::new("info,sqlx=warn,rumqttd=off"));
+    let filter =
+        EnvFilter::try_from_env("GROOVECAST_LOG").unwrap_or_else(|_| EnvFilter::new("info,sqlx=warn,rumqttd=off"));
     tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).with_target(false).init();
     let runtime = match tokio::runtime::Builder::new_multi_thread().enable_all().build() {
         Ok(runtime) => runtime,
@@ -53,18 +54,29 @@ async fn carry_out(command: Command, clock: Arc<dyn Clock>) -> Result<(), Failur
         Command::Run { with, listen } => run::run(Config::read(&with.config)?, listen, clock).await,
         Command::Check { with } => {
             let config = Config::read(&with.config)?;
-            println!("{} is right: {} units, {} topics", with.config.display(), config.units.len(), config.mappings.len());
+            println!(
+                "{} is right: {} units, {} topics",
+                with.config.display(),
+                config.units.len(),
+                config.mappings.len()
+            );
             Ok(())
         }
         Command::Listen { with, lasts, json } => listen::listen(&Config::read(&with.config)?, lasts, json, clock).await,
-        Command::Import { what, files, with } => imports::import(Config::read(&with.config)?, what, &files, &*clock).await,
-        Command::Intervals { with, out, rows } => show::intervals(Config::read(&with.config)?, &out, rows, &*clock).await,
+        Command::Import { what, files, with } => {
+            imports::import(Config::read(&with.config)?, what, &files, &*clock).await
+        }
+        Command::Intervals { with, out, rows } => {
+            show::intervals(Config::read(&with.config)?, &out, rows, &*clock).await
+        }
         Command::Fit(fit) => match (&fit.table, &fit.config) {
             (Some(table), _) => fit_table::fit(table, &fit),
             (None, Some(config)) => show::fit(Config::read(config)?, &fit, &*clock).await,
             (None, None) => Err(Failure::Usage("fit needs --config or --table".to_owned())),
         },
-        Command::Score { with, at, json } => show::score(Config::read(&with.config)?, at.as_deref(), json, &*clock).await,
+        Command::Score { with, at, json } => {
+            show::score(Config::read(&with.config)?, at.as_deref(), json, &*clock).await
+        }
         Command::Models { what } => show::models(what, &*clock).await,
     }
 }

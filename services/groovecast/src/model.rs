@@ -120,9 +120,16 @@ impl Model {
     pub fn reason(&self) -> String {
         let lives = format!("catches in {} lives", self.n_event_lives);
         match self.basis {
-            Basis::Exposures => format!("Fitted on {} intervals with {lives}; it beat hours alone on tubes it had not seen", self.n_rows),
-            Basis::HoursOnly => format!("Hours alone, from {} intervals with {lives}: no model of the exposures beat them", self.n_rows),
-            Basis::Prior => format!("The plant's stated belief: {lives} are too few to fit on; it takes {LEAST_EVENT_LIVES}"),
+            Basis::Exposures => format!(
+                "Fitted on {} intervals with {lives}; it beat hours alone on tubes it had not seen",
+                self.n_rows
+            ),
+            Basis::HoursOnly => {
+                format!("Hours alone, from {} intervals with {lives}: no model of the exposures beat them", self.n_rows)
+            }
+            Basis::Prior => {
+                format!("The plant's stated belief: {lives} are too few to fit on; it takes {LEAST_EVENT_LIVES}")
+            }
         }
     }
 
@@ -133,7 +140,9 @@ impl Model {
             return Vec::new();
         }
         let mut x = Vec::new();
-        self.design.covariates(&rates(exposure, names), &mut x).expect("rates of exposures are finite and not negative");
+        self.design
+            .covariates(&rates(exposure, names), &mut x)
+            .expect("rates of exposures are finite and not negative");
         x
     }
 }
@@ -256,7 +265,12 @@ fn design(fleet: &Fleet, terms: &[Term]) -> Result<Design, WearError> {
 ///
 /// Nobody saw the conditions of blind hours; in a fit they count like the span's own covered hours, and where a span
 /// has none, like the fleet's usual hour.
-fn intervals(fleet: &Fleet, rows: &[IntervalRow], design: &Design, notes: &mut Vec<String>) -> Result<Intervals, WearError> {
+fn intervals(
+    fleet: &Fleet,
+    rows: &[IntervalRow],
+    design: &Design,
+    notes: &mut Vec<String>,
+) -> Result<Intervals, WearError> {
     let names = design.names();
     let mut builder = Intervals::builder(names.clone());
     let usual: Vec<f64> = design.terms.iter().map(|term| term.reference).collect();

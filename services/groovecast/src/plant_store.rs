@@ -128,7 +128,8 @@ impl PlantStore {
         let exposures = Exposures::new(self.config.exposure.clone(), baseline.as_ref(), &record.campaigns)?;
         let store = self.store.clone();
         let hours = blocking(move || exposures.fleet_hours(&store, &files, &tail, until)).await?;
-        let last_reading = hours.iter().filter_map(|(unit, hours)| Some((unit.clone(), hours.last_reading_at()?))).collect();
+        let last_reading =
+            hours.iter().filter_map(|(unit, hours)| Some((unit.clone(), hours.last_reading_at()?))).collect();
         let hours = hours.into_iter().map(|(unit, hours)| (unit, hours.into_hours())).collect();
         Ok(Fleet { record, hours, last_reading, until })
     }
@@ -260,7 +261,8 @@ impl PlantStore {
 /// If it does not read back.
 pub fn read_model(record: &ModelRecord) -> anyhow::Result<Model> {
     let version = record.version;
-    let mut model: Model = serde_json::from_str(&record.body).with_context(|| format!("model {version} does not read back"))?;
+    let mut model: Model =
+        serde_json::from_str(&record.body).with_context(|| format!("model {version} does not read back"))?;
     model.name = name(version);
     Ok(model)
 }
@@ -270,17 +272,14 @@ fn name(version: i64) -> String {
 }
 
 /// Per unit the periods in which a tube sat there with a catch that was already known, up to `until`.
-fn known_catches(
-    record: &Record,
-    limit: plant::Grade,
-    until: Timestamp,
-) -> Excluded {
+fn known_catches(record: &Record, limit: plant::Grade, until: Timestamp) -> Excluded {
     let mut periods = Excluded::new();
     let tubes: BTreeSet<&TubeId> = record.fittings.iter().map(|fitting| &fitting.tube).collect();
     for tube in tubes {
         let looks = record.looks(tube);
         for life in record.lives(tube) {
-            let caught = looks.iter().find(|look| life.holds(look.at) && look.grade.is_some_and(|grade| grade >= limit));
+            let caught =
+                looks.iter().find(|look| life.holds(look.at) && look.grade.is_some_and(|grade| grade >= limit));
             let Some(caught) = caught else { continue };
             for fitting in record.fittings_of(tube) {
                 let from = caught.at.max(fitting.from);

@@ -99,7 +99,9 @@ impl<'a> Scorer<'a> {
             self.model.basis.state()
         };
         let reason = match state {
-            State::NotFitted => "The tube sits in no unit; the risk ahead is that of a usual unit of the fleet".to_owned(),
+            State::NotFitted => {
+                "The tube sits in no unit; the risk ahead is that of a usual unit of the fleet".to_owned()
+            }
             State::Reached => wording::reached(limit),
             State::Stale => wording::stale(silent.flatten(), &self.config.time_zone),
             State::Blind if standing.unknown_beginning => {
@@ -208,7 +210,8 @@ impl<'a> Scorer<'a> {
                 Some(horizon(horizon_h, risk))
             })
             .collect();
-        let parts = [("run_h".to_owned(), standing.since.covered_h()), ("blind_h".to_owned(), standing.since.blind_h())];
+        let parts =
+            [("run_h".to_owned(), standing.since.covered_h()), ("blind_h".to_owned(), standing.since.blind_h())];
         (risks, run_h, wording::drivers(parts.into_iter(), &standing.since))
     }
 

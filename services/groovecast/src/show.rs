@@ -71,7 +71,11 @@ fn with_options(config: &mut Config, fit: &Fit) -> Result<(), Failure> {
     }
     match fit.shape {
         Some(Shape::Fixed(shape)) => model.shape = shape,
-        Some(Shape::Fitted) => return Err(Failure::Usage("--shape fit goes with --table; the plant's shape stands in the config".to_owned())),
+        Some(Shape::Fitted) => {
+            return Err(Failure::Usage(
+                "--shape fit goes with --table; the plant's shape stands in the config".to_owned(),
+            ));
+        }
         None => {}
     }
     model.ridge = fit.ridge.unwrap_or(model.ridge);
@@ -108,13 +112,19 @@ fn print(scores: &[Score], zone: &TimeZone) {
         println!("{unit}  {tube}  [{}]  {}", score.state, score.reason);
         for horizon in &score.risks {
             let when = if horizon.horizon_h == 0.0 { "now".to_owned() } else { format!("+{:.0} h", horizon.horizon_h) };
-            println!("    {when:>8}  {}  (90 % interval {} to {})", percent(horizon.risk), percent(horizon.lower), percent(horizon.upper));
+            println!(
+                "    {when:>8}  {}  (90 % interval {} to {})",
+                percent(horizon.risk),
+                percent(horizon.lower),
+                percent(horizon.upper)
+            );
         }
         if score.risks.is_empty() {
             println!("    no risk can be given; inspect on the fixed schedule");
         }
         let look = score.last_look_at.map_or("no complete look in this life".to_owned(), |at| {
-            let grade = score.last_grade.map_or(String::new(), |grade| format!("worst grade {grade} ({})", grade.meaning()));
+            let grade =
+                score.last_grade.map_or(String::new(), |grade| format!("worst grade {grade} ({})", grade.meaning()));
             format!("last complete look {}, {grade}", at.to_zoned_datetime(zone.clone()).strftime("%-d %b %Y"))
         });
         println!("    {look}; {:.0} run hours since, {:.0} of them blind", score.run_h, score.blind_h);
@@ -140,8 +150,15 @@ pub async fn models(what: Models, clock: &dyn Clock) -> Result<(), Failure> {
             let store = PlantStore::open(Arc::new(Config::read(&with.config)?)).await?;
             for record in store.ledger.models().await? {
                 let model = read_model(&record)?;
-                let decided = record.decided_by.map_or(String::new(), |by| format!(" by {by}: {}", record.why.unwrap_or_default()));
-                println!("{}  {}  {}{decided}", record.version, record.created_at.strftime("%Y-%m-%d %H:%MZ"), record.status.as_str());
+                let decided = record
+                    .decided_by
+                    .map_or(String::new(), |by| format!(" by {by}: {}", record.why.unwrap_or_default()));
+                println!(
+                    "{}  {}  {}{decided}",
+                    record.version,
+                    record.created_at.strftime("%Y-%m-%d %H:%MZ"),
+                    record.status.as_str()
+                );
                 println!("    {}", model.reason());
             }
         }

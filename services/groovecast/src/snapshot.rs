@@ -5,8 +5,8 @@ use std::collections::BTreeMap;
 use collector::{ArrivalsReport, LinkState};
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
-use plant::{Score, TubeId, hour_start};
 use ledger::{ModelRecord, Status};
+use plant::{Score, TubeId, hour_start};
 use publisher::{
     Contender, FittedTerm, Journal, Link, ModelBasis, ModelEntry, ModelStatus, Month, Snapshot, Totals, TubeDetail,
 };
@@ -18,7 +18,15 @@ use crate::model::{Basis, Model};
 pub fn evaluated(fleet: &Fleet, scores: Vec<Score>, models: Vec<ModelEntry>, zone: &TimeZone) -> Snapshot {
     let tubes = fleet.record.tubes.keys().filter_map(|tube| Some((tube.clone(), detail(fleet, tube, zone)?))).collect();
     let campaigns = fleet.record.campaigns.clone();
-    Snapshot { at: fleet.until, evaluated_at: Some(fleet.until), scores, tubes, models, campaigns, ..Snapshot::default() }
+    Snapshot {
+        at: fleet.until,
+        evaluated_at: Some(fleet.until),
+        scores,
+        tubes,
+        models,
+        campaigns,
+        ..Snapshot::default()
+    }
 }
 
 /// A stored model as it is published.
@@ -111,7 +119,10 @@ pub fn with_arrivals(evaluated: &Snapshot, report: ArrivalsReport, now: Timestam
             kept_out: report.totals.refused,
         },
         link: Link { connected: link.state == LinkState::Online, since: link.since, error },
-        journal: Journal { last_commit_at: link.last_commit_at, error: link.commit_error.as_ref().map(|e| e.error.clone()) },
+        journal: Journal {
+            last_commit_at: link.last_commit_at,
+            error: link.commit_error.as_ref().map(|e| e.error.clone()),
+        },
         ..evaluated.clone()
     }
 }

@@ -142,7 +142,7 @@ fn row(score: &Score, snapshot: &Snapshot, site: &Site) -> Row {
 /// the tube's own page: at a glance it would read as comfort.
 fn why(score: &Score) -> Why {
     let current = !chances(score).is_empty() && score.state != State::Stale;
-    let mut drivers: Vec<_> = score.drivers.iter().filter(|driver| driver.hours_equivalent > 0.0).collect();
+    let mut drivers: Vec<_> = score.drivers.iter().filter(|driver| driver.hours_equivalent >= 0.5).collect();
     if !current || drivers.is_empty() {
         return Why::Reason(score.reason.clone());
     }

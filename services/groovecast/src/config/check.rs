@@ -6,8 +6,8 @@ use std::path::Path;
 
 use jiff::SignedDuration;
 use jiff::tz::TimeZone;
-use publisher::{LongestInterval, Origin};
 use plant::{Bands, Grade, Measure, Signal, Term, UnitId, Zone};
+use publisher::{LongestInterval, Origin};
 
 use super::place::{Place, line_of};
 use super::raw::{self, Raw};
@@ -29,6 +29,7 @@ pub fn read(path: &Path) -> Result<Config, Vec<Problem>> {
     let mut checker = Checker { text: &text, path, problems: Vec::new() };
     let config = checker.config(raw);
     checker.problems.sort_by_key(|problem| problem.line);
+    checker.problems.dedup();
     match config {
         Some(config) if checker.problems.is_empty() => Ok(config),
         _ => Err(checker.problems),
@@ -52,6 +53,18 @@ impl Checker<'_> {
         self.problems.push(problem(self.path, place.line(self.text), place, what));
     }
 
+    /// Whether nothing was wrong so far.
+    pub fn is_content(&self) -> bool {
+        self.problems.is_empty()
+    }
+
+    /// Where a key of a unit stands: with the unit, or else among the defaults.
+    pub fn unit_key(&self, unit: &UnitId, key: &str) -> Place {
+        let own = Place::default().key("units").key(unit.as_str()).key(key);
+        let shared = Place::default().key("unit_defaults").key(key);
+        if !own.stands_in(self.text) && shared.stands_in(self.text) { shared } else { own }
+    }
+
     /// The value, or its error noted.
     pub fn take<T, E: Display>(&mut self, place: &Place, value: Result<T, E>) -> Option<T> {
         value.map_err(|error| self.refuse(place, error)).ok()
@@ -72,7 +85,10 @@ impl Checker<'_> {
 
     fn ascending(&mut self, place: &Place, values: &[f64]) {
         if values.windows(2).any(|pair| pair[0] >= pair[1]) || values.iter().any(|value| !value.is_finite()) {
-            self.refuse(place, format!("{values:?} is not ascending; each value must be larger than the one before it"));
+            self.refuse(
+                place,
+                format!("{values:?} is not ascending; each value must be larger than the one before it"),
+            );
         }
     }
 
@@ -82,33 +98,52 @@ impl Checker<'_> {
         let folder = self.path.parent().unwrap_or(Path::new(".")).to_owned();
         let time_zone = self.take(
             &site.key("time_zone"),
-            TimeZone::get(&raw.site.time_zone).map_err(|error| format!("{error}; right would be an IANA name such as Europe/Amsterdam")),
+            TimeZone::get(&raw.site.time_zone)
+                .map_err(|error| format!("{error}; right would be an IANA name such as Europe/Amsterdam")),
         );
         let listen = self.take(
             &http.key("listen"),
-            raw.http.listen.parse().map_err(|_| format!("{:?} is no address; right would be 127.0.0.1:8080", raw.http.listen)),
+            raw.http
+                .listen
+                .parse()
+                .map_err(|_| format!("{:?} is no address; right would be 127.0.0.1:8080", raw.http.listen)),
         );
         let frame_origins = raw
             .http
             .frame_origins
             .iter()
             .enumerate()
-            .filter_map(|(position, origin)| self.take(&http.key("frame_origins").at(position), origin.parse::<Origin>()))
+            .filter_map(|(position, origin)| {
+                self.take(&http.key("frame_origins").at(position), origin.parse::<Origin>())
+            })
             .collect();
         let broker = self.broker(&raw.broker, &folder, &root.key("broker"));
         let longest_interval = LongestInterval {
-            run_h: self.maybe_within(&site.key("longest_interval_run_h"), raw.site.longest_interval_run_h, (1.0, 1e5), "h"),
+            run_h: self.maybe_within(
+                &site.key("longest_interval_run_h"),
+                raw.site.longest_interval_run_h,
+                (1.0, 1e5),
+                "h",
+            ),
             days: raw.site.longest_interval_days,
         };
         let prefix = raw.broker.prefix.clone();
         if prefix.is_empty() || prefix.starts_with(['/', '$']) || prefix.ends_with('/') || prefix.contains(['+', '#']) {
-            self.refuse(&root.key("broker").key("prefix"), format!("{prefix:?} cannot begin our topics; right would be groovecast or site/groovecast"));
+            self.refuse(
+                &root.key("broker").key("prefix"),
+                format!("{prefix:?} cannot begin our topics; right would be groovecast or site/groovecast"),
+            );
         }
         let ids = self.unit_ids(raw.units.keys(), &root.key("units"));
         let mappings = topics::mappings(self, &raw.topics, &ids, &root.key("topics"));
-        let surfaces = ["hard_chrome", "stainless", "nitrided", "other"].map(str::to_owned).into_iter().chain(raw.record.surfaces.clone()).collect();
+        let surfaces = ["hard_chrome", "stainless", "nitrided", "other"]
+            .map(str::to_owned)
+            .into_iter()
+            .chain(raw.record.surfaces.clone())
+            .collect();
         let zones = self.zones(&raw.record.zones, &root.key("record").key("zones"));
         let file_measures = self.file_measures(&raw.files.measures, &root.key("files").key("measures"));
+        let wide_columns = self.wide_columns(&raw.files.columns, &ids, &root.key("files").key("columns"));
         let bands = self.bands(&raw.exposure, &root.key("exposure"));
         let merged: BTreeMap<UnitId, raw::Unit> = raw
             .units
@@ -117,8 +152,10 @@ impl Checker<'_> {
             .collect();
         let exposure = exposure::settings(self, &merged, &mappings, bands, &raw.exposure, &root);
         let model = self.model(&raw.model, &root.key("model"));
-        let every = self.within(&service.key("evaluate_every_s"), raw.service.evaluate_every_s as f64, 1.0, 3600.0, "s");
-        let close = self.within(&service.key("close_after_min"), raw.service.close_after_min as f64, 1.0, 1440.0, "min");
+        let every =
+            self.within(&service.key("evaluate_every_s"), raw.service.evaluate_every_s as f64, 1.0, 3600.0, "s");
+        let close =
+            self.within(&service.key("close_after_min"), raw.service.close_after_min as f64, 1.0, 1440.0, "min");
         let stale = self.within(&service.key("stale_after_h"), raw.service.stale_after_h, 0.1, 8760.0, "h");
         Some(Config {
             site_name: raw.site.name,
@@ -134,6 +171,7 @@ impl Checker<'_> {
             zones,
             surfaces,
             file_measures,
+            wide_columns,
             exposure: exposure?,
             model: model?,
             evaluate_every: SignedDuration::from_secs(every as i64),
@@ -163,7 +201,9 @@ impl Checker<'_> {
         self.within(&place.key("max_message_kib"), raw.max_message_kib as f64, 1.0, 65_536.0, "KiB");
         let login = match (&raw.username, &raw.password_file) {
             (None, None) => None,
-            (Some(user), Some(file)) => Some((user.clone(), self.password(&folder.join(file), &place.key("password_file"))?)),
+            (Some(user), Some(file)) => {
+                Some((user.clone(), self.password(&folder.join(file), &place.key("password_file"))?))
+            }
             (Some(_), None) => {
                 self.refuse(&place.key("username"), "a user name needs a password_file beside it");
                 return None;
@@ -193,7 +233,10 @@ impl Checker<'_> {
     fn zones(&mut self, names: &[String], place: &Place) -> Vec<Zone> {
         let distinct: BTreeSet<&String> = names.iter().collect();
         if names.is_empty() || distinct.len() < names.len() || names.iter().any(|name| name.trim().is_empty()) {
-            self.refuse(place, format!("{names:?} are no zones; right would be different names in order from the drive end"));
+            self.refuse(
+                place,
+                format!("{names:?} are no zones; right would be different names in order from the drive end"),
+            );
         }
         names.iter().cloned().map(Zone).collect()
     }
@@ -206,6 +249,25 @@ impl Checker<'_> {
                 Some((signal, self.measure(&place, signal, measure)?))
             })
             .collect()
+    }
+
+    fn wide_columns(
+        &mut self,
+        raw: &BTreeMap<String, raw::WideColumn>,
+        units: &BTreeSet<UnitId>,
+        place: &Place,
+    ) -> BTreeMap<String, (UnitId, Signal)> {
+        let mut columns = BTreeMap::new();
+        for (name, column) in raw {
+            let place = place.key(name);
+            let unit = self.take(&place.key("unit"), UnitId::new(&column.unit));
+            let signal = self.take(&place.key("signal"), column.signal.parse::<Signal>());
+            if let Some(unit) = unit.as_ref().filter(|unit| !units.contains(unit)) {
+                self.refuse(&place.key("unit"), format!("unit {unit} is not in this config"));
+            }
+            columns.extend(unit.zip(signal).map(|column| (name.clone(), column)));
+        }
+        columns
     }
 
     /// A unit of measure for a signal.
@@ -253,8 +315,11 @@ impl Checker<'_> {
         };
         let belief = self.belief(&raw.prior, &place.key("prior"));
         let priors = place.key("surface_priors");
-        let beliefs =
-            raw.surface_priors.iter().map(|(surface, prior)| (surface.clone(), self.belief(prior, &priors.key(surface)))).collect();
+        let beliefs = raw
+            .surface_priors
+            .iter()
+            .map(|(surface, prior)| (surface.clone(), self.belief(prior, &priors.key(surface))))
+            .collect();
         Some(ModelConfig {
             limit: limit?,
             terms,
@@ -312,8 +377,20 @@ mod tests {
     #[test]
     fn the_example_holds_and_shows_every_key() {
         assert_eq!(problems(&example()), Vec::<String>::new());
-        let shown: String = example().lines().map(|line| line.strip_prefix("# ").unwrap_or(line).to_owned() + "\n").collect();
-        for key in ["username", "password_file", "window", "surfaces", "measures", "min_stop_s", "shape", "stale_after_h", "words", "surface_priors"] {
+        let shown: String =
+            example().lines().map(|line| line.strip_prefix("# ").unwrap_or(line).to_owned() + "\n").collect();
+        for key in [
+            "username",
+            "password_file",
+            "window",
+            "surfaces",
+            "measures",
+            "min_stop_s",
+            "shape",
+            "stale_after_h",
+            "words",
+            "surface_priors",
+        ] {
             assert!(shown.contains(&format!("{key} =")), "{key} is not shown in config/plant.toml");
         }
     }
@@ -329,7 +406,7 @@ mod tests {
         let line = |needle: &str| text.lines().position(|line| line.contains(needle)).unwrap() + 1;
         for (needle, key) in [
             ("Mars/Base", "site.time_zone"),
-            ("bore_mm = -1", "bore_mm"),
+            ("bore_mm = -1", "unit_defaults.bore_mm"),
             ("measure = \"pounds\"", "topics[0].measure"),
             ("horizons_h = [500.0", "model.horizons_h"),
         ] {

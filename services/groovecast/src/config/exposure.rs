@@ -23,9 +23,9 @@ pub fn settings(
     let units: BTreeMap<UnitId, UnitSettings> = units
         .iter()
         .filter_map(|(id, raw)| {
-            let place = root.key("units").key(id.as_str());
-            let mapped = mappings.iter().filter(|m| m.unit.as_ref().is_none_or(|unit| unit == id)).map(|m| m.signal).collect();
-            Some((id.clone(), unit(checker, raw, mapped, &place)?))
+            let mapped =
+                mappings.iter().filter(|m| m.unit.as_ref().is_none_or(|unit| unit == id)).map(|m| m.signal).collect();
+            Some((id.clone(), unit(checker, id, raw, mapped)?))
         })
         .collect();
     let settings = ExposureSettings {
@@ -37,6 +37,9 @@ pub fn settings(
             None => ExposureSettings::new(BTreeMap::new()).min_stop_s,
         },
     };
+    if !checker.is_content() {
+        return None;
+    }
     match settings.check() {
         Ok(()) => Some(settings),
         Err(error) => {
@@ -52,19 +55,25 @@ fn place_of_part(root: &Place, part: &str) -> Place {
     root.key("exposure").key(if part == "hold" { "hold_s" } else { part })
 }
 
-fn unit(checker: &mut Checker, raw: &raw::Unit, mapped: BTreeSet<Signal>, place: &Place) -> Option<UnitSettings> {
+fn unit(checker: &mut Checker, id: &UnitId, raw: &raw::Unit, mapped: BTreeSet<Signal>) -> Option<UnitSettings> {
     let signals = match &raw.signals {
         None => mapped,
         Some(names) => {
-            let place = place.key("signals");
+            let place = checker.unit_key(id, "signals");
             names.iter().map(|name| checker.take(&place, name.parse::<Signal>())).collect::<Option<_>>()?
         }
     };
     if signals.is_empty() {
-        checker.refuse(place, "no topic speaks of this unit; map one, or name the signals of its history files in signals");
+        checker.refuse(
+            &Place::default().key("units").key(id.as_str()),
+            "no topic speaks of this unit; map one, or name the signals of its history files in signals",
+        );
         return None;
     }
-    let mut within = |key: &str, value, least, most, unit| checker.maybe_within(&place.key(key), value, (least, most), unit);
+    let mut within = |key: &str, value, least, most, unit| {
+        let place = checker.unit_key(id, key);
+        checker.maybe_within(&place, value, (least, most), unit)
+    };
     let rpm = within("running_above_rpm", raw.running_above_rpm, 0.0, 5000.0, "1/min");
     let nm = within("running_above_nm", raw.running_above_nm, 0.0, 1e5, "N·m");
     let nominal_speed_rpm = within("nominal_speed_rpm", raw.nominal_speed_rpm, 0.1, 5000.0, "1/min");
@@ -75,9 +84,13 @@ fn unit(checker: &mut Checker, raw: &raw::Unit, mapped: BTreeSet<Signal>, place:
     let above = within("excursion_above_nm", raw.excursion_above_nm, 0.1, 1e5, "N·m");
     let times = within("excursion_times_usual", raw.excursion_times_usual, 1.05, 20.0, "");
     let meter = within("meter_resolution_h", raw.meter_resolution_h, 1e-6, 24.0, "h");
-    for (first, second, both) in [("dry_below_m3_h", "dry_below_share", flow.is_some() && share.is_some()), ("excursion_above_nm", "excursion_times_usual", above.is_some() && times.is_some())] {
+    for (first, second, both) in [
+        ("dry_below_m3_h", "dry_below_share", flow.is_some() && share.is_some()),
+        ("excursion_above_nm", "excursion_times_usual", above.is_some() && times.is_some()),
+    ] {
         if both {
-            checker.refuse(&place.key(first), format!("{first} and {second} are both given; which one counts?"));
+            let place = checker.unit_key(id, first);
+            checker.refuse(&place, format!("{first} and {second} are both given; which one counts?"));
         }
     }
     let running = if signals.contains(&Signal::Speed) {
@@ -92,7 +105,10 @@ fn unit(checker: &mut Checker, raw: &raw::Unit, mapped: BTreeSet<Signal>, place:
         excluded_modes: raw.cleaning_modes.iter().flatten().cloned().collect(),
         dry: flow.map(DryRule::FlowBelowM3H).or(share.map(DryRule::TorqueBelowShare)),
         cold_start_below_degc,
-        excursion: above.map(ExcursionLimit::AboveNm).or(times.map(ExcursionLimit::TimesExpected)).unwrap_or(house.excursion),
+        excursion: above
+            .map(ExcursionLimit::AboveNm)
+            .or(times.map(ExcursionLimit::TimesExpected))
+            .unwrap_or(house.excursion),
         meter_resolution_h: meter.unwrap_or(house.meter_resolution_h),
         ..house
     })
@@ -111,7 +127,10 @@ fn hold(checker: &mut Checker, raw: &BTreeMap<String, f64>, place: &Place) -> Ho
             Signal::Flow => hold.flow_s = hold_s,
             Signal::Mode | Signal::Product => hold.words_s = hold_s,
             Signal::RunHours | Signal::MediaTemp | Signal::Pressure => {
-                checker.refuse(&place, format!("{signal} is not held; right would be torque, product_temp, speed, flow, mode or product"));
+                checker.refuse(
+                    &place,
+                    format!("{signal} is not held; right would be torque, product_temp, speed, flow, mode or product"),
+                );
             }
         }
     }

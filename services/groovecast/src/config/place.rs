@@ -32,24 +32,38 @@ impl Place {
 
     /// The line of this path in a document, or of the nearest part of it that is there.
     pub fn line(&self, text: &str) -> usize {
-        let Ok(document) = DeTable::parse(text) else { return 1 };
-        let mut offset = 0;
+        line_of(text, self.find(text).1)
+    }
+
+    /// Whether all of this path stands in a document.
+    pub fn stands_in(&self, text: &str) -> bool {
+        self.find(text).0 == self.0.len()
+    }
+
+    /// How many steps of the path are there, and the byte at which the last of them begins.
+    fn find(&self, text: &str) -> (usize, usize) {
+        let Ok(document) = DeTable::parse(text) else { return (0, 0) };
+        let mut found = (0, 0);
         let mut table = Some(document.get_ref());
         let mut array = None;
         for step in &self.0 {
             let next = match step {
-                Step::Key(key) => table.and_then(|table| table.iter().find(|(name, _)| name.get_ref().as_ref() == key.as_str())).map(|(name, value)| (name.span().start, value.get_ref())),
-                Step::At(position) => array.and_then(|array: &toml::de::DeArray| array.get(*position)).map(|value| (value.span().start, value.get_ref())),
+                Step::Key(key) => table
+                    .and_then(|table| table.iter().find(|(name, _)| name.get_ref().as_ref() == key.as_str()))
+                    .map(|(name, value)| (name.span().start, value.get_ref())),
+                Step::At(position) => array
+                    .and_then(|array: &toml::de::DeArray| array.get(*position))
+                    .map(|value| (value.span().start, value.get_ref())),
             };
             let Some((start, value)) = next else { break };
-            offset = start;
+            found = (found.0 + 1, start);
             (table, array) = match value {
                 DeValue::Table(table) => (Some(table), None),
                 DeValue::Array(array) => (None, Some(array)),
                 _ => (None, None),
             };
         }
-        line_of(text, offset)
+        found
     }
 }
 

@@ -181,6 +181,14 @@ impl Default for Record {
 #[serde(deny_unknown_fields, default)]
 pub struct Files {
     pub measures: BTreeMap<String, String>,
+    pub columns: BTreeMap<String, WideColumn>,
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct WideColumn {
+    pub unit: String,
+    pub signal: String,
 }
 
 #[derive(Debug, Deserialize)]
@@ -224,7 +232,7 @@ impl Default for Model {
     fn default() -> Self {
         Self {
             limit: 2,
-            terms: ["excess_work_mj", "starts", "torque_excursions"].map(str::to_owned).to_vec(),
+            terms: ["excess_work_mj", "starts"].map(str::to_owned).to_vec(),
             ridge: 1.0,
             grade_ridge: 1.0,
             shape: 1.0,

@@ -35,7 +35,10 @@ fn mapping(checker: &mut Checker, raw: &Topic, place: &Place) -> Option<Mapping>
         (Some(measure), Some(signal)) => Some(checker.measure(&place.key("measure"), signal, measure)?),
         (None, Some(signal)) if signal.quantity().is_some() => {
             let house = signal.house_unit();
-            checker.refuse(place, format!("{signal} needs a measure: in what does this topic speak? (here it is kept in {house})"));
+            checker.refuse(
+                place,
+                format!("{signal} needs a measure: in what does this topic speak? (here it is kept in {house})"),
+            );
             None
         }
         _ => None,
@@ -77,7 +80,10 @@ fn payload(checker: &mut Checker, raw: &Topic, place: &Place) -> Option<Payload>
         Some("ms") => TimeFormat::Ms,
         Some("us") => TimeFormat::Us,
         Some(other) => {
-            checker.refuse(&place.key("time_format"), format!("{other:?} is no format; right would be rfc3339, s, ms or us"));
+            checker.refuse(
+                &place.key("time_format"),
+                format!("{other:?} is no format; right would be rfc3339, s, ms or us"),
+            );
             return None;
         }
     };

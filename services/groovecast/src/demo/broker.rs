@@ -12,7 +12,10 @@ use tokio::net::TcpStream;
 /// # Errors
 /// If no port is free or the broker does not answer within ten seconds.
 pub async fn start() -> anyhow::Result<u16> {
-    let port = std::net::TcpListener::bind((Ipv4Addr::LOCALHOST, 0)).and_then(|free| free.local_addr()).context("no port is free")?.port();
+    let port = std::net::TcpListener::bind((Ipv4Addr::LOCALHOST, 0))
+        .and_then(|free| free.local_addr())
+        .context("no port is free")?
+        .port();
     let mut broker = Broker::new(config(port));
     // It blocks its thread for ever and can only say in the log that it failed: whether it works is seen by connecting.
     std::thread::Builder::new()

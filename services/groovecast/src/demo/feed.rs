@@ -16,7 +16,12 @@ use crate::run::{pause, session};
 const STEP: Duration = Duration::from_millis(200);
 
 /// Publishes what the plant reports until told to stop.
-pub async fn publish(plant: Arc<Plant>, config: Arc<Config>, clock: Arc<dyn Clock>, stopped: watch::Receiver<bool>) -> anyhow::Result<()> {
+pub async fn publish(
+    plant: Arc<Plant>,
+    config: Arc<Config>,
+    clock: Arc<dyn Clock>,
+    stopped: watch::Receiver<bool>,
+) -> anyhow::Result<()> {
     let mut settings = session(&config, None);
     settings.client_id = "harrow-mill-gateway".to_owned();
     settings.keep_session = false;
@@ -24,7 +29,8 @@ pub async fn publish(plant: Arc<Plant>, config: Arc<Config>, clock: Arc<dyn Cloc
     let nothing = |_: Arc<[Reading]>| async { Ok::<_, std::convert::Infallible>(Committed { new: 0, duplicates: 0 }) };
     let map = TopicMap::new(Vec::new(), [])?;
     let arrivals = Arc::new(Arrivals::new());
-    let gateway = tokio::spawn(collector::run(settings, map, nothing, arrivals, outgoing, clock.clone(), stopped.clone()));
+    let gateway =
+        tokio::spawn(collector::run(settings, map, nothing, arrivals, outgoing, clock.clone(), stopped.clone()));
     let end = plant.end();
     let mut live = tokio::task::spawn_blocking(move || plant.live(end)).await?;
     while pause(STEP, &stopped).await {
@@ -51,5 +57,9 @@ fn message(reading: &Reading) -> Outgoing {
         Quality::Bad => "bad",
     };
     let payload = serde_json::json!({ "value": value, "at": reading.at.to_string(), "quality": quality });
-    Outgoing { topic: topic(reading.unit.as_str(), reading.signal), payload: payload.to_string().into_bytes(), retain: false }
+    Outgoing {
+        topic: topic(reading.unit.as_str(), reading.signal),
+        payload: payload.to_string().into_bytes(),
+        retain: false,
+    }
 }

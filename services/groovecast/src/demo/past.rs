@@ -9,9 +9,9 @@ use jiff::tz::TimeZone;
 use plant::{DayFile, Reading};
 use simulation::Plant;
 
+use crate::args::What;
 use crate::exit::Failure;
 use crate::imports::{import_tables, rules};
-use crate::args::What;
 use crate::plant_store::{PlantStore, blocking};
 
 /// A reading may arrive so many days late; older days are written.
@@ -24,7 +24,11 @@ pub async fn import(store: &PlantStore, plant: Arc<Plant>, folder: &Path) -> Res
     let files = blocking(move || day_files(&days, &plant, generation)).await?;
     store.ledger.commit_days(&files, Some(end)).await?;
     let rules = rules(&store.config, end);
-    for (what, names) in [(What::Register, &["tubes.csv", "fittings.csv", "work.csv"][..]), (What::Campaigns, &["campaigns.csv"]), (What::Findings, &["findings.csv"])] {
+    for (what, names) in [
+        (What::Register, &["tubes.csv", "fittings.csv", "work.csv"][..]),
+        (What::Campaigns, &["campaigns.csv"]),
+        (What::Findings, &["findings.csv"]),
+    ] {
         let paths: Vec<_> = names.iter().map(|name| folder.join(name)).collect();
         import_tables(store, what, &paths, &rules).await?;
     }
