@@ -1,6 +1,5 @@
 //! A mosquitto broker (Debian's package) of our own, on a free loopback port, with its own command-line client.
 
-use std::io::Write;
 use std::net::{TcpListener, TcpStream};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
@@ -32,7 +31,7 @@ pub fn wait_within<T>(most: Duration, what: &str, mut condition: impl FnMut() ->
 pub struct Broker {
     /// Its port.
     pub port: u16,
-    folder: tempfile::TempDir,
+    _folder: tempfile::TempDir,
     process: Child,
 }
 
@@ -48,7 +47,7 @@ impl Broker {
         );
         std::fs::write(folder.path().join("mosquitto.conf"), config).unwrap();
         let process = Self::launch(folder.path(), port);
-        Broker { port, folder, process }
+        Broker { port, _folder: folder, process }
     }
 
     fn launch(folder: &Path, port: u16) -> Child {
@@ -67,28 +66,10 @@ impl Broker {
         process
     }
 
-    /// Kills it the hard way and starts it again on the same port with what it had saved.
-    pub fn restart(&mut self) {
-        self.process.kill().unwrap();
-        self.process.wait().unwrap();
-        self.process = Self::launch(self.folder.path(), self.port);
-    }
-
     /// Publishes one message with QoS 1 by mosquitto's own client, which waits for the acknowledgement.
     pub fn publish(&self, topic: &str, payload: &str) {
         let done = self.client("mosquitto_pub").args(["-q", "1", "-t", topic, "-m", payload]).status().unwrap();
         assert!(done.success(), "mosquitto_pub failed on {topic}");
-    }
-
-    /// Publishes lines to one topic over one connection, QoS 1; each line is a message. Returns when all are acknowledged.
-    pub fn publish_lines(&self, topic: &str, lines: &[String]) {
-        let mut client = self.publisher(topic);
-        let mut input = client.stdin.take().unwrap();
-        for line in lines {
-            writeln!(input, "{line}").unwrap();
-        }
-        drop(input);
-        assert!(client.wait().unwrap().success(), "mosquitto_pub failed on {topic}");
     }
 
     /// A client that publishes each line of its input to a topic, QoS 1.

@@ -1,5 +1,7 @@
 //! One integration binary over the real parts: the program as it ships, a real broker, real files.
 
+#![allow(clippy::unwrap_used, reason = "a test that cannot go on says so by ending")]
+
 mod broker;
 mod house;
 mod kill;

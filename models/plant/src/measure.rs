@@ -173,7 +173,7 @@ mod tests {
             (125.0, "0.1 h", Quantity::Duration, 12.5),
             (5.0, "1/s", Quantity::Speed, 300.0),
             (2.0 * PI, "rad/s", Quantity::Speed, 60.0),
-            (1.0, "psi", Quantity::Pressure, 0.068_947_572_931_683_61),
+            (1.0, "psi", Quantity::Pressure, 0.068_947_572_931_683_6),
             (1.0, "gal/min", Quantity::Flow, 0.227_124_707_04),
         ];
         for (value, unit, quantity, expected) in cases {

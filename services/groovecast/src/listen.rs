@@ -53,10 +53,7 @@ fn as_json(report: &ArrivalsReport) -> serde_json::Value {
 }
 
 fn print(report: &ArrivalsReport, config: &Config, now: Timestamp) {
-    println!(
-        "{:<12} {:<13} {:>8} {:>9} {:>8}  {:<22} {}",
-        "unit", "signal", "count", "per min", "age", "value", "as sent"
-    );
+    println!("unit         signal           count   per min      age  value                  as sent");
     for signal in &report.signals {
         let age = signal.last_at.map_or("-".to_owned(), |at| format!("{} s", now.duration_since(at).as_secs()));
         let value = format!("{} {}", signal.value, signal.measure);
