@@ -19,6 +19,13 @@ fn states(scores: &[Value]) -> Vec<&str> {
     scores.iter().map(|score| score["state"].as_str().unwrap()).collect()
 }
 
+/// The column `state` of a table of predictions.
+fn states_of_rows(path: &str) -> Vec<String> {
+    let text = std::fs::read_to_string(path).unwrap();
+    assert!(text.starts_with("tube,at,horizon_h,risk,lower,upper,last_grade,state,model\n"), "{text}");
+    text.lines().skip(1).map(|row| row.split(',').nth(7).unwrap().to_owned()).collect()
+}
+
 #[test]
 fn from_a_broker_and_files_to_a_risk_on_every_way_out() {
     let broker = Broker::start();
@@ -45,6 +52,19 @@ fn from_a_broker_and_files_to_a_risk_on_every_way_out() {
     done(&["models", "approve", "1", "--by", "R. Analyst", "--why", "test", "--config", config]);
     let published = scores(&files);
     assert!(states(&published).iter().all(|state| ["ok", "baseline", "reached"].contains(state)), "{published:#?}");
+
+    let looks = std::fs::read_to_string(files.path("findings.csv")).unwrap().lines().count() - 1;
+    let foretold = files.path("foretold.csv");
+    let validation: Value =
+        serde_json::from_str(&done(&["validate", "--config", config, "--horizon", "200", "--predictions", &foretold]))
+            .unwrap();
+    assert_eq!(validation["contenders"].as_array().unwrap().len(), 4);
+    assert_eq!(states_of_rows(&foretold).len(), looks);
+    done(&["backtest", "--config", config, "--horizon", "200", "--out", &foretold]);
+    let states = states_of_rows(&foretold);
+    assert_eq!(states.len(), looks);
+    assert!(states[..3].iter().all(|state| state == "prior"), "the first looks knew of later catches: {states:?}");
+    assert!(states.iter().any(|state| state == "ok" || state == "baseline"), "nothing was ever learnt: {states:?}");
 
     let service = Service::start(&files.config);
     let risks = wait_for("evaluated risks", || {

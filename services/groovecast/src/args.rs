@@ -90,6 +90,20 @@ pub enum Command {
     },
     /// Fit a wear model to the plant's record, or to anybody's table.
     Fit(Fit),
+    /// Hold the model against the baselines by tube: JSON, and what it would have said at each past inspection of a tube
+    /// that it has not seen.
+    Validate(Validate),
+    /// What would have been published at each past inspection, fitted only on what was known before that day.
+    Backtest {
+        #[command(flatten)]
+        with: WithConfig,
+        /// Further run hours of which the risk speaks.
+        #[arg(long, value_name = "H")]
+        horizon: f64,
+        /// Where to (CSV).
+        #[arg(long, value_name = "FILE.csv")]
+        out: PathBuf,
+    },
     /// Score every tube now, or as known at a time.
     Score {
         #[command(flatten)]
@@ -227,6 +241,23 @@ pub struct Fit {
     /// A 0/1 column of events, for tables without grades.
     #[arg(long, value_name = "COL")]
     pub event: Option<String>,
+}
+
+/// Hold a model against the baselines.
+#[derive(Debug, Args)]
+pub struct Validate {
+    /// What is fitted in each fold.
+    #[command(flatten)]
+    pub fit: Fit,
+    /// Folds, with --table (with --config they stand there).
+    #[arg(long, value_name = "N", default_value_t = 5)]
+    pub folds: usize,
+    /// Further run hours of which the predictions speak.
+    #[arg(long, value_name = "H", requires = "predictions")]
+    pub horizon: Option<f64>,
+    /// Write the prediction at each past inspection here.
+    #[arg(long, value_name = "FILE.csv", requires = "horizon", conflicts_with = "table")]
+    pub predictions: Option<PathBuf>,
 }
 
 /// Shape of the hazard over run hours.

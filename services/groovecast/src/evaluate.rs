@@ -76,7 +76,7 @@ impl Evaluator {
         let models = self.store.model_entries().await?;
         let config = self.config.clone();
         tokio::task::spawn_blocking(move || {
-            let scores = Scorer::new(&fleet, &model, &config).scores();
+            let scores = Scorer::new(&fleet, &model, &config, &config.model.horizons_h).scores(&fleet);
             snapshot::evaluated(&fleet, scores, models, &config.time_zone)
         })
         .await

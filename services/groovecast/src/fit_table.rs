@@ -6,11 +6,30 @@ use linfa::traits::Fit as _;
 use plant::{BadRow, Table};
 use wear::{HazardParams, Intervals, Row, Se, WearError};
 
-use crate::args::{Fit, RidgeScale, Shape, StandardErrors};
+use crate::args::{Fit, RidgeScale, Shape, StandardErrors, Validate};
 use crate::exit::Failure;
 
 /// Fits a table and prints or writes the model.
 pub fn fit(path: &Path, fit: &Fit) -> Result<(), Failure> {
+    let (intervals, params, limit) = read(path, fit)?;
+    let hazard = params.fit(&intervals.dataset(limit)).map_err(|error| unfit(path, &error))?;
+    write(&hazard, fit.out.as_deref())
+}
+
+/// Holds a fit of a table against the baselines by group, and prints or writes what came out.
+pub fn validate(path: &Path, validate: &Validate) -> Result<(), Failure> {
+    let (intervals, params, limit) = read(path, &validate.fit)?;
+    let validation = wear::validate::by_tube(&intervals, limit, std::slice::from_ref(&params), validate.folds)
+        .map_err(|error| unfit(path, &error))?;
+    write(&validation, validate.fit.out.as_deref())
+}
+
+fn unfit(path: &Path, error: &WearError) -> Failure {
+    Failure::Input(format!("{}: {error}", path.display()))
+}
+
+/// The table's rows, the settings of the fit, and the grade that is an event.
+fn read(path: &Path, fit: &Fit) -> Result<(Intervals, HazardParams, u8), Failure> {
     let table = history::read_table(path).map_err(|error| Failure::Input(error.to_string()))?;
     let limit = match (&fit.event, fit.limit) {
         (Some(_), None) => 1,
@@ -18,16 +37,13 @@ pub fn fit(path: &Path, fit: &Fit) -> Result<(), Failure> {
             return Err(Failure::Usage("--event says what an event is; leave --limit out".to_owned()));
         }
         (None, Some(limit)) => limit,
-        (None, None) => return Err(Failure::Usage("fit --table needs --limit G, or --event COL".to_owned())),
+        (None, None) => return Err(Failure::Usage("a table needs --limit G, or --event COL".to_owned())),
     };
     let penalised = fit.terms.clone().unwrap_or_default();
     let terms: Vec<String> =
         penalised.iter().chain(&fit.unpenalised).filter(|term| !term.is_empty()).cloned().collect();
     let intervals = intervals(&table, fit, &terms)?;
-    let hazard = params(fit, &terms, limit)
-        .fit(&intervals.dataset(limit))
-        .map_err(|error| Failure::Input(format!("{}: {error}", path.display())))?;
-    write(&hazard, fit.out.as_deref())
+    Ok((intervals, params(fit, &terms, limit), limit))
 }
 
 fn params(fit: &Fit, terms: &[String], limit: u8) -> HazardParams {

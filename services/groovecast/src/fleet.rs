@@ -1,6 +1,7 @@
 //! The fleet as known at an instant: the record, and what every unit went through hour by hour.
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 use jiff::Timestamp;
 use plant::{Exposure, HourExposure, Life, Record, TubeId, UnitId, hour_of, hour_start};
@@ -9,12 +10,14 @@ use plant::{Exposure, HourExposure, Life, Record, TubeId, UnitId, hour_of, hour_
 pub struct Fleet {
     /// What is written down.
     pub record: Record,
-    /// What each unit went through, hours in order.
-    pub hours: BTreeMap<UnitId, Vec<HourExposure>>,
+    /// What each unit went through, hours in order. Views of other instants share them.
+    pub hours: Arc<BTreeMap<UnitId, Vec<HourExposure>>>,
     /// The last reading of each unit.
     pub last_reading: BTreeMap<UnitId, Timestamp>,
-    /// The instant up to which this is known.
+    /// The instant of which this speaks.
     pub until: Timestamp,
+    /// The instant up to which the hours reach: the last of them may not have passed whole.
+    pub hours_until: Timestamp,
 }
 
 /// A part of a unit's hour that belongs to a tube.
@@ -34,7 +37,7 @@ impl Fleet {
         from: Option<Timestamp>,
         to: Timestamp,
     ) -> impl Iterator<Item = Piece<'a>> {
-        let until = self.until;
+        let (to, until) = (to.min(self.until), self.hours_until);
         self.record.fittings_of(tube).flat_map(move |fitting| {
             let begin = from.map_or(fitting.from, |from| from.max(fitting.from));
             let end = fitting.to.map_or(to, |there| there.min(to));
@@ -46,6 +49,12 @@ impl Fleet {
                 .map(move |hour| Piece { hour, share: share(hour.hour, begin, end, until) })
                 .filter(|piece| piece.share > 0.0)
         })
+    }
+
+    /// The fleet as it stood at an earlier instant, with what was written down of it. No unit counts as silent then.
+    pub fn as_of(&self, at: Timestamp, record: Record) -> Fleet {
+        let last_reading = self.hours.keys().map(|unit| (unit.clone(), at)).collect();
+        Fleet { record, hours: self.hours.clone(), last_reading, until: at, hours_until: self.hours_until }
     }
 
     /// The sum of [`Fleet::pieces`].
@@ -111,9 +120,10 @@ mod tests {
         open.last_mut().unwrap().exposure = open[0].exposure.share(until - 9.0);
         Fleet {
             record: Record { fittings, ..Record::default() },
-            hours: [(unit("A"), hours(10)), (unit("B"), open)].into(),
+            hours: Arc::new([(unit("A"), hours(10)), (unit("B"), open)].into()),
             last_reading: BTreeMap::new(),
             until: at(until),
+            hours_until: at(until),
         }
     }
 
@@ -123,6 +133,14 @@ mod tests {
         let tube = TubeId::new("T1").unwrap();
         assert!((fleet.exposure(&tube, None, at(10.0)).run_h() - 5.5).abs() < 1e-9);
         assert!((fleet.exposure(&tube, Some(at(4.0)), at(8.0)).run_h() - 2.0).abs() < 1e-9);
+    }
+
+    #[test]
+    fn an_earlier_view_ends_inside_an_hour_that_has_passed_whole() {
+        let fleet = fleet(10.0);
+        let tube = TubeId::new("T1").unwrap();
+        let then = fleet.as_of(at(8.25), fleet.record.clone());
+        assert!((then.exposure(&tube, None, at(10.0)).run_h() - 3.75).abs() < 1e-9);
     }
 
     #[test]

@@ -10,6 +10,7 @@ mod evaluate;
 mod exit;
 mod fit_table;
 mod fleet;
+mod foretell;
 mod imports;
 mod intervals;
 mod listen;
@@ -74,6 +75,14 @@ async fn carry_out(command: Command, clock: Arc<dyn Clock>) -> Result<(), Failur
             (None, Some(config)) => show::fit(Config::read(config)?, &fit, &*clock).await,
             (None, None) => Err(Failure::Usage("fit needs --config or --table".to_owned())),
         },
+        Command::Validate(validate) => match (&validate.fit.table, &validate.fit.config) {
+            (Some(table), _) => fit_table::validate(table, &validate),
+            (None, Some(config)) => show::validate(Config::read(config)?, &validate, &*clock).await,
+            (None, None) => Err(Failure::Usage("validate needs --config or --table".to_owned())),
+        },
+        Command::Backtest { with, horizon, out } => {
+            show::backtest(Config::read(&with.config)?, horizon, &out, &*clock).await
+        }
         Command::Score { with, at, json } => {
             show::score(Config::read(&with.config)?, at.as_deref(), json, &*clock).await
         }

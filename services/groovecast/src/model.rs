@@ -161,7 +161,7 @@ fn rates<'n>(exposure: &Exposure, names: impl Iterator<Item = &'n str>) -> Vec<f
 ///
 /// # Errors
 /// [`WearError`] if the data cannot carry what the config asks for.
-pub fn fit(fleet: &Fleet, rows: &[IntervalRow], config: &ModelConfig) -> Result<Model, WearError> {
+pub fn fit(fleet: &Fleet, rows: &[&IntervalRow], config: &ModelConfig) -> Result<Model, WearError> {
     let mut notes = Vec::new();
     let mut terms = usable_terms(fleet, config, &mut notes);
     loop {
@@ -199,7 +199,7 @@ fn usable_terms(fleet: &Fleet, config: &ModelConfig, notes: &mut Vec<String>) ->
 
 fn fit_terms(
     fleet: &Fleet,
-    rows: &[IntervalRow],
+    rows: &[&IntervalRow],
     config: &ModelConfig,
     terms: &[Term],
     mut notes: Vec<String>,
@@ -267,7 +267,7 @@ fn design(fleet: &Fleet, terms: &[Term]) -> Result<Design, WearError> {
 /// has none, like the fleet's usual hour.
 fn intervals(
     fleet: &Fleet,
-    rows: &[IntervalRow],
+    rows: &[&IntervalRow],
     design: &Design,
     notes: &mut Vec<String>,
 ) -> Result<Intervals, WearError> {

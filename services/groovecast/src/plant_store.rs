@@ -131,7 +131,7 @@ impl PlantStore {
         let last_reading =
             hours.iter().filter_map(|(unit, hours)| Some((unit.clone(), hours.last_reading_at()?))).collect();
         let hours = hours.into_iter().map(|(unit, hours)| (unit, hours.into_hours())).collect();
-        Ok(Fleet { record, hours, last_reading, until })
+        Ok(Fleet { record, hours: Arc::new(hours), last_reading, until, hours_until: until })
     }
 
     async fn baseline(&self, version: i64) -> anyhow::Result<Option<Baseline>> {
@@ -186,7 +186,7 @@ impl PlantStore {
         let config = self.config.clone();
         blocking(move || {
             let rows = intervals::rows(&fleet, config.model.limit, Rows::Worst);
-            let mut model = model::fit(&fleet, &rows, &config.model)?;
+            let mut model = model::fit(&fleet, &rows.iter().collect::<Vec<_>>(), &config.model)?;
             model.record_size = RecordSize::of(&fleet.record);
             Ok::<_, wear::WearError>((fleet, model))
         })
@@ -251,6 +251,20 @@ impl PlantStore {
         let fleet = self.fleet_of(record, at, baseline).await?;
         let (fleet, mut model) = self.fit_model(fleet).await?;
         model.name = format!("as known at {at}");
+        Ok((fleet, model))
+    }
+
+    /// A model from what was known at `begins` alone, and the fleet up to `until` as that model sees it.
+    ///
+    /// # Errors
+    /// If disk or database refuse, or the data cannot carry what the config asks for.
+    pub async fn before_and_up_to(&self, begins: Timestamp, until: Timestamp) -> anyhow::Result<(Fleet, Model)> {
+        let all = self.ledger.record(&self.config.zones).await?;
+        let known = all.known_at(begins);
+        let baseline = self.fit_baseline(&known, begins).await?;
+        let fleet = self.fleet_of(all, until, baseline).await?;
+        let (_, mut model) = self.fit_model(fleet.as_of(begins, known)).await?;
+        model.name = format!("as known at {begins}");
         Ok((fleet, model))
     }
 }

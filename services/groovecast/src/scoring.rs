@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use jiff::Timestamp;
-use plant::{Driver, Exposure, Grade, Horizon, Life, Score, State, Term, TubeId, UnitId};
+use plant::{Driver, Exposure, Grade, Horizon, Life, Score, State, Term, TubeId, UnitId, hour_of};
 use wear::{BlindPace, Course, Hazard, Pace, Risk};
 
 use crate::config::{Belief, Config};
@@ -29,9 +29,9 @@ struct Standing {
 
 /// A model made ready to score a fleet.
 pub struct Scorer<'a> {
-    fleet: &'a Fleet,
     model: &'a Model,
     config: &'a Config,
+    horizons_h: Vec<f64>,
     units: BTreeMap<&'a UnitId, UnitPace>,
     fleet_pace: Pace,
 }
@@ -41,52 +41,51 @@ struct UnitPace {
     hour: Vec<i64>,
     covered_h: Vec<f64>,
     x: Vec<Vec<f64>>,
-    recent: Option<Pace>,
 }
 
 impl<'a> Scorer<'a> {
-    /// Prepares the paces of the fleet under a model.
-    pub fn new(fleet: &'a Fleet, model: &'a Model, config: &'a Config) -> Self {
+    /// Prepares the paces of the fleet under a model, for now and further run hours.
+    pub fn new(fleet: &'a Fleet, model: &'a Model, config: &'a Config, ahead_h: &[f64]) -> Self {
         let hazard = model.hazard.as_ref();
         let plain = Pace { run_h: 0.0, multiplier: 1.0, x: vec![0.0; hazard.map_or(0, |hazard| hazard.terms.len())] };
         let mut units: BTreeMap<&UnitId, UnitPace> = BTreeMap::new();
-        for (unit, hours) in &fleet.hours {
-            let mut pace = UnitPace { hour: Vec::new(), covered_h: Vec::new(), x: Vec::new(), recent: None };
+        for (unit, hours) in &*fleet.hours {
+            let mut pace = UnitPace { hour: Vec::new(), covered_h: Vec::new(), x: Vec::new() };
             for hour in hours.iter().filter(|hour| hour.exposure.covered_h() > 0.0) {
                 pace.hour.push(hour.hour);
                 pace.covered_h.push(hour.exposure.covered_h());
                 pace.x.push(model.covariates(&hour.exposure));
             }
-            pace.recent = hazard.and_then(|hazard| pace.recent(hazard, config.model.recent_h));
             units.insert(unit, pace);
         }
         let all = units.values().flat_map(|unit| unit.covered_h.iter().zip(&unit.x)).map(|(h, x)| (*h, x.as_slice()));
         let fleet_pace = hazard.and_then(|hazard| hazard.median_pace(all)).unwrap_or(plain);
-        Self { fleet, model, config, units, fleet_pace }
+        let horizons_h = [0.0].iter().chain(ahead_h).copied().collect();
+        Self { model, config, horizons_h, units, fleet_pace }
     }
 
     /// One score per tube of the register, and one per unit in which no tube is fitted.
-    pub fn scores(&self) -> Vec<Score> {
-        let tubes = self.fleet.record.tubes.keys().filter_map(|tube| self.tube(tube));
-        let empty = self.config.units.iter().filter(|unit| self.fleet.record.tube_in(unit, self.fleet.until).is_none());
-        tubes.chain(empty.map(|unit| self.no_tube(unit))).collect()
+    pub fn scores(&self, fleet: &Fleet) -> Vec<Score> {
+        let tubes = fleet.record.tubes.keys().filter_map(|tube| self.tube(fleet, tube));
+        let empty = self.config.units.iter().filter(|unit| fleet.record.tube_in(unit, fleet.until).is_none());
+        tubes.chain(empty.map(|unit| self.no_tube(fleet, unit))).collect()
     }
 
-    /// The score of a tube as if it ran on in `unit`; `None` if nothing is known of its life.
-    fn tube(&self, tube: &TubeId) -> Option<Score> {
-        let fleet = self.fleet;
+    /// The score of a tube, of the fleet that this scorer was made for or an earlier view of it; `None` if nothing is
+    /// known of its life.
+    pub fn tube(&self, fleet: &Fleet, tube: &TubeId) -> Option<Score> {
         let unit = fleet.record.unit_of(tube, fleet.until).cloned();
-        let standing = self.standing(tube)?;
+        let standing = standing(fleet, tube)?;
         let limit = self.model.limit;
         let reached = standing.worst.is_some_and(|worst| worst >= limit);
         let (risks, equivalent_h, drivers) = if reached {
             (self.reached(), standing.since.run_h(), Vec::new())
         } else {
-            self.risks(tube, unit.as_ref(), &standing)
+            self.risks(fleet, tube, unit.as_ref(), &standing)
         };
         let run_h = standing.since.run_h();
         let blind_h = standing.since.blind_h();
-        let silent = unit.as_ref().and_then(|unit| self.silence(unit));
+        let silent = unit.as_ref().and_then(|unit| self.silence(fleet, unit));
         let state = if unit.is_none() {
             State::NotFitted
         } else if reached {
@@ -131,9 +130,9 @@ impl<'a> Scorer<'a> {
         })
     }
 
-    fn no_tube(&self, unit: &UnitId) -> Score {
+    fn no_tube(&self, fleet: &Fleet, unit: &UnitId) -> Score {
         Score {
-            at: self.fleet.until,
+            at: fleet.until,
             tube: None,
             unit: Some(unit.clone()),
             state: State::NoTube,
@@ -153,31 +152,6 @@ impl<'a> Scorer<'a> {
         }
     }
 
-    fn standing(&self, tube: &TubeId) -> Option<Standing> {
-        let fleet = self.fleet;
-        let life = fleet.life_now(tube)?;
-        let looks: Vec<_> = fleet.record.looks(tube).into_iter().filter(|look| life.holds(look.at)).collect();
-        let last_look_at = looks.iter().rev().find(|look| look.complete).map(|look| look.at);
-        let mut since = fleet.exposure(tube, last_look_at.or(life.from), fleet.until);
-        let mut age_h = 0.0;
-        match last_look_at {
-            Some(at) => age_h = life.run_h_before + fleet.exposure(tube, life.from, at).run_h(),
-            None => {
-                since.add(Term::RunH, life.run_h_before);
-                since.add(Term::BlindH, life.run_h_before);
-            }
-        }
-        Some(Standing {
-            unknown_beginning: last_look_at.is_none() && !life.begins_smooth,
-            worst: looks.iter().filter_map(|look| look.grade).max(),
-            hold_and_assess: looks.iter().any(|look| look.hold_and_assess),
-            last_look_at,
-            age_h,
-            since,
-            life,
-        })
-    }
-
     /// A look of this life has found the limit: all that is left is that it erred, and the next one errs too.
     fn reached(&self) -> Vec<Horizon> {
         let risk = 1.0 - self.model.misread;
@@ -185,21 +159,27 @@ impl<'a> Scorer<'a> {
     }
 
     fn horizons(&self) -> impl Iterator<Item = f64> {
-        [0.0].into_iter().chain(self.config.model.horizons_h.iter().copied())
+        self.horizons_h.iter().copied()
     }
 
-    fn risks(&self, tube: &TubeId, unit: Option<&UnitId>, standing: &Standing) -> (Vec<Horizon>, f64, Vec<Driver>) {
+    fn risks(
+        &self,
+        fleet: &Fleet,
+        tube: &TubeId,
+        unit: Option<&UnitId>,
+        standing: &Standing,
+    ) -> (Vec<Horizon>, f64, Vec<Driver>) {
         match (&self.model.basis, &self.model.hazard) {
-            (Basis::Prior, _) | (_, None) => self.by_belief(tube, standing),
-            (_, Some(hazard)) => self.by_hazard(hazard, tube, unit, standing).unwrap_or_else(|error| {
+            (Basis::Prior, _) | (_, None) => self.by_belief(fleet, tube, standing),
+            (_, Some(hazard)) => self.by_hazard(hazard, fleet, tube, unit, standing).unwrap_or_else(|error| {
                 tracing::error!(%tube, %error, "a tube could not be scored");
                 (Vec::new(), 0.0, Vec::new())
             }),
         }
     }
 
-    fn by_belief(&self, tube: &TubeId, standing: &Standing) -> (Vec<Horizon>, f64, Vec<Driver>) {
-        let surface = self.fleet.record.tubes.get(tube).map(|tube| tube.surface.as_str());
+    fn by_belief(&self, fleet: &Fleet, tube: &TubeId, standing: &Standing) -> (Vec<Horizon>, f64, Vec<Driver>) {
+        let surface = fleet.record.tubes.get(tube).map(|tube| tube.surface.as_str());
         let Belief { early_h, late_h, spread } = self.config.model.belief_for(surface);
         let prior = wear::Prior { early_h, late_h, spread };
         let run_h = standing.since.run_h();
@@ -218,6 +198,7 @@ impl<'a> Scorer<'a> {
     fn by_hazard(
         &self,
         hazard: &Hazard,
+        fleet: &Fleet,
         tube: &TubeId,
         unit: Option<&UnitId>,
         standing: &Standing,
@@ -228,7 +209,7 @@ impl<'a> Scorer<'a> {
             course.blind(standing.life.run_h_before)?;
         }
         let from = standing.last_look_at.or(standing.life.from);
-        for piece in self.fleet.pieces(tube, from, self.fleet.until) {
+        for piece in fleet.pieces(tube, from, fleet.until) {
             let exposure = &piece.hour.exposure;
             if exposure.covered_h() > 0.0 {
                 course.seen(exposure.covered_h() * piece.share, &self.model.covariates(exposure))?;
@@ -239,12 +220,13 @@ impl<'a> Scorer<'a> {
         }
         let pace = unit.and_then(|unit| self.units.get(unit));
         let unit_before = pace.and_then(|pace| {
-            let first = from.map_or(0, |from| pace.hour.partition_point(|hour| *hour < plant::hour_of(from)));
+            let first = from.map_or(0, |from| pace.before(from));
             hazard.mean_pace(pace.pieces(0..first))
         });
         let blind = BlindPace { fleet_median: self.fleet_pace.clone(), unit_before };
         let outlook = hazard.outlook(&course, &blind)?;
-        let ahead = pace.and_then(|pace| pace.recent.clone()).unwrap_or_else(|| self.fleet_pace.clone());
+        let recent = |pace: &UnitPace| pace.recent(hazard, fleet.until, self.config.model.recent_h);
+        let ahead = pace.and_then(recent).unwrap_or_else(|| self.fleet_pace.clone());
         let risks = self
             .horizons()
             .map(|horizon_h| Ok(horizon(horizon_h, outlook.risk(horizon_h, &ahead, self.model.misread)?)))
@@ -254,10 +236,10 @@ impl<'a> Scorer<'a> {
     }
 
     /// `Some` if a unit has been silent for too long: since when, if it ever spoke.
-    fn silence(&self, unit: &UnitId) -> Option<Option<Timestamp>> {
-        match self.fleet.last_reading.get(unit) {
+    fn silence(&self, fleet: &Fleet, unit: &UnitId) -> Option<Option<Timestamp>> {
+        match fleet.last_reading.get(unit) {
             None => Some(None),
-            Some(at) if self.fleet.until.duration_since(*at) > self.config.stale_after => Some(Some(*at)),
+            Some(at) if fleet.until.duration_since(*at) > self.config.stale_after => Some(Some(*at)),
             Some(_) => None,
         }
     }
@@ -268,10 +250,15 @@ impl UnitPace {
         self.covered_h[range.clone()].iter().zip(&self.x[range]).map(|(h, x)| (*h, x.as_slice()))
     }
 
-    /// The mean pace of the last covered hours.
-    fn recent(&self, hazard: &Hazard, recent_h: f64) -> Option<Pace> {
+    /// How many of its hours lie before the hour of an instant.
+    fn before(&self, at: Timestamp) -> usize {
+        self.hour.partition_point(|hour| *hour < hour_of(at))
+    }
+
+    /// The mean pace of the last covered hours before an instant.
+    fn recent(&self, hazard: &Hazard, at: Timestamp, recent_h: f64) -> Option<Pace> {
         let mut hours = 0.0;
-        let back = self.pieces(0..self.hour.len()).rev().take_while(|(h, _)| {
+        let back = self.pieces(0..self.before(at)).rev().take_while(|(h, _)| {
             let wanted = hours < recent_h;
             hours += h;
             wanted
@@ -282,4 +269,28 @@ impl UnitPace {
 
 fn horizon(horizon_h: f64, risk: Risk) -> Horizon {
     Horizon { horizon_h, risk: risk.risk, lower: risk.lower, upper: risk.upper }
+}
+
+fn standing(fleet: &Fleet, tube: &TubeId) -> Option<Standing> {
+    let life = fleet.life_now(tube)?;
+    let looks: Vec<_> = fleet.record.looks(tube).into_iter().filter(|look| life.holds(look.at)).collect();
+    let last_look_at = looks.iter().rev().find(|look| look.complete).map(|look| look.at);
+    let mut since = fleet.exposure(tube, last_look_at.or(life.from), fleet.until);
+    let mut age_h = 0.0;
+    match last_look_at {
+        Some(at) => age_h = life.run_h_before + fleet.exposure(tube, life.from, at).run_h(),
+        None => {
+            since.add(Term::RunH, life.run_h_before);
+            since.add(Term::BlindH, life.run_h_before);
+        }
+    }
+    Some(Standing {
+        unknown_beginning: last_look_at.is_none() && !life.begins_smooth,
+        worst: looks.iter().filter_map(|look| look.grade).max(),
+        hold_and_assess: looks.iter().any(|look| look.hold_and_assess),
+        last_look_at,
+        age_h,
+        since,
+        life,
+    })
 }

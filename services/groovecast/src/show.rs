@@ -1,19 +1,22 @@
 //! Commands that print what the plant's record says: intervals, fit, score, models.
 
+use std::io::IsTerminal;
 use std::path::Path;
 use std::sync::Arc;
 
+use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use plant::{Clock, Grade, Score};
 use serde::Serialize;
-use wear::Hazard;
+use wear::{Hazard, WearError};
 
-use crate::args::{self, Fit, Models, Rows, Shape};
+use crate::args::{self, Fit, Models, Rows, Shape, Validate};
 use crate::config::Config;
 use crate::exit::Failure;
 use crate::fit_table::write;
+use crate::foretell::{self, Visit};
 use crate::intervals as table;
-use crate::model::Model;
+use crate::model::{self, Model};
 use crate::plant_store::{PlantStore, read_model};
 use crate::scoring::Scorer;
 
@@ -56,6 +59,53 @@ pub async fn fit(mut config: Config, fit: &Fit, clock: &dyn Clock) -> Result<(),
     write(&Written { version, hazard: model.hazard.as_ref(), model: &model }, fit.out.as_deref())
 }
 
+/// Validates the plant's model, and foretells each past inspection without its tube.
+pub async fn validate(mut config: Config, validate: &Validate, clock: &dyn Clock) -> Result<(), Failure> {
+    with_options(&mut config, &validate.fit)?;
+    let store = PlantStore::open(Arc::new(config)).await?;
+    let config = store.config.clone();
+    let baseline = store.newest_baseline(clock.now()).await?;
+    let fleet = store.fleet(clock.now(), baseline).await?;
+    if let (Some(out), Some(horizon_h)) = (&validate.predictions, validate.horizon) {
+        let foretold = foretell::without_the_tube(&fleet, &config, horizon_h).map_err(cannot_fit)?;
+        foretell::write(out, &foretold)?;
+        eprintln!("{}: {} past inspections foretold", out.display(), foretold.len());
+    }
+    let rows = table::rows(&fleet, config.model.limit, Rows::Worst);
+    let model = model::fit(&fleet, &rows.iter().collect::<Vec<_>>(), &config.model).map_err(cannot_fit)?;
+    eprintln!("{}", model.reason());
+    model.notes.iter().for_each(|note| eprintln!("note: {note}"));
+    match &model.validation {
+        Some(validation) => write(validation, validate.fit.out.as_deref()),
+        None => Err(Failure::Input("there is nothing to validate: catches in too few lives".to_owned())),
+    }
+}
+
+/// Foretells each past inspection from what was known before its day.
+pub async fn backtest(config: Config, horizon_h: f64, out: &Path, clock: &dyn Clock) -> Result<(), Failure> {
+    let store = PlantStore::open(Arc::new(config)).await?;
+    let record = store.ledger.record(&store.config.zones).await?;
+    let visits: Vec<Visit> = foretell::visits(&record).into_iter().filter(|v| v.left_at <= clock.now()).collect();
+    let day = |visit: &Visit| visit.left_at.as_second().div_euclid(86_400);
+    let mut foretold = Vec::new();
+    for of_day in visits.chunk_by(|a, b| day(a) == day(b)) {
+        let begins = Timestamp::from_second(day(&of_day[0]) * 86_400).map_err(anyhow::Error::from)?;
+        let until = of_day.iter().map(|visit| visit.left_at).max().unwrap_or(begins);
+        let (fleet, model) = store.before_and_up_to(begins, until).await?;
+        foretold.extend(foretell::without_the_future(&fleet, &model, &store.config, horizon_h, of_day));
+        if std::io::stderr().is_terminal() {
+            eprint!("\r{} of {} inspections", foretold.len(), visits.len());
+        }
+    }
+    foretell::write(out, &foretold)?;
+    eprintln!("{}: {} past inspections foretold", out.display(), foretold.len());
+    Ok(())
+}
+
+fn cannot_fit(error: WearError) -> Failure {
+    Failure::Input(error.to_string())
+}
+
 fn with_options(config: &mut Config, fit: &Fit) -> Result<(), Failure> {
     let only_tables = [("--unpenalised", !fit.unpenalised.is_empty()), ("--event", fit.event.is_some())];
     if let Some((option, _)) = only_tables.iter().find(|(_, given)| *given) {
@@ -96,7 +146,7 @@ pub async fn score(config: Config, at: Option<&str>, json: bool, clock: &dyn Clo
             store.as_known_at(at.min(clock.now())).await?
         }
     };
-    let scores = Scorer::new(&fleet, &model, &config).scores();
+    let scores = Scorer::new(&fleet, &model, &config, &config.model.horizons_h).scores(&fleet);
     if json {
         println!("{}", serde_json::to_string_pretty(&scores).map_err(anyhow::Error::from)?);
     } else {
