@@ -11,7 +11,7 @@ use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 
 use collector::Mapping;
-use history::ExposureSettings;
+use history::{ExposureSettings, QualityCodes};
 use jiff::SignedDuration;
 use jiff::tz::TimeZone;
 use plant::{Grade, Measure, Signal, Term, UnitId, Zone};
@@ -62,6 +62,8 @@ pub struct Config {
     pub file_measures: BTreeMap<Signal, Measure>,
     /// What the columns of wide history files are.
     pub wide_columns: BTreeMap<String, (UnitId, Signal)>,
+    /// What bare numbers in the quality column of history files mean.
+    pub quality_codes: Option<QualityCodes>,
     /// How readings become exposures.
     pub exposure: ExposureSettings,
     /// How exposures become a risk.

@@ -42,7 +42,7 @@ async fn history(store: &PlantStore, files: &[PathBuf], clock: &dyn Clock) -> Re
         zone: store.config.time_zone.clone(),
         units: store.config.units.clone(),
         measures: store.config.file_measures.clone(),
-        quality_codes: None,
+        quality_codes: store.config.quality_codes,
         wide: store.config.wide_columns.clone(),
         listed_bad_rows: LISTED_BAD_ROWS,
         earliest: Timestamp::from_second(946_684_800).map_err(anyhow::Error::from)?,

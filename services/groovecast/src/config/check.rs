@@ -4,6 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Display;
 use std::path::Path;
 
+use history::QualityCodes;
 use jiff::SignedDuration;
 use jiff::tz::TimeZone;
 use plant::{Bands, Grade, Measure, Signal, Term, UnitId, Zone};
@@ -143,6 +144,16 @@ impl Checker<'_> {
             .collect();
         let zones = self.zones(&raw.record.zones, &root.key("record").key("zones"));
         let file_measures = self.file_measures(&raw.files.measures, &root.key("files").key("measures"));
+        let quality_codes = match raw.files.quality_codes.as_deref() {
+            None => None,
+            Some("opcua") => Some(QualityCodes::OpcUa),
+            Some("byte") => Some(QualityCodes::Classic),
+            Some(other) => {
+                let place = root.key("files").key("quality_codes");
+                self.refuse(&place, format!("{other:?} is no kind of quality code; right would be opcua or byte"));
+                None
+            }
+        };
         let wide_columns = self.wide_columns(&raw.files.columns, &ids, &root.key("files").key("columns"));
         let bands = self.bands(&raw.exposure, &root.key("exposure"));
         let merged: BTreeMap<UnitId, raw::Unit> = raw
@@ -172,6 +183,7 @@ impl Checker<'_> {
             surfaces,
             file_measures,
             wide_columns,
+            quality_codes,
             exposure: exposure?,
             model: model?,
             evaluate_every: SignedDuration::from_secs(every as i64),

@@ -182,6 +182,7 @@ impl Default for Record {
 pub struct Files {
     pub measures: BTreeMap<String, String>,
     pub columns: BTreeMap<String, WideColumn>,
+    pub quality_codes: Option<String>,
 }
 
 #[derive(Debug, Deserialize)]
