@@ -6,7 +6,9 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use jiff::{SignedDuration, Timestamp};
 
-use crate::{Campaign, ClockPosition, Finding, Fitting, Grade, Reason, Tube, TubeId, UnitId, Work, WorkKind, Zone};
+use crate::{
+    Campaign, ClockPosition, Finding, Fitting, Grade, Kind, Reason, Tube, TubeId, UnitId, Work, WorkKind, Zone,
+};
 
 /// Findings of one tube closer than this, without work between them, are one look.
 const SAME_STOP: SignedDuration = SignedDuration::from_hours(24);
@@ -63,8 +65,12 @@ pub struct Look {
     pub grade: Option<Grade>,
     /// Every station was read, or a finding spoke for the whole tube.
     pub complete: bool,
-    /// Groove grades of the stations that were read.
+    /// Groove grades of the stations at which grooves were read, smooth ones included.
     pub stations: BTreeMap<(Zone, ClockPosition), Grade>,
+    /// Marks of other kinds, the worst of each station.
+    pub others: BTreeMap<(Zone, ClockPosition), (Grade, Kind)>,
+    /// The worst mark of any kind, stated for a station or for the whole tube.
+    pub worst_mark: Option<Grade>,
     /// Why the tube was opened, if somebody said so.
     pub reason: Option<Reason>,
     /// Flakes or exposed metal were seen.
@@ -131,15 +137,14 @@ impl Record {
             self.work.iter().filter(|w| w.tube == *tube && w.work.starts_life()).map(|w| (w.at, w.work)).collect();
         begun.sort();
         begun.dedup_by_key(|(at, _)| *at);
-        let first_trace = self
-            .fittings_of(tube)
-            .map(|f| f.from)
-            .chain(self.findings.iter().filter(|f| f.tube == *tube).map(|f| f.at))
-            .min();
+        let first_fitted = self.fittings_of(tube).map(|f| f.from).min();
+        let first_found = self.findings.iter().filter(|f| f.tube == *tube).map(|f| f.at).min();
         let run_h_before = self.tubes.get(tube).and_then(|tube| tube.run_h_before);
         let mut lives = Vec::new();
-        let older =
-            begun.first().is_none_or(|(at, _)| run_h_before.is_some() || first_trace.is_some_and(|trace| trace < *at));
+        // What was found at the moment of the first work was found before it.
+        let traced_before =
+            |at: Timestamp| first_fitted.is_some_and(|from| from < at) || first_found.is_some_and(|found| found <= at);
+        let older = begun.first().is_none_or(|(at, _)| run_h_before.is_some() || traced_before(*at));
         if older {
             lives.push(Life {
                 number: 1,
@@ -174,33 +179,46 @@ impl Record {
         let life_at = |at: Timestamp| lives.iter().position(|life| life.holds(at));
         let mut findings: Vec<&Finding> = self.findings.iter().filter(|finding| finding.tube == *tube).collect();
         findings.sort_by_key(|finding| finding.at);
-        findings
-            .chunk_by(|a, b| b.at.duration_since(a.at) < SAME_STOP && life_at(a.at) == life_at(b.at))
-            .map(|stop| self.look(stop))
-            .collect()
+        let mut looks = Vec::new();
+        while let Some(first) = findings.first() {
+            let same = |finding: &&Finding| {
+                finding.at.duration_since(first.at) < SAME_STOP && life_at(finding.at) == life_at(first.at)
+            };
+            let rest = findings.split_off(findings.iter().take_while(|finding| same(finding)).count());
+            looks.push(self.look(&findings));
+            findings = rest;
+        }
+        looks
     }
 
     fn look(&self, stop: &[&Finding]) -> Look {
         let mut stations: BTreeMap<(Zone, ClockPosition), Grade> = BTreeMap::new();
+        let mut others: BTreeMap<(Zone, ClockPosition), (Grade, Kind)> = BTreeMap::new();
         let mut grade = None;
         let mut whole_tube = false;
         for finding in stop {
-            let groove = finding.is_groove().then_some(finding.grade);
-            grade = grade.max(groove);
-            match (&finding.zone, finding.clock) {
-                (Some(zone), Some(clock)) => {
-                    let read = stations.entry((zone.clone(), clock)).or_insert(Grade::SMOOTH);
-                    *read = (*read).max(groove.unwrap_or(Grade::SMOOTH));
+            if finding.is_groove() {
+                grade = grade.max(Some(finding.grade));
+            }
+            match (finding.zone.clone().zip(finding.clock), finding.kind) {
+                (Some(station), Some(kind)) if !finding.is_groove() => {
+                    let mark = others.entry(station).or_insert((finding.grade, kind));
+                    *mark = (*mark).max((finding.grade, kind));
                 }
-                (None, None) => whole_tube |= groove.is_some(),
-                _ => {}
+                (Some(station), _) => {
+                    let read = stations.entry(station).or_insert(Grade::SMOOTH);
+                    *read = (*read).max(finding.grade);
+                }
+                (None, _) => whole_tube |= finding.is_groove(),
             }
         }
+        let read = |zone: &Zone, clock: ClockPosition| {
+            let station = (zone.clone(), clock);
+            stations.contains_key(&station) || others.contains_key(&station)
+        };
         let every_station = !self.zones.is_empty()
-            && self
-                .zones
-                .iter()
-                .all(|zone| ClockPosition::ALL.iter().all(|clock| stations.contains_key(&(zone.clone(), *clock))));
+            && self.zones.iter().all(|zone| ClockPosition::ALL.iter().all(|clock| read(zone, *clock)));
+        // Where every station was looked at and no groove written down, there was none.
         let grade = if every_station { Some(grade.unwrap_or(Grade::SMOOTH)) } else { grade };
         Look {
             at: stop.iter().map(|f| f.at).max().unwrap_or_default(),
@@ -208,6 +226,8 @@ impl Record {
             grade,
             complete: whole_tube || every_station,
             stations,
+            others,
+            worst_mark: stop.iter().map(|f| f.grade).max(),
             reason: stop.iter().find_map(|f| f.reason),
             hold_and_assess: stop.iter().any(|f| f.asks_to_hold()),
         }
@@ -389,12 +409,21 @@ mod tests {
     }
 
     #[test]
+    fn daily_findings_do_not_chain_into_one_look() {
+        let looks = record((10..14).map(|day| finding(day, 0)).collect(), vec![]).looks(&tube());
+        assert_eq!(looks.len(), 4);
+    }
+
+    #[test]
     fn a_flake_asks_to_hold_but_is_no_groove() {
         let mut flake = finding(10, 4);
         flake.kind = Some(crate::Kind::Flake);
+        flake.zone = Some(Zone("drive".into()));
+        flake.clock = Some(ClockPosition::Twelve);
         let looks = record(vec![flake], vec![]).looks(&tube());
         assert!(looks[0].hold_and_assess && !looks[0].complete);
-        assert_eq!(looks[0].grade, None);
+        assert_eq!((looks[0].grade, looks[0].worst_mark.map(Grade::get)), (None, Some(4)));
+        assert!(looks[0].stations.is_empty(), "a flake must not read as a smooth station");
     }
 
     #[test]
