@@ -32,6 +32,6 @@ pub use reading::{Quality, Reading, TimeSource, Value};
 pub use record::{Life, Look, Record, Span};
 pub use register::{Campaign, Fitting, Tube, Work, WorkKind};
 pub use score::{Driver, Horizon, Score, State};
-pub use signal::Signal;
+pub use signal::{Signal, is_sentinel};
 pub use table::Table;
 pub use time::{BadTime, ReadTime, micros, read_time};

@@ -63,7 +63,8 @@ pub struct Taken {
 
 /// Decodes a message: one outcome per mapping that takes its topic, or one refusal if none does.
 ///
-/// A null, NaN or infinite value is a reading without a value and of bad quality: not a refusal, and never zero.
+/// A null, NaN or infinite value, and a number that the signal cannot be, is a reading without a value and of bad
+/// quality: not a refusal, for it ends what the reading before it said, and never zero.
 /// A message without a time of its own has the time of its arrival, and [`TimeSource::Unknown`] if it was retained
 /// or may have waited.
 pub fn decode(map: &TopicMap, limits: &Limits, message: &Message<'_>) -> Vec<Outcome> {
@@ -134,9 +135,10 @@ fn read(
         .map_err(|error| Problem::new(Reason::NotUtf8, format!("byte {} is not UTF-8", error.valid_up_to() + 1)))?;
     match &mapping.payload {
         Payload::Number => {
-            let value = value::bare(text, mapping)?;
+            let mut doubts = Vec::new();
+            let value = believed(value::bare(text, mapping), &mut doubts)?;
             let (at, time_source, untimed) = arrival(message);
-            let doubts = untimed.into_iter().collect();
+            doubts.extend(untimed);
             Ok(taken(mapping, unit, value, Quality::Good, (at, time_source), text, doubts))
         }
         Payload::Json { value, time, quality } => {
@@ -173,11 +175,11 @@ fn from_json(
             });
         }
     }
-    // A bad value is kept for its badness: it ends what the last good one said.
     let value = match value::json(field, mapping) {
         _ if no_value => Value::Missing,
+        // The source has said by itself that it is not to be used: nothing to doubt.
         Err(Problem { reason: Reason::Sentinel | Reason::OutOfRange, .. }) if quality == Quality::Bad => Value::Missing,
-        result => result?,
+        result => believed(result, &mut doubts)?,
     };
     let (at, time_source) = match time_at {
         Some(TimeField { pointer, format }) => {
@@ -197,6 +199,17 @@ fn from_json(
         other => other.to_string(),
     };
     Ok(taken(mapping, unit, value, quality, (at, time_source), &raw, doubts))
+}
+
+/// A number that cannot be is no value, and a doubt: kept for its badness, it ends what the last good one said.
+fn believed(result: Result<Value, Problem>, doubts: &mut Vec<Doubt>) -> Result<Value, Problem> {
+    match result {
+        Err(Problem { reason: reason @ (Reason::Sentinel | Reason::OutOfRange), advice }) => {
+            doubts.push(Doubt { reason, text: format!("{advice}; kept as missing") });
+            Ok(Value::Missing)
+        }
+        result => result,
+    }
 }
 
 fn arrival(message: &Message<'_>) -> (Timestamp, TimeSource, Option<Doubt>) {
@@ -221,7 +234,9 @@ fn taken(
     let raw = shown(raw.trim().as_bytes());
     if value == Value::Missing {
         quality = Quality::Bad;
-        doubts.push(Doubt { reason: Reason::NoValue, text: format!("{raw} is no value; kept as missing") });
+        if !doubts.iter().any(|doubt| matches!(doubt.reason, Reason::Sentinel | Reason::OutOfRange)) {
+            doubts.push(Doubt { reason: Reason::NoValue, text: format!("{raw} is no value; kept as missing") });
+        }
     }
     Taken {
         reading: Reading { unit: unit.clone(), signal: mapping.signal, at, value, quality, time_source },
@@ -409,8 +424,24 @@ mod tests {
         let found = outcomes("j/C1", r#"{"t": 1700000000, "q": "bad", "torque": {"value": -9999}, "temp": 1}"#);
         assert_eq!(taken(&found[0]).reading.value, Value::Missing);
         assert_eq!(taken(&found[1]).reading.value, Value::Number(1.0), "a bad value inside the span is kept as it is");
-        let found = outcomes("j/C1", r#"{"t": 1700000000, "q": "good", "torque": {"value": -9999}, "temp": 1}"#);
-        assert_eq!(reason(&found[0]), Reason::Sentinel);
+    }
+
+    #[test]
+    fn a_number_that_cannot_be_ends_what_was_said_before() {
+        let found = outcomes("j/C1", r#"{"t": 1700000000, "q": "good", "torque": {"value": -9999}, "temp": 1000}"#);
+        let bare = outcomes("n/C1/torque", "1e38");
+        for (outcome, reason, at) in [
+            (&found[0], Reason::Sentinel, "2023-11-14T22:13:20Z"),
+            (&found[1], Reason::OutOfRange, "2023-11-14T22:13:20Z"),
+            (&bare[0], Reason::Sentinel, "2023-11-14T22:14:00.123457Z"),
+        ] {
+            let taken = taken(outcome);
+            assert_eq!((&taken.reading.value, taken.reading.quality), (&Value::Missing, Quality::Bad));
+            assert_eq!(taken.reading.at.to_string(), at);
+            let reasons: Vec<Reason> = taken.doubts.iter().map(|doubt| doubt.reason).collect();
+            assert_eq!(reasons, [reason], "counted once, by its own reason");
+        }
+        assert_eq!(taken(&found[0]).raw, "-9999");
     }
 
     #[test]

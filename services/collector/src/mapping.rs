@@ -24,7 +24,7 @@ pub struct Mapping {
     pub payload: Payload,
     /// For `mode` and `product`: the plant's word (or number) and what it is called here. Others pass as they are.
     pub words: BTreeMap<String, String>,
-    /// Lowest and highest plausible value in the house unit; `None` for [`Mapping::default_span`].
+    /// Lowest and highest plausible value in the house unit; `None` for [`Signal::believable`].
     pub span: Option<(f64, f64)>,
 }
 
@@ -132,26 +132,9 @@ pub enum MapError {
 }
 
 impl Mapping {
-    /// What a signal can be, in the house unit, if the mapping does not say (common practice, no source).
-    ///
-    /// Wide enough for any such machine, narrow enough to keep out most numbers by which devices say "no value":
-    /// torque -1000 to 3200 N·m, temperatures -60 to 300 °C, run hours 0 to 1,000,000 h, speed -3000 to 3000 1/min,
-    /// flow -10 to 1000 m³/h, pressure -1.1 to 250 bar. Words have none.
-    pub const fn default_span(signal: Signal) -> (f64, f64) {
-        match signal {
-            Signal::Torque => (-1000.0, 3200.0),
-            Signal::ProductTemp | Signal::MediaTemp => (-60.0, 300.0),
-            Signal::RunHours => (0.0, 1e6),
-            Signal::Speed => (-3000.0, 3000.0),
-            Signal::Flow => (-10.0, 1000.0),
-            Signal::Pressure => (-1.1, 250.0),
-            Signal::Mode | Signal::Product => (f64::NEG_INFINITY, f64::INFINITY),
-        }
-    }
-
     /// Lowest and highest value taken, in the house unit.
     pub fn plausible(&self) -> (f64, f64) {
-        self.span.unwrap_or(Self::default_span(self.signal))
+        self.span.unwrap_or(self.signal.believable())
     }
 
     fn check(&self, known: &BTreeSet<UnitId>) -> Result<(), MapError> {

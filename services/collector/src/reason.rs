@@ -47,9 +47,9 @@ reasons!(
     DecimalComma = "decimal_comma",
     /// The word has control characters.
     BadWord = "bad_word",
-    /// A number by which devices say that they have none.
+    /// Doubt: a number by which devices say that they have none; kept as missing.
     Sentinel = "sentinel",
-    /// The value lies outside what the signal can be.
+    /// Doubt: the value lies outside what the signal can be; kept as missing.
     OutOfRange = "out_of_range",
     /// The time cannot be read.
     BadTime = "bad_time",

@@ -84,6 +84,7 @@ where
         arrivals: arrivals.clone(),
         clock: clock.clone(),
         filters: map.filters().into_iter().chain(marker.clone()).collect(),
+        most_kept: settings.limits.max_payload_bytes + 1,
         status: settings.status.clone(),
         fence: Fence::new(marker),
         phase: phase_in,
@@ -225,6 +226,8 @@ struct Owner {
     queue: mpsc::Sender<Delivery>,
     arrivals: Arc<Arrivals>,
     clock: Arc<dyn Clock>,
+    /// Of a larger payload only so many bytes are kept, enough to refuse it: a flood of large ones costs no memory.
+    most_kept: usize,
     /// What we subscribe to, the marker's topic included.
     filters: Vec<String>,
     status: Option<Status>,
@@ -325,7 +328,8 @@ impl Owner {
             let arrived_at = self.clock.now();
             let backlog = self.is_backlog(arrived_at);
             let Publish { topic, payload, retain: retained, .. } = publish;
-            Some(Content { topic, payload: payload.to_vec(), retained, backlog, arrived_at })
+            let payload = payload[..payload.len().min(self.most_kept)].to_vec();
+            Some(Content { topic, payload, retained, backlog, arrived_at })
         };
         let delivery = Delivery { ticket, content };
         if protected {

@@ -1,19 +1,10 @@
 //! The value itself: numbers, words, and what devices send when they have none.
 
-use plant::{Signal, Value};
+use plant::{Signal, Value, is_sentinel};
 use serde_json::Value as Json;
 
 use crate::mapping::Mapping;
 use crate::reason::{Problem, Reason};
-
-/// Exact numbers by which devices and drivers say "no value" (common practice; 850 and -200 °C are the ends of the
-/// Pt100 tables of IEC 60751, 3276.7 and its like the ends of 16 bits scaled by ten).
-const SENTINELS: [f64; 14] = [
-    -9999.0, 9999.0, -999.9, 999.9, 3276.7, -3276.8, 6553.5, 32_767.0, -32_768.0, 65_535.0, 99_999.0, 850.0, -200.0,
-    1372.0,
-];
-/// Any number as large as this is the mark of a float that was never set (1e38 and its like).
-const NEVER_SET: f64 = 1e37;
 
 const LONGEST_WORD: usize = 64;
 
@@ -90,7 +81,7 @@ fn measured(raw: f64, mapping: &Mapping) -> Result<Value, Problem> {
     }
     let unit = mapping.signal.house_unit();
     let right = format!("right would be {low} to {high} {unit} for {}", mapping.signal);
-    if SENTINELS.contains(&raw) || raw.abs() >= NEVER_SET {
+    if is_sentinel(raw) {
         return Err(Problem::new(Reason::Sentinel, format!("devices send {raw} when they have no value; {right}")));
     }
     Err(Problem::new(
