@@ -67,6 +67,11 @@ pub struct Staged {
     pub rows: u64,
     /// Of these, times that were taken in the plant's zone.
     pub zone_assumed: u64,
+    /// Numbers that their signal cannot be ([`Signal::believable`]): staged as missing and bad, so that each ends what
+    /// the reading before it said. Those that the file itself calls bad are not counted.
+    pub disbelieved: u64,
+    /// The first of them: its file, where it stands, and why it is not believed.
+    pub disbelieved_sample: Option<(PathBuf, BadRow)>,
 }
 
 /// A file with bad rows.
@@ -101,8 +106,29 @@ pub(crate) struct Outcome {
     pub(crate) parts: Parts,
     pub(crate) rows: u64,
     pub(crate) zone_assumed: u64,
+    pub(crate) disbelieved: Disbelieved,
     pub(crate) bad: Vec<BadRow>,
     pub(crate) bad_count: u64,
+}
+
+/// Numbers of a file that their signal cannot be.
+#[derive(Debug, Default)]
+pub(crate) struct Disbelieved {
+    pub(crate) count: u64,
+    pub(crate) first: Option<BadRow>,
+}
+
+impl Disbelieved {
+    pub(crate) fn note(&mut self, row: impl FnOnce() -> BadRow) {
+        self.count += 1;
+        self.first.get_or_insert_with(row);
+    }
+
+    /// Adds what another reader of the same file found.
+    pub(crate) fn add(&mut self, other: Disbelieved) {
+        self.count += other.count;
+        self.first = self.first.take().into_iter().chain(other.first).min_by_key(|row| row.line);
+    }
 }
 
 /// Reads and checks files, by extension `.parquet` or CSV, and stages their readings in a folder that is this import's
@@ -130,7 +156,8 @@ fn stage(
     staging: &Path,
     progress: &dyn Fn(Progress<'_>),
 ) -> Result<Staged, ImportError> {
-    let mut staged = Staged { days: BTreeMap::new(), rows: 0, zone_assumed: 0 };
+    let mut staged =
+        Staged { days: BTreeMap::new(), rows: 0, zone_assumed: 0, disbelieved: 0, disbelieved_sample: None };
     let mut bad = Vec::new();
     for (number, path) in files.iter().enumerate() {
         let folder = staging.join(number.to_string());
@@ -145,6 +172,10 @@ fn stage(
         }
         staged.rows += outcome.rows;
         staged.zone_assumed += outcome.zone_assumed;
+        staged.disbelieved += outcome.disbelieved.count;
+        if staged.disbelieved_sample.is_none() {
+            staged.disbelieved_sample = outcome.disbelieved.first.map(|row| (path.clone(), row));
+        }
         for (day, mut parts) in outcome.parts {
             staged.days.entry(day).or_default().append(&mut parts);
         }
@@ -226,6 +257,37 @@ mod tests {
         let again =
             Store::new(folder.path()).merge_staged(files[0].day, Some(&files[0]), 2, &staged.days[&files[0].day]);
         assert_eq!(again.unwrap(), None);
+    }
+
+    /// The span and the sentinels are those of the collector: what is refused live must not come in by the back door.
+    #[test]
+    fn a_number_that_cannot_be_is_missing_and_counted() {
+        let text = b"at,unit,signal,value,quality\n\
+            2026-04-01T00:00:00Z,C1,product_temp,4,\n\
+            2026-04-01T00:00:10Z,C1,product_temp,850,\n\
+            2026-04-01T00:00:20Z,C1,torque,1e300,good\n\
+            2026-04-01T00:00:30Z,C1,torque,-5000,bad\n\
+            2026-04-01T00:00:40Z,C1,run_hours,9999,\n";
+        let (folder, staged) = run(&[text], &settings());
+        let staged = staged.unwrap();
+        assert_eq!((staged.rows, staged.disbelieved), (5, 2));
+        let (path, row) = staged.disbelieved_sample.clone().unwrap();
+        assert_eq!((path.file_name().unwrap().to_str(), row.line, &*row.column), (Some("0.csv"), 3, "value"));
+        assert!(row.problem.contains("850") && row.problem.contains("-60 to 300 °C"), "{row}");
+        let (_, readings) = merged(folder.path(), &staged);
+        let told: Vec<_> = readings.iter().map(|reading| (reading.value.clone(), reading.quality)).collect();
+        let (good, missing) = (|number| (Value::Number(number), Quality::Good), (Value::Missing, Quality::Bad));
+        assert_eq!(told, [missing.clone(), missing.clone(), good(4.0), missing, good(9999.0)]);
+    }
+
+    /// 1000 °F are 537.8 °C: the span is in the house unit, whatever the file measures in.
+    #[test]
+    fn the_span_is_held_against_the_house_unit() {
+        let text = b"at,unit,signal,value\n2026-04-01T00:00:00Z,C1,product_temp,500\n2026-04-01T00:00:10Z,C1,product_temp,1000\n";
+        let mut settings = settings();
+        settings.measures.insert(Signal::ProductTemp, Measure::parse("°F", Quantity::Temperature).unwrap());
+        let (_folder, staged) = run(&[text], &settings);
+        assert_eq!(staged.unwrap().disbelieved, 1);
     }
 
     #[test]

@@ -73,6 +73,7 @@ pub(crate) fn read(
             let part = parser.join().expect("a panic in frame work is caught at its door")?;
             outcome.rows += part.rows;
             outcome.zone_assumed += part.zone_assumed;
+            outcome.disbelieved.add(part.disbelieved);
             outcome.bad.extend(part.bad);
             outcome.bad_count += part.bad_count;
             for (day, mut parts) in part.parts {
@@ -153,5 +154,6 @@ fn work(
         }
     }
     let parts = spool.finish()?;
-    Ok(Outcome { parts, rows: count, zone_assumed: rows.zone_assumed, bad: rows.bad, bad_count: rows.bad_count })
+    let Rows { zone_assumed, disbelieved, bad, bad_count, .. } = rows;
+    Ok(Outcome { parts, rows: count, zone_assumed, disbelieved, bad, bad_count })
 }

@@ -66,7 +66,8 @@ pub(crate) fn read(
         }
     }
     let parts = spool.finish()?;
-    Ok(Outcome { parts, rows: total as u64, zone_assumed: rows.zone_assumed, bad: rows.bad, bad_count: rows.bad_count })
+    let Rows { zone_assumed, disbelieved, bad, bad_count, .. } = rows;
+    Ok(Outcome { parts, rows: total as u64, zone_assumed, disbelieved, bad, bad_count })
 }
 
 fn source_of(column: &Column) -> PolarsResult<Result<Source, String>> {

@@ -3,9 +3,9 @@
 use std::collections::HashMap;
 
 use jiff::Timestamp;
-use plant::{BadRow, Quality, Signal, UnitId, read_time};
+use plant::{BadRow, Quality, Signal, UnitId, is_sentinel, read_time};
 
-use crate::import::{ImportSettings, QualityCodes};
+use crate::import::{Disbelieved, ImportSettings, QualityCodes};
 use crate::spool::Row;
 
 /// A cell as a file gives it.
@@ -30,6 +30,8 @@ pub(crate) struct Rows<'a> {
     units: HashMap<&'a [u8], u32>,
     /// Times that were taken in the plant's zone.
     pub(crate) zone_assumed: u64,
+    /// Numbers that their signal cannot be.
+    pub(crate) disbelieved: Disbelieved,
     /// Bad rows, as far as they are listed.
     pub(crate) bad: Vec<BadRow>,
     /// All bad rows.
@@ -39,7 +41,8 @@ pub(crate) struct Rows<'a> {
 impl<'a> Rows<'a> {
     pub(crate) fn new(settings: &'a ImportSettings) -> Self {
         let units = settings.units.iter().zip(0..).map(|(unit, place)| (unit.as_str().as_bytes(), place));
-        Self { settings, units: units.collect(), zone_assumed: 0, bad: Vec::new(), bad_count: 0 }
+        let (units, disbelieved) = (units.collect(), Disbelieved::default());
+        Self { settings, units, zone_assumed: 0, disbelieved, bad: Vec::new(), bad_count: 0 }
     }
 
     /// Notes a bad row.
@@ -57,7 +60,7 @@ impl<'a> Rows<'a> {
 
     /// The row as a reading; `None` if it is bad, which is noted. A bad value is told under the name of its column.
     pub(crate) fn take<'c>(&mut self, line: u64, cells: &Cells<'c>, value_column: &str) -> Option<Row<'c>> {
-        match self.read(cells) {
+        match self.read(line, cells, value_column) {
             Ok(row) => Some(row),
             Err((column, problem)) => {
                 let column = if column == "value" { value_column } else { column };
@@ -67,7 +70,12 @@ impl<'a> Rows<'a> {
         }
     }
 
-    fn read<'c>(&mut self, cells: &Cells<'c>) -> Result<Row<'c>, (&'static str, String)> {
+    fn read<'c>(
+        &mut self,
+        line: u64,
+        cells: &Cells<'c>,
+        value_column: &str,
+    ) -> Result<Row<'c>, (&'static str, String)> {
         let [at, unit, signal, value, quality] = cells;
         let at_us = self.time(*at).map_err(|problem| ("at", problem))?;
         let unit = self.unit(*unit).map_err(|problem| ("unit", problem))?;
@@ -76,7 +84,16 @@ impl<'a> Rows<'a> {
             .map_err(|problem| ("signal", problem))?;
         let mut quality = quality_of(*quality, self.settings.quality_codes).map_err(|problem| ("quality", problem))?;
         let (value, word) = match signal.quantity() {
-            Some(_) => (self.number(signal, *value).map_err(|problem| ("value", problem))?, None),
+            Some(_) => {
+                let number = self.number(signal, *value).map_err(|problem| ("value", problem))?;
+                let number = number.unwrap_or_else(|why| {
+                    if quality > Quality::Bad {
+                        self.disbelieved.note(|| BadRow::new(line, value_column, why));
+                    }
+                    f64::NAN
+                });
+                (number, None)
+            }
             None => (f64::NAN, Some(word(*value).map_err(|problem| ("value", problem))?)),
         };
         if value.is_nan() && !matches!(word, Some(Some(_))) {
@@ -132,7 +149,8 @@ impl<'a> Rows<'a> {
         })
     }
 
-    fn number(&self, signal: Signal, cell: Cell<'_>) -> Result<f64, String> {
+    /// The number in the house unit, NaN if there is none; inside, why a number cannot be.
+    fn number(&self, signal: Signal, cell: Cell<'_>) -> Result<Result<f64, String>, String> {
         let number = match cell {
             Cell::Number(number) => number,
             Cell::Text(bytes) => {
@@ -157,10 +175,20 @@ impl<'a> Rows<'a> {
             Cell::Instant(_) | Cell::WallClock(_) => return Err("it is a time; right would be a number".to_owned()),
         };
         if !number.is_finite() {
-            return Ok(f64::NAN);
+            return Ok(Ok(f64::NAN));
         }
         let house = self.settings.measures.get(&signal).map_or(number, |measure| measure.to_house(number));
-        Ok(if house.is_finite() { house } else { f64::NAN })
+        let (low, high) = signal.believable();
+        if (low..=high).contains(&house) {
+            return Ok(Ok(house));
+        }
+        let unit = signal.house_unit();
+        let right = format!("right would be {low} to {high} {unit} for {signal}");
+        Ok(Err(if is_sentinel(number) {
+            format!("devices say {number} when they have no value; {right}")
+        } else {
+            format!("{house} {unit} cannot be; {right}")
+        }))
     }
 }
 
