@@ -4,8 +4,8 @@ use std::collections::BTreeMap;
 
 use jiff::Timestamp;
 use plant::{
-    ClockPosition, Driver, Finding, Fitting, Grade, Horizon, Reason, Score, State, Term, Tube, TubeId, UnitId, Work,
-    WorkKind, Zone,
+    ClockPosition, Driver, Finding, Fitting, Grade, Horizon, Kind, Reason, Score, State, Term, Tube, TubeId, UnitId,
+    Work, WorkKind, Zone,
 };
 use serde::Serialize;
 
@@ -144,12 +144,23 @@ impl<'a> TubeJson<'a> {
                     known_at: look.known_at,
                     complete: look.complete,
                     grade: look.grade,
+                    worst_mark: look.worst_mark,
                     hold_and_assess: look.hold_and_assess,
                     reason: look.reason,
                     stations: look
                         .stations
                         .iter()
                         .map(|((zone, clock), grade)| StationJson { zone, clock: *clock, grade: *grade })
+                        .collect(),
+                    other_marks: look
+                        .others
+                        .iter()
+                        .map(|((zone, clock), (grade, kind))| MarkJson {
+                            zone,
+                            clock: *clock,
+                            grade: *grade,
+                            kind: *kind,
+                        })
                         .collect(),
                 })
                 .collect(),
@@ -175,9 +186,19 @@ struct LookJson<'a> {
     known_at: Timestamp,
     complete: bool,
     grade: Option<Grade>,
+    worst_mark: Option<Grade>,
     hold_and_assess: bool,
     reason: Option<Reason>,
     stations: Vec<StationJson<'a>>,
+    other_marks: Vec<MarkJson<'a>>,
+}
+
+#[derive(Debug, Serialize)]
+struct MarkJson<'a> {
+    zone: &'a Zone,
+    clock: ClockPosition,
+    grade: Grade,
+    kind: Kind,
 }
 
 #[derive(Debug, Serialize)]

@@ -1,11 +1,13 @@
 //! The page of one tube: its chance and why, and everything that is written down about it.
 
+use std::collections::BTreeSet;
+
 use askama::Template;
 use axum::extract::rejection::PathRejection;
 use axum::extract::{Path, State};
 use axum::http::StatusCode;
 use axum::response::Response;
-use plant::{Finding, Fitting, Life, Look, Score, Work};
+use plant::{Finding, Fitting, Kind, Life, Look, Score, Work};
 
 use crate::advice::advice;
 use crate::api::shortened;
@@ -14,7 +16,7 @@ use crate::drivers::{DriverBar, bars};
 use crate::exposure_table::{BandTable, MonthTable, band_table, month_table};
 use crate::figures::{hours, number, share};
 use crate::pages::{Frame, Standing, refused, rendered};
-use crate::wall::{Wall, wall};
+use crate::wall::{Wall, kind_words, wall};
 use crate::{Interval, Publisher, Site, Snapshot, TubeDetail, standing};
 
 #[derive(Template)]
@@ -28,7 +30,7 @@ struct TubePage {
     facts: Vec<(&'static str, String)>,
     score: Option<ScoreView>,
     wall: Wall,
-    looks: Vec<[String; 5]>,
+    looks: Vec<[String; 6]>,
     findings: Vec<[String; 9]>,
     lives: Vec<[String; 5]>,
     fittings: Vec<[String; 3]>,
@@ -71,7 +73,7 @@ pub(crate) async fn page(State(publisher): State<Publisher>, tube: Result<Path<S
         facts: tube_facts(detail),
         score: score.map(|score| score_view(score, &snapshot, site)),
         wall: wall(detail, site),
-        looks: detail.looks.iter().rev().map(|look| look_row(look, site)).collect(),
+        looks: look_rows(detail, site),
         findings: detail.findings.iter().rev().map(|finding| finding_row(finding, site)).collect(),
         lives: detail.lives.iter().rev().map(|life| life_row(life, site)).collect(),
         fittings: detail.fittings.iter().rev().map(|fitting| fitting_row(fitting, site)).collect(),
@@ -131,15 +133,47 @@ fn score_view(score: &Score, snapshot: &Snapshot, site: &Site) -> ScoreView {
     }
 }
 
-fn look_row(look: &Look, site: &Site) -> [String; 5] {
+/// Looks, newest first.
+fn look_rows(detail: &TubeDetail, site: &Site) -> Vec<[String; 6]> {
+    let mut rows: Vec<_> = detail
+        .looks
+        .iter()
+        .enumerate()
+        .map(|(place, look)| {
+            let before = place.checked_sub(1).map(|place| detail.looks[place].at);
+            let of_it = |finding: &&Finding| finding.at <= look.at && before.is_none_or(|before| before < finding.at);
+            look_row(look, worst_mark(look, detail.findings.iter().filter(of_it)), site)
+        })
+        .collect();
+    rows.reverse();
+    rows
+}
+
+/// The worst mark of a look with its kind; of two alike the one that is no groove.
+fn worst_mark<'a>(look: &Look, findings: impl Iterator<Item = &'a Finding>) -> String {
+    let Some(worst) = look.worst_mark else { return "none written down".to_owned() };
+    let kinds = findings.filter(|finding| finding.grade == worst).filter_map(|finding| finding.kind);
+    match kinds.max_by_key(|kind| *kind != Kind::Groove) {
+        Some(kind) if kind != Kind::Groove => format!("{}, grade {worst}", kind_words(kind)),
+        _ => format!("grade {worst}, {}", worst.meaning()),
+    }
+}
+
+fn look_row(look: &Look, worst_mark: String, site: &Site) -> [String; 6] {
     let grade = match look.grade {
-        Some(grade) => format!("{grade}, {}", grade.meaning()),
+        Some(grade) => format!("grade {grade}, {}", grade.meaning()),
         None => "no groove grade read".to_owned(),
     };
+    let stations = look.stations.keys().chain(look.others.keys()).collect::<BTreeSet<_>>().len();
     [
         site.day(look.at),
+        worst_mark,
         grade,
-        if look.complete { "complete".to_owned() } else { format!("in part ({} stations)", look.stations.len()) },
+        if look.complete {
+            "complete".to_owned()
+        } else {
+            format!("in part ({stations} {})", if stations == 1 { "station" } else { "stations" })
+        },
         look.reason.map_or("–".to_owned(), |reason| reason.as_str().to_owned()),
         if look.hold_and_assess { "hold and assess".to_owned() } else { String::new() },
     ]

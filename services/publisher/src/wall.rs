@@ -1,8 +1,9 @@
-//! The unrolled wall: the newest grade of each station in the life that lasts.
+//! The unrolled wall: what is known of each station in the life that lasts.
 
 use std::collections::BTreeMap;
 
-use plant::{ClockPosition, Zone};
+use jiff::Timestamp;
+use plant::{ClockPosition, Finding, Grade, Kind, Zone};
 
 use crate::{Site, TubeDetail};
 
@@ -13,40 +14,88 @@ pub(crate) struct Wall {
     pub rows: Vec<(String, Vec<Station>)>,
     /// No station was read in this life.
     pub unread: bool,
+    /// Marks of other kinds of which nobody said where they are.
+    pub placeless: Vec<String>,
 }
 
 /// One place on the wall.
 #[derive(Debug)]
 pub(crate) struct Station {
-    /// The grade, `None` if it was not read: unknown, never 0.
-    pub grade: Option<u8>,
+    /// The worst mark that is no groove, with its kind. It stays until a new life begins: a later look that names only
+    /// the groove does not take it away.
+    pub other: Option<Mark>,
+    /// The newest groove grade, `None` if grooves were not read: unknown, never 0.
+    pub groove: Option<Mark>,
+    /// How heavy its frame is: the worst of both.
+    pub weight: Option<u8>,
+}
+
+/// A mark as it is set.
+#[derive(Debug)]
+pub(crate) struct Mark {
+    pub grade: u8,
+    pub kind: String,
     pub meaning: &'static str,
     pub day: String,
 }
 
-/// The wall as its newest readings have it.
+impl Mark {
+    fn of(grade: Grade, kind: Kind, at: Timestamp, site: &Site) -> Self {
+        Mark { grade: grade.get(), kind: kind_words(kind), meaning: grade.meaning(), day: site.day(at) }
+    }
+}
+
+/// A kind as people read it: `axial scratch`.
+pub(crate) fn kind_words(kind: Kind) -> String {
+    kind.as_str().replace('_', " ")
+}
+
+/// The wall as the looks of this life have it.
 pub(crate) fn wall(detail: &TubeDetail, site: &Site) -> Wall {
-    let mut newest = BTreeMap::new();
+    let mut grooves = BTreeMap::new();
+    let mut others: BTreeMap<(Zone, ClockPosition), (Grade, Kind, Timestamp)> = BTreeMap::new();
     let mut zones: Vec<Zone> = site.zones.clone();
     let life = detail.lives.last();
-    for look in detail.looks.iter().filter(|look| life.is_none_or(|life| life.holds(look.at))) {
-        for ((zone, clock), grade) in &look.stations {
+    let of_this_life = |at: Timestamp| life.is_none_or(|life| life.holds(at));
+    for look in detail.looks.iter().filter(|look| of_this_life(look.at)) {
+        for (zone, _) in look.stations.keys().chain(look.others.keys()) {
             if !zones.contains(zone) {
                 zones.push(zone.clone());
             }
-            newest.insert((zone.clone(), *clock), (*grade, look.at));
+        }
+        for (station, grade) in &look.stations {
+            grooves.insert(station.clone(), (*grade, look.at));
+        }
+        for (station, (grade, kind)) in &look.others {
+            let mark = others.entry(station.clone()).or_insert((*grade, *kind, look.at));
+            *mark = (*mark).max((*grade, *kind, look.at));
         }
     }
-    let station = |zone: &Zone, clock: ClockPosition| match newest.get(&(zone.clone(), clock)) {
-        Some((grade, at)) => Station { grade: Some(grade.get()), meaning: grade.meaning(), day: site.day(*at) },
-        None => Station { grade: None, meaning: "not read", day: String::new() },
+    let station = |zone: &Zone, clock: ClockPosition| {
+        let place = (zone.clone(), clock);
+        let groove = grooves.get(&place).map(|(grade, at)| Mark::of(*grade, Kind::Groove, *at, site));
+        let other = others.get(&place).map(|(grade, kind, at)| Mark::of(*grade, *kind, *at, site));
+        Station { weight: groove.iter().chain(&other).map(|mark| mark.grade).max(), other, groove }
+    };
+    let placeless = |finding: &&Finding| {
+        of_this_life(finding.at) && !finding.is_groove() && (finding.zone.is_none() || finding.clock.is_none())
     };
     Wall {
         rows: ClockPosition::ALL
             .iter()
             .map(|clock| (format!("{clock} o'clock"), zones.iter().map(|zone| station(zone, *clock)).collect()))
             .collect(),
+        placeless: detail.findings.iter().filter(placeless).map(|finding| stated(finding, site)).collect(),
         zones: zones.into_iter().map(|zone| zone.0).collect(),
-        unread: newest.is_empty(),
+        unread: grooves.is_empty() && others.is_empty(),
     }
+}
+
+/// A mark without a station, with what was said of its place.
+fn stated(finding: &Finding, site: &Site) -> String {
+    let kind = finding.kind.map_or("mark".to_owned(), kind_words);
+    let zone = finding.zone.as_ref().map(|zone| format!(" in zone {}", zone.0));
+    let clock = finding.clock.map(|clock| format!(" at {clock} o'clock"));
+    let place = zone.or(clock).unwrap_or(" somewhere in the tube".to_owned());
+    format!("{kind}, grade {}{place}, {}", finding.grade, site.day(finding.at))
 }

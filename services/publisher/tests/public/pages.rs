@@ -32,6 +32,60 @@ async fn a_station_that_was_not_read_is_unknown_and_not_smooth() {
     assert_eq!(page.matches("class=\"station g1\"").count(), 1);
 }
 
+/// A flake is plating in the product, whatever the grooves beside it (common practice, no source).
+#[tokio::test]
+async fn a_flake_never_reads_as_smooth() {
+    let mut snapshot = fleet::snapshot();
+    let detail = snapshot.tubes.get_mut(&fleet::tube_id("T-0042")).unwrap();
+    let grade = plant::Grade::try_from(4).unwrap();
+    let (drive, middle) = (plant::Zone("drive".to_owned()), plant::Zone("middle".to_owned()));
+    let look = detail.looks.last_mut().unwrap();
+    // One station was read as smooth besides, one was not read for grooves at all.
+    look.others.insert((drive, plant::ClockPosition::Twelve), (grade, plant::Kind::Flake));
+    look.others.insert((middle, plant::ClockPosition::Nine), (grade, plant::Kind::Pit));
+    let mut placeless = detail.findings.last().unwrap().clone();
+    (placeless.kind, placeless.grade) = (Some(plant::Kind::AxialScratch), plant::Grade::try_from(3).unwrap());
+    (placeless.zone, placeless.clock) = (None, None);
+    detail.findings.push(placeless);
+    let page = ask(snapshot.clone(), "GET", "/tubes/T-0042").await.body;
+    let cell = |kind: &str| {
+        let end = page.find(kind).unwrap_or_else(|| panic!("{kind:?} is missing"));
+        let start = page[..end].rfind("<td").unwrap();
+        &page[start..start + page[start..].find("</td>").unwrap()]
+    };
+    assert!(cell("flake, grade 4").contains("g4") && !cell("flake, grade 4").contains("smooth"));
+    assert!(cell("pit, grade 4").contains("groove: not read"));
+    assert!(page.contains("axial scratch, grade 3 somewhere in the tube"));
+    assert_eq!(page.matches("class=\"station g0\"").count(), 9);
+
+    later_smooth_look(&mut snapshot);
+    assert!(ask(snapshot, "GET", "/tubes/T-0042").await.body.contains("flake, grade 4"), "a later look hid the flake");
+}
+
+fn later_smooth_look(snapshot: &mut publisher::Snapshot) {
+    let detail = snapshot.tubes.get_mut(&fleet::tube_id("T-0042")).unwrap();
+    let mut look = detail.looks.last().unwrap().clone();
+    look.at = fleet::now();
+    look.others.clear();
+    look.stations.values_mut().for_each(|grade| *grade = plant::Grade::SMOOTH);
+    detail.looks.push(look);
+}
+
+#[tokio::test]
+async fn the_worst_mark_of_a_look_names_its_kind() {
+    let mut snapshot = fleet::snapshot();
+    let detail = snapshot.tubes.get_mut(&fleet::tube_id("T-0042")).unwrap();
+    let grade = plant::Grade::try_from(4).unwrap();
+    let look = detail.looks.last_mut().unwrap();
+    look.worst_mark = Some(grade);
+    let mut flake = detail.findings.last().unwrap().clone();
+    (flake.kind, flake.grade) = (Some(plant::Kind::Flake), grade);
+    detail.findings.push(flake);
+    let page = ask(snapshot, "GET", "/tubes/T-0042").await.body;
+    let looks = &page[page.find("id=\"looks-title\"").unwrap()..];
+    assert!(looks[..looks.find("</table>").unwrap()].contains("<td>flake, grade 4</td>"), "{looks}");
+}
+
 #[tokio::test]
 async fn grades_of_an_ended_life_are_not_shown_on_the_wall() {
     let mut snapshot = fleet::snapshot();
