@@ -200,7 +200,7 @@ pub struct Fit {
     #[arg(long, value_name = "FILE", required_unless_present = "table", conflicts_with = "table")]
     pub config: Option<PathBuf>,
     /// Fit a table (CSV or Parquet) instead.
-    #[arg(long, value_name = "FILE", requires = "terms")]
+    #[arg(long, value_name = "FILE")]
     pub table: Option<PathBuf>,
     /// The grade whose onset is modelled.
     #[arg(long, value_name = "G", value_parser = clap::value_parser!(u8).range(1..=4))]
@@ -212,19 +212,19 @@ pub struct Fit {
     #[arg(long, value_name = "D,E", value_delimiter = ',')]
     pub unpenalised: Vec<String>,
     /// Ridge penalty.
-    #[arg(long, value_name = "L")]
+    #[arg(long, value_name = "L", allow_negative_numbers = true)]
     pub ridge: Option<f64>,
-    /// On which scale the penalty is.
-    #[arg(long, value_enum, default_value = "sd")]
-    pub ridge_scale: RidgeScale,
+    /// On which scale the penalty is (default: sd with --table, raw with --config).
+    #[arg(long, value_enum)]
+    pub ridge_scale: Option<RidgeScale>,
     /// Shape of the hazard over run hours: a number, or `fit`.
     #[arg(long, value_name = "K|fit", value_parser = shape)]
     pub shape: Option<Shape>,
     /// Which standard errors.
     #[arg(long, value_enum, default_value = "observed")]
     pub se: StandardErrors,
-    /// Rows of the tube's worst place, or of every station.
-    #[arg(long, value_enum, default_value = "worst")]
+    /// Rows of the tube's worst place, or of every station; with --config.
+    #[arg(long, value_enum, default_value = "worst", conflicts_with = "table")]
     pub rows: Rows,
     /// Write the fitted model here as JSON (otherwise it is printed).
     #[arg(long, value_name = "MODEL.json")]

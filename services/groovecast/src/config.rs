@@ -16,16 +16,19 @@ use jiff::SignedDuration;
 use jiff::tz::TimeZone;
 use plant::{Grade, Measure, Signal, Term, UnitId, Zone};
 use publisher::{LongestInterval, Origin};
+use wear::{RidgeScale, Se};
+
+use crate::args::Rows;
 
 /// One thing that is wrong with a configuration.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[error("{file}:{line}: {key}: {problem}", file = file.display())]
+#[error("{}:{line}: {}{problem}", file.display(), if key.is_empty() { String::new() } else { format!("{key}: ") })]
 pub struct Problem {
     /// The file.
     pub file: PathBuf,
     /// The line, counted from 1.
     pub line: usize,
-    /// The key, dotted.
+    /// The key, dotted; empty if the file could not be read as a whole.
     pub key: String,
     /// What is wrong and what would be right.
     pub problem: String,
@@ -117,6 +120,12 @@ pub struct ModelConfig {
     pub terms: Vec<Term>,
     /// Ridge penalty on the coefficients, on which 1 means that dose adds linearly.
     pub ridge: f64,
+    /// On which scale that penalty is.
+    pub ridge_scale: RidgeScale,
+    /// Which standard errors.
+    pub se: Se,
+    /// Rows of the tube's worst place, or of every station.
+    pub rows: Rows,
     /// Penalty between the intercepts of successive grades.
     pub grade_ridge: f64,
     /// Shape of the hazard over the life's run hours.

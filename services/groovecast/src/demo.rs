@@ -6,6 +6,7 @@ mod files;
 mod past;
 
 use std::net::SocketAddr;
+use std::path::Path;
 use std::sync::Arc;
 use std::time::Instant;
 
@@ -45,21 +46,10 @@ pub async fn demo(listen: SocketAddr, seed: u64, speed: f64) -> Result<(), Failu
     let address = listener.local_addr().context("cannot tell where pages are served")?;
     let folder =
         tempfile::Builder::new().prefix("groovecast-demo-").tempdir().context("cannot make a folder for the demo")?;
-    let began = Instant::now();
-    let port = broker::start().await?;
-    let (from, to) = (instant(PAST_FROM)?, instant(PAST_TO)?);
-    let plant = tokio::task::spawn_blocking(move || Plant::new(seed, from, to)).await.context("the plant broke")?;
-    let config = files::write(&plant, folder.path(), port, address)?;
-    tracing::info!(config = %config.display(), "an invented plant: 12 units, two years of past");
-    let mut config = Config::read(&config)?;
-    // Lateness is told in the plant's time, which runs faster than the evaluation.
-    config.late_after = SignedDuration::from_secs_f64(config.late_after.as_secs_f64() * speed.max(1.0));
-    let config = Arc::new(config);
-    let plant = Arc::new(plant);
-    let store = PlantStore::open(config.clone()).await?;
-    past::import(&store, plant.clone(), folder.path()).await?;
-    drop(store);
-    tracing::info!(seconds = began.elapsed().as_secs(), "the past is in; the first model is fitted now");
+    let (plant, config) = tokio::select! {
+        ready = past(folder.path(), address, seed, speed) => ready?,
+        () = run::told_to_stop() => return Ok(()),
+    };
 
     let clock: Arc<dyn Clock> = Arc::new(FastClock { from: plant.end(), began: Instant::now(), speed });
     let (stop, stopped) = watch::channel(false);
@@ -79,6 +69,26 @@ pub async fn demo(listen: SocketAddr, seed: u64, speed: f64) -> Result<(), Failu
     stop.send_replace(true);
     feed.await.context("the feed broke")??;
     ended
+}
+
+/// The plant, with its past imported below a folder, and its configuration.
+async fn past(folder: &Path, address: SocketAddr, seed: u64, speed: f64) -> Result<(Arc<Plant>, Arc<Config>), Failure> {
+    let began = Instant::now();
+    let port = broker::start().await?;
+    let (from, to) = (instant(PAST_FROM)?, instant(PAST_TO)?);
+    let plant = tokio::task::spawn_blocking(move || Plant::new(seed, from, to)).await.context("the plant broke")?;
+    let config = files::write(&plant, folder, port, address)?;
+    tracing::info!(config = %config.display(), "an invented plant: 12 units, two years of past");
+    let mut config = Config::read(&config)?;
+    // Lateness is told in the plant's time, which runs faster than the evaluation.
+    config.late_after = SignedDuration::from_secs_f64(config.late_after.as_secs_f64() * speed.max(1.0));
+    let config = Arc::new(config);
+    let plant = Arc::new(plant);
+    let store = PlantStore::open(config.clone()).await?;
+    past::import(&store, plant.clone(), folder).await?;
+    drop(store);
+    tracing::info!(seconds = began.elapsed().as_secs(), "the past is in; the first model is fitted now");
+    Ok((plant, config))
 }
 
 fn instant(text: &str) -> Result<Timestamp, Failure> {

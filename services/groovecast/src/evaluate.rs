@@ -45,7 +45,19 @@ impl Evaluator {
         let mut kept: Vec<Score> = Vec::new();
         loop {
             let began = std::time::Instant::now();
-            match self.evaluate().await {
+            let mut evaluation = std::pin::pin!(self.evaluate());
+            let evaluation = loop {
+                tokio::select! {
+                    done = &mut evaluation => break done,
+                    going_on = pause(REFRESH, &stopped) => {
+                        if !going_on {
+                            return Ok(());
+                        }
+                        self.refresh(&evaluated);
+                    }
+                }
+            };
+            match evaluation {
                 Ok(snapshot) => {
                     self.publish(&snapshot);
                     self.keep(&snapshot.scores, &mut kept).await;
@@ -54,9 +66,7 @@ impl Evaluator {
                 Err(error) => tracing::error!(error = format!("{error:#}"), "the scores could not be evaluated"),
             }
             loop {
-                let now = self.clock.now();
-                let newest = snapshot::with_arrivals(&evaluated, self.arrivals.snapshot(now), now);
-                self.snapshots.send_replace(Arc::new(newest));
+                self.refresh(&evaluated);
                 let rest = every.saturating_sub(began.elapsed());
                 if !pause(rest.min(REFRESH), &stopped).await {
                     return Ok(());
@@ -66,6 +76,13 @@ impl Evaluator {
                 }
             }
         }
+    }
+
+    /// Tells pages what has arrived since the last evaluation.
+    fn refresh(&self, evaluated: &Snapshot) {
+        let now = self.clock.now();
+        let newest = snapshot::with_arrivals(evaluated, self.arrivals.snapshot(now), &self.config, now);
+        self.snapshots.send_replace(Arc::new(newest));
     }
 
     async fn evaluate(&self) -> anyhow::Result<Snapshot> {
@@ -93,11 +110,12 @@ impl Evaluator {
         }
     }
 
-    /// Keeps scores once an hour, and whenever a state or a model changes.
+    /// Keeps scores once a day, and whenever a state or a model changes.
     async fn keep(&self, scores: &[Score], kept: &mut Vec<Score>) {
         let same =
             |a: &Score, b: &Score| a.tube == b.tube && a.unit == b.unit && a.state == b.state && a.model == b.model;
-        let old = |score: &Score| kept.iter().any(|k| same(k, score) && hour_of(k.at) == hour_of(score.at));
+        let day = |score: &Score| hour_of(score.at).div_euclid(24);
+        let old = |score: &Score| kept.iter().any(|k| same(k, score) && day(k) == day(score));
         if scores.iter().all(old) {
             return;
         }

@@ -52,19 +52,29 @@ fn params(fit: &Fit, terms: &[String], limit: u8) -> HazardParams {
         .terms(terms.iter().cloned())
         .unpenalised(fit.unpenalised.iter().filter(|term| !term.is_empty()).cloned())
         .ridge(fit.ridge.unwrap_or(0.0))
-        .ridge_scale(match fit.ridge_scale {
-            RidgeScale::Raw => wear::RidgeScale::Raw,
-            RidgeScale::Sd => wear::RidgeScale::Sd,
-        })
+        .ridge_scale(fit.ridge_scale.map_or(wear::RidgeScale::Sd, scale))
         .shape(match fit.shape {
             None => wear::Shape::Fixed(1.0),
             Some(Shape::Fixed(k)) => wear::Shape::Fixed(k),
             Some(Shape::Fitted) => wear::Shape::Fitted,
         })
-        .se(match fit.se {
-            StandardErrors::Observed => Se::Observed,
-            StandardErrors::Expected => Se::Expected,
-        })
+        .se(standard_errors(fit.se))
+}
+
+/// The estimator's word for the scale of a penalty.
+pub fn scale(scale: RidgeScale) -> wear::RidgeScale {
+    match scale {
+        RidgeScale::Raw => wear::RidgeScale::Raw,
+        RidgeScale::Sd => wear::RidgeScale::Sd,
+    }
+}
+
+/// The estimator's word for a kind of standard errors.
+pub fn standard_errors(se: StandardErrors) -> Se {
+    match se {
+        StandardErrors::Observed => Se::Observed,
+        StandardErrors::Expected => Se::Expected,
+    }
 }
 
 /// Writes a fitted model as JSON, to a file or to standard output.

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use jiff::Timestamp;
-use plant::{Exposure, HourExposure, Life, Record, TubeId, UnitId, hour_of, hour_start};
+use plant::{Exposure, HourExposure, Life, Record, Term, TubeId, UnitId, hour_of, hour_start};
 
 /// Record and exposures, both as known at `until`.
 pub struct Fleet {
@@ -12,6 +12,8 @@ pub struct Fleet {
     pub record: Record,
     /// What each unit went through, hours in order. Views of other instants share them.
     pub hours: Arc<BTreeMap<UnitId, Vec<HourExposure>>>,
+    /// The first reading of each unit.
+    pub first_reading: BTreeMap<UnitId, Timestamp>,
     /// The last reading of each unit.
     pub last_reading: BTreeMap<UnitId, Timestamp>,
     /// The instant of which this speaks.
@@ -54,12 +56,45 @@ impl Fleet {
     /// The fleet as it stood at an earlier instant, with what was written down of it. No unit counts as silent then.
     pub fn as_of(&self, at: Timestamp, record: Record) -> Fleet {
         let last_reading = self.hours.keys().map(|unit| (unit.clone(), at)).collect();
-        Fleet { record, hours: self.hours.clone(), last_reading, until: at, hours_until: self.hours_until }
+        let (hours, first_reading) = (self.hours.clone(), self.first_reading.clone());
+        Fleet { record, hours, first_reading, last_reading, until: at, hours_until: self.hours_until }
     }
 
-    /// The sum of [`Fleet::pieces`].
+    /// Run hours of a tube in its units before these sent their first reading, h. Nobody counted them: a unit is taken
+    /// to have run then as much of the time as it has since, and all of the time if it never sent anything. Where the
+    /// register gives the hours before the records begin, they are those.
+    pub fn unheard_h(&self, tube: &TubeId, from: Option<Timestamp>, to: Timestamp) -> f64 {
+        let to = to.min(self.until);
+        let counted_before = self.record.tubes.get(tube).is_some_and(|tube| tube.run_h_before.is_some());
+        if from.is_none() && counted_before {
+            return 0.0;
+        }
+        self.record
+            .fittings_of(tube)
+            .map(|fitting| {
+                let heard = self.first_reading.get(&fitting.unit).copied();
+                let begin = from.map_or(fitting.from, |from| from.max(fitting.from));
+                let end = fitting.to.map_or(to, |there| there.min(to));
+                let end = heard.map_or(end, |heard| heard.min(end));
+                let hours = end.duration_since(begin).as_secs_f64() / 3600.0;
+                hours.max(0.0) * heard.map_or(1.0, |heard| self.duty(&fitting.unit, heard))
+            })
+            .sum()
+    }
+
+    /// The share of the time since its first reading in which a unit ran, 0 to 1.
+    fn duty(&self, unit: &UnitId, heard: Timestamp) -> f64 {
+        let passed_h = self.hours_until.duration_since(heard).as_secs_f64() / 3600.0;
+        let run_h: f64 = self.hours.get(unit).into_iter().flatten().map(|hour| hour.exposure.run_h()).sum();
+        if passed_h > 0.0 { (run_h / passed_h).clamp(0.0, 1.0) } else { 1.0 }
+    }
+
+    /// The sum of [`Fleet::pieces`], and of the hours before the units were heard as blind ones.
     pub fn exposure(&self, tube: &TubeId, from: Option<Timestamp>, to: Timestamp) -> Exposure {
         let mut sum = Exposure::default();
+        let unheard_h = self.unheard_h(tube, from, to);
+        sum.add(Term::RunH, unheard_h);
+        sum.add(Term::BlindH, unheard_h);
         for piece in self.pieces(tube, from, to) {
             sum += &piece.hour.exposure.share(piece.share);
         }
@@ -94,7 +129,7 @@ fn share(hour: i64, begin: Timestamp, end: Timestamp, until: Timestamp) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use plant::{Fitting, Term};
+    use plant::Fitting;
 
     fn at(hour: f64) -> Timestamp {
         Timestamp::from_microsecond((hour * 3.6e9) as i64).unwrap()
@@ -121,6 +156,7 @@ mod tests {
         Fleet {
             record: Record { fittings, ..Record::default() },
             hours: Arc::new([(unit("A"), hours(10)), (unit("B"), open)].into()),
+            first_reading: [(unit("A"), at(0.0)), (unit("B"), at(0.0))].into(),
             last_reading: BTreeMap::new(),
             until: at(until),
             hours_until: at(until),
@@ -141,6 +177,18 @@ mod tests {
         let tube = TubeId::new("T1").unwrap();
         let then = fleet.as_of(at(8.25), fleet.record.clone());
         assert!((then.exposure(&tube, None, at(10.0)).run_h() - 3.75).abs() < 1e-9);
+    }
+
+    #[test]
+    fn hours_before_a_unit_was_heard_are_blind_not_nothing() {
+        let mut fleet = fleet(10.0);
+        let tube = TubeId::new("T1").unwrap();
+        fleet.first_reading.insert(unit("A"), at(4.0));
+        let exposure = fleet.exposure(&tube, None, at(5.0));
+        // Unit A ran ten hours in the six since it was heard: it counts as always running.
+        assert!((exposure.blind_h() - 1.5).abs() < 1e-9, "{exposure:?}");
+        fleet.first_reading.clear();
+        assert!((fleet.unheard_h(&tube, None, at(5.0)) - 2.5).abs() < 1e-9);
     }
 
     #[test]

@@ -6,7 +6,6 @@ use jiff::{SignedDuration, Timestamp};
 use plant::{Record, Score, TubeId};
 use wear::{WearError, folds};
 
-use crate::args::Rows;
 use crate::config::Config;
 use crate::fleet::Fleet;
 use crate::intervals::{self, IntervalRow};
@@ -60,7 +59,7 @@ pub fn visits(record: &Record) -> Vec<Visit> {
 /// # Errors
 /// [`WearError`] if the data cannot carry a fit.
 pub fn without_the_tube(fleet: &Fleet, config: &Config, horizon_h: f64) -> Result<Vec<Foretold>, WearError> {
-    let rows = intervals::rows(fleet, config.model.limit, Rows::Worst);
+    let rows = intervals::rows(fleet, config.model.limit, config.model.rows);
     let tubes: Vec<&TubeId> = rows.iter().map(|row| &row.span.tube).collect();
     let distinct: BTreeSet<&TubeId> = tubes.iter().copied().collect();
     let folds = config.model.folds.min(distinct.len()).max(1);

@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 
-use history::{BadFile, ImportError, ImportSettings, Progress, Staged};
+use history::{BadFile, HistoryError, ImportError, ImportSettings, Progress, Staged};
 use jiff::{SignedDuration, Timestamp};
 use ledger::{FileImport, Rules};
 use plant::DayFile;
@@ -14,7 +14,7 @@ use plant::{Clock, Table};
 use crate::args::What;
 use crate::config::Config;
 use crate::exit::Failure;
-use crate::plant_store::{PlantStore, blocking};
+use crate::plant_store::{Lock, PlantStore, blocking};
 
 /// Imports files: all or nothing.
 pub async fn import(config: Config, what: What, files: &[PathBuf], clock: &dyn Clock) -> Result<(), Failure> {
@@ -29,15 +29,13 @@ pub async fn import(config: Config, what: What, files: &[PathBuf], clock: &dyn C
 
 /// Bad rows that are listed per file; the rest are counted.
 const LISTED_BAD_ROWS: usize = 1000;
-/// The lease is renewed after so many days of files.
-const DAYS_PER_LEASE: usize = 20;
 /// A reading's time may lie so far ahead of our clock.
 const AHEAD: SignedDuration = SignedDuration::from_mins(5);
 
 /// Imports readings: read and checked as a whole first, then merged day by day, then made current at once.
 async fn history(store: &PlantStore, files: &[PathBuf], clock: &dyn Clock) -> Result<(), Failure> {
-    let holder = format!("import-{}", std::process::id());
-    let staging = store.config.data.join(format!("staging-{}", std::process::id()));
+    let begun_us = clock.now().as_microsecond();
+    let staging = store.config.data.join(format!("staging-{}-{begun_us}", std::process::id()));
     let settings = ImportSettings {
         zone: store.config.time_zone.clone(),
         units: store.config.units.clone(),
@@ -55,9 +53,10 @@ async fn history(store: &PlantStore, files: &[PathBuf], clock: &dyn Clock) -> Re
     let staged = match staged {
         Ok(staged) => staged,
         Err(ImportError::Bad(files)) => return Err(Failure::Data(files.into_iter().map(bad_file).collect())),
+        Err(ImportError::History(error @ HistoryError::Io { .. })) => return Err(Failure::Other(error.into())),
         Err(ImportError::History(error)) => return Err(Failure::Input(error.to_string())),
     };
-    let merged = merge(store, &staged, &holder, clock).await;
+    let merged = merge(store, &staged).await;
     // What was staged is merged, or of no more use.
     let _ = std::fs::remove_dir_all(&staging);
     let files = merged?;
@@ -74,23 +73,34 @@ fn bad_file(file: BadFile) -> (PathBuf, Vec<plant::BadRow>, u64) {
     (file.path, file.listed, more)
 }
 
-async fn merge(store: &PlantStore, staged: &Staged, holder: &str, clock: &dyn Clock) -> Result<Vec<DayFile>, Failure> {
-    let mut lease = store.lease(holder, clock.now()).await?;
+async fn merge(store: &PlantStore, staged: &Staged) -> Result<Vec<DayFile>, Failure> {
+    let lock = lock_days(store).await?;
     let generation = store.ledger.next_generation().await?;
     let current = store.ledger.day_files().await?;
     let mut files = Vec::new();
-    for (number, (day, parts)) in staged.days.iter().enumerate() {
-        if number % DAYS_PER_LEASE == DAYS_PER_LEASE - 1 {
-            lease = store.lease(holder, clock.now()).await?;
-        }
+    for (day, parts) in &staged.days {
         let old = current.iter().find(|file| file.day == *day).cloned();
         let (days, day, parts) = (store.store.clone(), *day, parts.clone());
         files.extend(blocking(move || days.merge_staged(day, old.as_ref(), generation, &parts)).await?);
     }
     store.ledger.commit_days(&files, None).await?;
-    store.remove_unlisted().await?;
-    store.ledger.release(lease).await?;
+    store.remove_unlisted(&lock).await?;
     Ok(files)
+}
+
+/// Waits until no other process changes day files.
+async fn lock_days(store: &PlantStore) -> Result<Lock, Failure> {
+    let mut told = false;
+    loop {
+        if let Some(lock) = store.try_lock_days()? {
+            return Ok(lock);
+        }
+        if !told {
+            tracing::info!("another process is changing day files; waiting for it");
+            told = true;
+        }
+        tokio::time::sleep(std::time::Duration::from_millis(200)).await;
+    }
 }
 
 /// Shows how far it is, on a terminal; silent in a pipe.

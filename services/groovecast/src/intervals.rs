@@ -3,6 +3,7 @@
 use std::path::Path;
 
 use anyhow::Context;
+use jiff::Timestamp;
 use plant::{Bands, Exposure, Grade, Span, Term, TubeId};
 
 use crate::args::Rows;
@@ -12,6 +13,8 @@ use crate::fleet::{Fleet, Piece};
 pub struct IntervalRow {
     /// The span.
     pub span: Span,
+    /// The earlier look, or the beginning of the life; `None` if that lies before the records.
+    pub begins_at: Option<Timestamp>,
     /// The tube's surface.
     pub surface: String,
     /// Run hours of the life at the earlier look.
@@ -40,7 +43,8 @@ fn rows_of(fleet: &Fleet, tube: &TubeId, limit: Grade, which: Rows) -> Vec<Inter
         .into_iter()
         .filter_map(|span| {
             let life = lives.iter().find(|life| life.number == span.life)?;
-            let mut exposure = fleet.exposure(tube, span.start_at.or(life.from), span.end_at);
+            let begins_at = span.start_at.or(life.from);
+            let mut exposure = fleet.exposure(tube, begins_at, span.end_at);
             let start_h = if span.start_at.is_some() {
                 fleet.exposure(tube, life.from, span.start_at?).run_h() + life.run_h_before
             } else {
@@ -49,16 +53,14 @@ fn rows_of(fleet: &Fleet, tube: &TubeId, limit: Grade, which: Rows) -> Vec<Inter
                 0.0
             };
             let end_h = start_h + exposure.run_h();
-            Some(IntervalRow { span, surface: surface.clone(), start_h, end_h, exposure })
+            Some(IntervalRow { span, begins_at, surface: surface.clone(), start_h, end_h, exposure })
         })
         .collect()
 }
 
-/// The covered pieces of a row's span, in order of time.
-pub fn covered<'a>(fleet: &'a Fleet, row: &'a IntervalRow) -> impl Iterator<Item = Piece<'a>> {
-    let life = fleet.record.lives(&row.span.tube).into_iter().find(|life| life.number == row.span.life);
-    let from = row.span.start_at.or(life.and_then(|life| life.from));
-    fleet.pieces(&row.span.tube, from, row.span.end_at).filter(|piece| piece.hour.exposure.covered_h() > 0.0)
+/// The pieces of a row's span, in order of time.
+pub fn pieces<'a>(fleet: &'a Fleet, row: &'a IntervalRow) -> impl Iterator<Item = Piece<'a>> {
+    fleet.pieces(&row.span.tube, row.begins_at, row.span.end_at)
 }
 
 /// The table as text columns, in the order of the contract; a sum that a unit cannot give is empty.
@@ -90,7 +92,7 @@ fn cells(row: &IntervalRow, bands: usize) -> Vec<String> {
         span.life.to_string(),
         station,
         row.surface.clone(),
-        span.start_at.map_or(String::new(), |at| at.to_string()),
+        row.begins_at.map_or(String::new(), |at| at.to_string()),
         span.end_at.to_string(),
         row.start_h.to_string(),
         row.end_h.to_string(),

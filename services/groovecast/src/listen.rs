@@ -38,14 +38,12 @@ pub async fn listen(config: &Config, lasts: Duration, json: bool, clock: Arc<dyn
     } else {
         print(&report, config, clock.now());
     }
-    if let LinkState::Offline { error } = &report.link.state {
-        return Err(Failure::Other(anyhow::anyhow!(
-            "no connection to {}:{}: {error}",
-            config.broker.host,
-            config.broker.port
-        )));
+    let broker = format!("{}:{}", config.broker.host, config.broker.port);
+    match &report.link.state {
+        LinkState::Offline { error } => Err(Failure::Other(anyhow::anyhow!("no connection to {broker}: {error}"))),
+        LinkState::Connecting => Err(Failure::Other(anyhow::anyhow!("{broker} did not answer"))),
+        LinkState::Online | LinkState::Closed => Ok(()),
     }
-    Ok(())
 }
 
 fn as_json(report: &ArrivalsReport) -> serde_json::Value {

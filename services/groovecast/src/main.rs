@@ -6,6 +6,7 @@ mod args;
 mod config;
 #[cfg(feature = "demo")]
 mod demo;
+mod dose;
 mod evaluate;
 mod exit;
 mod fit_table;
@@ -22,6 +23,7 @@ mod show;
 mod snapshot;
 mod wording;
 
+use std::io::IsTerminal;
 use std::process::ExitCode;
 use std::sync::Arc;
 
@@ -37,7 +39,12 @@ fn main() -> ExitCode {
     let arguments = Arguments::parse();
     let filter =
         EnvFilter::try_from_env("GROOVECAST_LOG").unwrap_or_else(|_| EnvFilter::new("info,sqlx=warn,rumqttd=off"));
-    tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).with_target(false).init();
+    tracing_subscriber::fmt()
+        .with_env_filter(filter)
+        .with_writer(std::io::stderr)
+        .with_ansi(std::io::stderr().is_terminal())
+        .with_target(false)
+        .init();
     let runtime = match tokio::runtime::Builder::new_multi_thread().enable_all().build() {
         Ok(runtime) => runtime,
         Err(error) => return Failure::from(anyhow::Error::from(error)).report(),

@@ -2,14 +2,15 @@
 
 use jiff::Timestamp;
 use linfa::traits::Fit;
-use plant::{Exposure, Grade, Record, State, Term};
+use plant::{Grade, HourExposure, Record, State, Term};
 use serde::{Deserialize, Serialize};
 use wear::validate::{self, Validation};
-use wear::{Design, Hazard, HazardParams, HoursOnly, Intervals, RidgeScale, Row, Shape, WearError};
+use wear::{Design, Hazard, HazardParams, HoursOnly, Intervals, Pace, Row, Shape, WearError};
 
 use crate::config::ModelConfig;
+use crate::dose::{Dose, doses};
 use crate::fleet::Fleet;
-use crate::intervals::{IntervalRow, covered};
+use crate::intervals::{IntervalRow, pieces};
 
 /// Catches in fewer lives than this make no model: the stated prior speaks.
 const LEAST_EVENT_LIVES: usize = 5;
@@ -46,8 +47,10 @@ pub struct Model {
     pub basis: Basis,
     /// The hazard that is published; none for a prior.
     pub hazard: Option<Hazard>,
-    /// How hourly rates become its covariates.
+    /// How rates become its covariates.
     pub design: Design,
+    /// The fleet's median hour at the time of the fit: what blind hours count for at least.
+    pub fleet_median: Option<Pace>,
     /// The grade whose risk it speaks of.
     pub limit: Grade,
     /// Chance that a complete look reads the limit on a wall that has not reached it.
@@ -83,13 +86,23 @@ pub struct RecordSize {
     pub work: usize,
     /// Fittings, and their ends.
     pub fittings: usize,
+    /// Campaigns.
+    pub campaigns: usize,
+    /// The first reading: earlier history may have been imported since.
+    pub data_from: Option<Timestamp>,
 }
 
 impl RecordSize {
     /// The size of a record.
-    pub fn of(record: &Record) -> RecordSize {
+    pub fn of(record: &Record, data_from: Option<Timestamp>) -> RecordSize {
         let ends = record.fittings.iter().filter(|fitting| fitting.to.is_some()).count();
-        RecordSize { findings: record.findings.len(), work: record.work.len(), fittings: record.fittings.len() + ends }
+        RecordSize {
+            findings: record.findings.len(),
+            work: record.work.len(),
+            fittings: record.fittings.len() + ends,
+            campaigns: record.campaigns.len(),
+            data_from,
+        }
     }
 }
 
@@ -101,6 +114,7 @@ impl Model {
             basis: Basis::Prior,
             hazard: None,
             design: Design { terms: Vec::new() },
+            fleet_median: None,
             limit: config.limit,
             misread: config.misread,
             baseline_version: None,
@@ -127,34 +141,38 @@ impl Model {
             Basis::HoursOnly => {
                 format!("Hours alone, from {} intervals with {lives}: no model of the exposures beat them", self.n_rows)
             }
+            Basis::Prior if self.data_to.is_none() => {
+                "The plant's stated belief: no model has been fitted and approved yet".to_owned()
+            }
             Basis::Prior => {
                 format!("The plant's stated belief: {lives} are too few to fit on; it takes {LEAST_EVENT_LIVES}")
             }
         }
     }
 
-    /// The covariates of an hour (or of any other period) with covered running.
-    pub fn covariates(&self, exposure: &Exposure) -> Vec<f64> {
-        let names = self.design.terms.iter().map(|term| term.name.as_str());
-        if self.hazard.as_ref().is_none_or(|hazard| hazard.terms.is_empty()) {
-            return Vec::new();
+    /// The exposures that its hazard reads, in order.
+    pub fn terms(&self) -> Vec<Term> {
+        match &self.hazard {
+            Some(hazard) if !hazard.terms.is_empty() => terms_of(&self.design),
+            _ => Vec::new(),
         }
+    }
+
+    /// The covariates of a dose of its terms.
+    ///
+    /// # Errors
+    /// [`WearError`] for a rate that is not finite.
+    pub fn covariates(&self, dose: &Dose) -> Result<Vec<f64>, WearError> {
         let mut x = Vec::new();
-        self.design
-            .covariates(&rates(exposure, names), &mut x)
-            .expect("rates of exposures are finite and not negative");
-        x
+        if !dose.amounts.is_empty() {
+            self.design.covariates(&dose.rates(), &mut x)?;
+        }
+        Ok(x)
     }
 }
 
-fn rates<'n>(exposure: &Exposure, names: impl Iterator<Item = &'n str>) -> Vec<f64> {
-    let covered_h = exposure.covered_h();
-    names
-        .map(|name| {
-            let amount = name.parse::<Term>().map_or(0.0, |term| exposure.known(term)).max(0.0);
-            if covered_h > 0.0 { amount / covered_h } else { 0.0 }
-        })
-        .collect()
+fn terms_of(design: &Design) -> Vec<Term> {
+    design.terms.iter().filter_map(|term| term.name.parse().ok()).collect()
 }
 
 /// Fits a model on the rows of the tubes' worst places and judges it.
@@ -179,20 +197,20 @@ pub fn fit(fleet: &Fleet, rows: &[&IntervalRow], config: &ModelConfig) -> Result
     }
 }
 
-/// The terms that every unit with readings can give.
+/// The terms that every unit can give for most of its covered running.
 fn usable_terms(fleet: &Fleet, config: &ModelConfig, notes: &mut Vec<String>) -> Vec<Term> {
     let mut terms = config.terms.clone();
     terms.retain(|term| {
-        let lacking: Vec<&str> = fleet
-            .hours
-            .iter()
-            .filter(|(_, hours)| hours.iter().any(|h| h.exposure.covered_h() > 0.0 && h.exposure.get(*term).is_none()))
-            .map(|(unit, _)| unit.as_str())
-            .collect();
-        if !lacking.is_empty() {
-            notes.push(format!("{term} is left out: units {} cannot give it", lacking.join(", ")));
+        let lacking = |hours: &[HourExposure]| {
+            let covered: f64 = hours.iter().map(|hour| hour.exposure.covered_h()).sum();
+            let unknown = hours.iter().filter(|hour| hour.exposure.get(*term).is_none());
+            unknown.map(|hour| hour.exposure.covered_h()).sum::<f64>() > 0.5 * covered
+        };
+        let units: Vec<&str> = fleet.hours.iter().filter(|(_, h)| lacking(h)).map(|(unit, _)| unit.as_str()).collect();
+        if !units.is_empty() {
+            notes.push(format!("{term} is left out: units {} cannot give it", units.join(", ")));
         }
-        lacking.is_empty()
+        units.is_empty()
     });
     terms
 }
@@ -225,21 +243,51 @@ fn fit_terms(
     let params = HazardParams::new()
         .limit(limit)
         .ridge(config.ridge)
-        .ridge_scale(RidgeScale::Raw)
+        .ridge_scale(config.ridge_scale)
         .stratum_ridge(config.grade_ridge)
-        .shape(Shape::Fixed(config.shape));
-    let hazard = params.fit(&intervals.dataset(limit))?;
+        .shape(Shape::Fixed(config.shape))
+        .se(config.se);
     let folds = config.folds.min(groups(&at_risk));
-    let validation = validate::by_tube(&intervals, limit, std::slice::from_ref(&params), folds)?;
-    if validation.model_wins {
-        model.basis = Basis::Exposures;
-        model.hazard = Some(hazard);
-    } else {
-        model.basis = Basis::HoursOnly;
-        model.hazard = Some(HoursOnly::fit(&intervals, limit)?.hazard);
+    let fitted = match params.fit(&intervals.dataset(limit)) {
+        Err(error @ (WearError::Constant { .. } | WearError::Collinear { .. })) => return Err(error),
+        fitted => fitted,
+    };
+    let judged = fitted.and_then(|hazard| {
+        let validation = validate::by_tube(&intervals, limit, std::slice::from_ref(&params), folds)?;
+        Ok((hazard, validation))
+    });
+    match judged {
+        Ok((hazard, validation)) if validation.model_wins => {
+            model.fleet_median = fleet_median(fleet, &hazard, &model.design)?;
+            model.basis = Basis::Exposures;
+            model.hazard = Some(hazard);
+            model.validation = Some(validation);
+            return Ok(model);
+        }
+        Ok((_, validation)) => model.validation = Some(validation),
+        Err(error) => model.notes.push(format!("no model of the exposures: {error}")),
     }
-    model.validation = Some(validation);
+    match HoursOnly::fit(&intervals, limit) {
+        Ok(hours) => {
+            model.basis = Basis::HoursOnly;
+            model.hazard = Some(hours.hazard);
+        }
+        Err(error) => model.notes.push(format!("not even hours alone: {error}")),
+    }
     Ok(model)
+}
+
+fn fleet_median(fleet: &Fleet, hazard: &Hazard, design: &Design) -> Result<Option<Pace>, WearError> {
+    let terms = terms_of(design);
+    let mut hours: Vec<(f64, Vec<f64>)> = Vec::new();
+    for unit in fleet.hours.values() {
+        for dose in doses(unit.iter().map(|hour| (hour.hour, &hour.exposure, 1.0)), &terms) {
+            let mut x = Vec::new();
+            design.covariates(&dose.rates(), &mut x)?;
+            hours.push((dose.covered_h, x));
+        }
+    }
+    Ok(hazard.median_pace(hours.iter().map(|(h, x)| (*h, x.as_slice()))))
 }
 
 fn groups(rows: &Intervals) -> usize {
@@ -248,20 +296,15 @@ fn groups(rows: &Intervals) -> usize {
 
 fn design(fleet: &Fleet, terms: &[Term]) -> Result<Design, WearError> {
     let names: Vec<String> = terms.iter().map(|term| term.as_str().to_owned()).collect();
-    let amounts: Vec<(f64, Vec<f64>)> = fleet
-        .hours
-        .values()
-        .flatten()
-        .filter(|hour| hour.exposure.covered_h() > 0.0)
-        .map(|hour| (hour.exposure.covered_h(), terms.iter().map(|term| hour.exposure.known(*term).max(0.0)).collect()))
-        .collect();
-    if amounts.is_empty() {
+    let of_unit = |hours: &Vec<HourExposure>| doses(hours.iter().map(|hour| (hour.hour, &hour.exposure, 1.0)), terms);
+    let all: Vec<Dose> = fleet.hours.values().flat_map(of_unit).filter(|dose| dose.covered_h > 0.0).collect();
+    if all.is_empty() {
         return Ok(Design { terms: Vec::new() });
     }
-    Design::of_fleet(&names, amounts.iter().map(|(covered_h, amounts)| (*covered_h, amounts.as_slice())))
+    Design::of_fleet(&names, all.iter().map(|dose| (dose.covered_h, dose.amounts.as_slice())))
 }
 
-/// The rows as the estimator takes them: hour by hour, blind hours spread over the covered ones of the same span.
+/// The rows as the estimator takes them: dose by dose, blind hours spread over the covered ones of the same span.
 ///
 /// Nobody saw the conditions of blind hours; in a fit they count like the span's own covered hours, and where a span
 /// has none, like the fleet's usual hour.
@@ -273,6 +316,7 @@ fn intervals(
 ) -> Result<Intervals, WearError> {
     let names = design.names();
     let mut builder = Intervals::builder(names.clone());
+    let terms = terms_of(design);
     let usual: Vec<f64> = design.terms.iter().map(|term| term.reference).collect();
     let mut x = Vec::new();
     let mut still = 0;
@@ -289,7 +333,8 @@ fn intervals(
             grade_start: span.grade_start.get(),
             grade_end: span.grade_end.get(),
         })?;
-        let covered_h = row.exposure.covered_h();
+        let doses = doses(pieces(fleet, row).map(|piece| (piece.hour.hour, &piece.hour.exposure, piece.share)), &terms);
+        let covered_h: f64 = doses.iter().map(|dose| dose.covered_h).sum();
         if covered_h <= 0.0 {
             design.covariates(&usual, &mut x)?;
             builder.cell(row.start_h, row.end_h, &x)?;
@@ -297,10 +342,9 @@ fn intervals(
         }
         let stretch = run_h / covered_h;
         let mut age_h = row.start_h;
-        for piece in covered(fleet, row) {
-            let exposure = &piece.hour.exposure;
-            design.covariates(&rates(exposure, names.iter().map(String::as_str)), &mut x)?;
-            let next_h = age_h + exposure.covered_h() * piece.share * stretch;
+        for dose in doses.iter().filter(|dose| dose.covered_h > 0.0) {
+            design.covariates(&dose.rates(), &mut x)?;
+            let next_h = age_h + dose.covered_h * stretch;
             builder.cell(age_h, next_h, &x)?;
             age_h = next_h;
         }

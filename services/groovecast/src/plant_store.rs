@@ -1,25 +1,24 @@
 //! Record and readings of one plant, and the work that joins them: closing hours, looking at the fleet, fitting.
 
 use std::collections::BTreeSet;
+use std::fs::{File, TryLockError};
 use std::sync::{Arc, Mutex};
 
 use anyhow::Context;
 use history::{Baseline, Excluded, Exposures, Store};
-use jiff::{SignedDuration, Timestamp};
-use ledger::{Lease, Ledger, LedgerError, ModelRecord};
+use jiff::Timestamp;
+use ledger::{Ledger, ModelRecord};
 use plant::{DayFile, Reading, Record, TubeId, hour_of, hour_start};
 use publisher::ModelEntry;
 
-use crate::args::Rows;
 use crate::config::Config;
 use crate::fleet::Fleet;
 use crate::intervals;
 use crate::model::{self, Model, RecordSize};
 use crate::snapshot;
 
-/// Who changes day files holds this lease; it runs out if its holder dies.
-const MANIFEST: &str = "manifest";
-const LEASE_LASTS: SignedDuration = SignedDuration::from_mins(5);
+/// A right that one process holds; it ends with the value, or with the process.
+pub struct Lock(#[expect(dead_code, reason = "the lock is held as long as its file is open")] File);
 
 /// Record and readings of one plant.
 pub struct PlantStore {
@@ -29,8 +28,8 @@ pub struct PlantStore {
     pub ledger: Ledger,
     /// The day files.
     pub store: Store,
-    /// The record that the last automatic fit has seen, whatever came of it.
-    tried: Mutex<Option<RecordSize>>,
+    /// The record that the last automatic fit has seen, whatever came of it, and in which hour: it is tried once an hour.
+    tried: Mutex<Option<(RecordSize, i64)>>,
 }
 
 impl PlantStore {
@@ -46,20 +45,31 @@ impl PlantStore {
         Ok(PlantStore { config, ledger, store, tried: Mutex::new(None) })
     }
 
-    /// The right to change day files, for this service or import; waits while somebody else has it.
+    /// The right to change day files: one process at a time has it, and the system takes it back from one that dies.
+    /// `None` while another process has it.
     ///
     /// # Errors
-    /// [`LedgerError::Held`] if somebody else keeps it for minutes.
-    pub async fn lease(&self, holder: &str, now: Timestamp) -> Result<Lease, LedgerError> {
-        let mut waited_s = 0;
-        loop {
-            match self.ledger.lease(MANIFEST, holder, now, LEASE_LASTS).await {
-                Err(LedgerError::Held { .. }) if waited_s < 120 => {
-                    waited_s += 1;
-                    tokio::time::sleep(std::time::Duration::from_secs(1)).await;
-                }
-                other => return other,
-            }
+    /// If the lock file cannot be used.
+    pub fn try_lock_days(&self) -> anyhow::Result<Option<Lock>> {
+        self.try_lock("day-files.lock")
+    }
+
+    /// The right to serve this data folder: one service at a time.
+    ///
+    /// # Errors
+    /// If another service has it, or the lock file cannot be used.
+    pub fn lock_service(&self) -> anyhow::Result<Lock> {
+        let data = self.config.data.display();
+        self.try_lock("service.lock")?.with_context(|| format!("another service runs on the data folder {data}"))
+    }
+
+    fn try_lock(&self, name: &str) -> anyhow::Result<Option<Lock>> {
+        let path = self.config.data.join(name);
+        let file = File::create(&path).with_context(|| format!("cannot use {}", path.display()))?;
+        match file.try_lock() {
+            Ok(()) => Ok(Some(Lock(file))),
+            Err(TryLockError::WouldBlock) => Ok(None),
+            Err(TryLockError::Error(error)) => Err(error).with_context(|| format!("cannot lock {}", path.display())),
         }
     }
 
@@ -73,13 +83,12 @@ impl PlantStore {
         if closed == 0 {
             return Ok(());
         }
-        let lease = self.lease(&self.config.broker.client_id, now).await?;
-        let moved = self.move_hours(until).await;
-        self.ledger.release(lease).await?;
-        moved
+        // While an import works, hours stay in the journal; they are looked at again in a moment.
+        let Some(lock) = self.try_lock_days()? else { return Ok(()) };
+        self.move_hours(until, &lock).await
     }
 
-    async fn move_hours(&self, until: Timestamp) -> anyhow::Result<()> {
+    async fn move_hours(&self, until: Timestamp, lock: &Lock) -> anyhow::Result<()> {
         let generation = self.ledger.next_generation().await?;
         let days = self.ledger.claim(until, generation).await?;
         let mut files = Vec::new();
@@ -94,14 +103,14 @@ impl PlantStore {
         self.ledger.drop_claimed(generation, &days).await?;
         let rows: u64 = files.iter().map(|file| file.rows).sum();
         tracing::info!(days = files.len(), rows, until = %until, "hours are closed");
-        self.remove_unlisted().await
+        self.remove_unlisted(lock).await
     }
 
     /// Removes day files that no manifest row names any more.
     ///
     /// # Errors
     /// If disk or database refuse.
-    pub async fn remove_unlisted(&self) -> anyhow::Result<()> {
+    pub async fn remove_unlisted(&self, _lock: &Lock) -> anyhow::Result<()> {
         let listed: Vec<DayFile> = self.ledger.day_files().await?;
         let store = self.store.clone();
         blocking(move || store.remove_unlisted(&listed)).await?;
@@ -128,10 +137,12 @@ impl PlantStore {
         let exposures = Exposures::new(self.config.exposure.clone(), baseline.as_ref(), &record.campaigns)?;
         let store = self.store.clone();
         let hours = blocking(move || exposures.fleet_hours(&store, &files, &tail, until)).await?;
+        let first_reading =
+            hours.iter().filter_map(|(unit, hours)| Some((unit.clone(), hours.first_reading_at()?))).collect();
         let last_reading =
             hours.iter().filter_map(|(unit, hours)| Some((unit.clone(), hours.last_reading_at()?))).collect();
         let hours = hours.into_iter().map(|(unit, hours)| (unit, hours.into_hours())).collect();
-        Ok(Fleet { record, hours: Arc::new(hours), last_reading, until, hours_until: until })
+        Ok(Fleet { record, hours: Arc::new(hours), first_reading, last_reading, until, hours_until: until })
     }
 
     async fn baseline(&self, version: i64) -> anyhow::Result<Option<Baseline>> {
@@ -175,7 +186,10 @@ impl PlantStore {
     pub async fn fit(&self, now: Timestamp) -> anyhow::Result<(i64, Model)> {
         let baseline_version = self.new_baseline(now).await?;
         let fleet = self.fleet(now, baseline_version).await?;
+        let data_from = self.ledger.day_files().await?.first().map(|file| file.first_at);
+        let record_size = RecordSize::of(&fleet.record, data_from);
         let mut model = self.fit_model(fleet).await?.1;
+        model.record_size = record_size;
         model.baseline_version = baseline_version;
         let version = self.ledger.add_model(&serde_json::to_string(&model)?, now).await?;
         model.name = name(version);
@@ -185,9 +199,8 @@ impl PlantStore {
     async fn fit_model(&self, fleet: Fleet) -> anyhow::Result<(Fleet, Model)> {
         let config = self.config.clone();
         blocking(move || {
-            let rows = intervals::rows(&fleet, config.model.limit, Rows::Worst);
-            let mut model = model::fit(&fleet, &rows.iter().collect::<Vec<_>>(), &config.model)?;
-            model.record_size = RecordSize::of(&fleet.record);
+            let rows = intervals::rows(&fleet, config.model.limit, config.model.rows);
+            let model = model::fit(&fleet, &rows.iter().collect::<Vec<_>>(), &config.model)?;
             Ok::<_, wear::WearError>((fleet, model))
         })
         .await
@@ -201,24 +214,34 @@ impl PlantStore {
         if !self.config.model.approve_automatically {
             return Ok(());
         }
-        let size = RecordSize::of(&self.ledger.record(&self.config.zones).await?);
-        if self.tried.lock().is_ok_and(|tried| *tried == Some(size)) {
+        let data_from = self.ledger.day_files().await?.first().map(|file| file.first_at);
+        let size = RecordSize::of(&self.ledger.record(&self.config.zones).await?, data_from);
+        let this = Some((size, hour_of(now)));
+        if self.tried.lock().is_ok_and(|tried| *tried == this) {
             return Ok(());
         }
         let known = self.published_model().await?.record_size == size;
         if !known && size.findings > 0 {
             match self.fit(now).await {
                 Ok((version, model)) => {
-                    self.ledger.approve(version, "the config", "approve = \"automatic\"", now).await?;
+                    self.approve_by_config(version, now).await?;
                     tracing::info!(version, "{}", model.reason());
                 }
                 Err(error) => tracing::warn!(error = format!("{error:#}"), "no model could be fitted"),
             }
         }
         if let Ok(mut tried) = self.tried.lock() {
-            *tried = Some(size);
+            *tried = this;
         }
         Ok(())
+    }
+
+    /// Approves a model because the config says so.
+    ///
+    /// # Errors
+    /// If the database refuses.
+    pub async fn approve_by_config(&self, version: i64, now: Timestamp) -> anyhow::Result<()> {
+        Ok(self.ledger.approve(version, "the config", "approve = \"automatic\"", now).await?)
     }
 
     /// The model that scores are published from: the approved one, or the stated prior.

@@ -18,6 +18,9 @@ use crate::plant_store::PlantStore;
 
 /// Messages to publish that may wait for the connection.
 const OUTBOX: usize = 2000;
+/// MQTT 3.1.1, 2.2.3: no packet is larger. A message over the config's limit is taken from the broker, refused and counted;
+/// left there it would come again for ever.
+const LARGEST_PACKET: usize = 268_435_460;
 /// How often it is looked whether an hour can be closed.
 const CLOSE_EVERY: std::time::Duration = std::time::Duration::from_secs(20);
 
@@ -25,10 +28,8 @@ const CLOSE_EVERY: std::time::Duration = std::time::Duration::from_secs(20);
 pub async fn run(config: Config, listen: Option<SocketAddr>, clock: Arc<dyn Clock>) -> Result<(), Failure> {
     let listen = listen.unwrap_or(config.listen);
     let listener = TcpListener::bind(listen).await.with_context(|| format!("cannot serve pages at {listen}"))?;
-    let address = listener.local_addr().context("cannot tell where pages are served")?;
     let (stop, stopped) = watch::channel(false);
     let service = serve(Arc::new(config), listener, clock, stopped);
-    tracing::info!("the board is at http://{address}/");
     let mut service = std::pin::pin!(service);
     tokio::select! {
         ended = &mut service => return ended,
@@ -50,6 +51,9 @@ pub async fn serve(
 ) -> Result<(), Failure> {
     let map = TopicMap::new(config.mappings.clone(), config.units.iter().cloned()).map_err(anyhow::Error::from)?;
     let store = Arc::new(PlantStore::open(config.clone()).await?);
+    let _only_one = store.lock_service()?;
+    let address = listener.local_addr().context("cannot tell where pages are served")?;
+    tracing::info!("the board is at http://{address}/");
     let site = Arc::new(site(&config));
     let arrivals = Arc::new(Arrivals::new());
     let (outbox, outgoing) = mpsc::channel::<Outgoing>(OUTBOX);
@@ -106,7 +110,7 @@ pub fn session(config: &Config, status: Option<Status>) -> Settings {
         keep_session: true,
         window,
         batch: window.max(512),
-        max_packet_bytes: broker.max_message_bytes * 4 + 65_536,
+        max_packet_bytes: LARGEST_PACKET,
         limits: Limits { max_payload_bytes: broker.max_message_bytes, ..Limits::USUAL },
         status,
     }

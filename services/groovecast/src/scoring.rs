@@ -7,6 +7,7 @@ use plant::{Driver, Exposure, Grade, Horizon, Life, Score, State, Term, TubeId, 
 use wear::{BlindPace, Course, Hazard, Pace, Risk};
 
 use crate::config::{Belief, Config};
+use crate::dose::doses;
 use crate::fleet::Fleet;
 use crate::model::{Basis, Model};
 use crate::wording;
@@ -36,7 +37,7 @@ pub struct Scorer<'a> {
     fleet_pace: Pace,
 }
 
-/// A unit's covered hours as the model sees them.
+/// A unit's covered running as the model sees it.
 struct UnitPace {
     hour: Vec<i64>,
     covered_h: Vec<f64>,
@@ -47,19 +48,22 @@ impl<'a> Scorer<'a> {
     /// Prepares the paces of the fleet under a model, for now and further run hours.
     pub fn new(fleet: &'a Fleet, model: &'a Model, config: &'a Config, ahead_h: &[f64]) -> Self {
         let hazard = model.hazard.as_ref();
-        let plain = Pace { run_h: 0.0, multiplier: 1.0, x: vec![0.0; hazard.map_or(0, |hazard| hazard.terms.len())] };
+        let terms = model.terms();
         let mut units: BTreeMap<&UnitId, UnitPace> = BTreeMap::new();
         for (unit, hours) in &*fleet.hours {
             let mut pace = UnitPace { hour: Vec::new(), covered_h: Vec::new(), x: Vec::new() };
-            for hour in hours.iter().filter(|hour| hour.exposure.covered_h() > 0.0) {
-                pace.hour.push(hour.hour);
-                pace.covered_h.push(hour.exposure.covered_h());
-                pace.x.push(model.covariates(&hour.exposure));
+            for dose in doses(hours.iter().map(|hour| (hour.hour, &hour.exposure, 1.0)), &terms) {
+                if let (true, Ok(x)) = (dose.covered_h > 0.0, model.covariates(&dose)) {
+                    pace.hour.push(dose.hour);
+                    pace.covered_h.push(dose.covered_h);
+                    pace.x.push(x);
+                }
             }
             units.insert(unit, pace);
         }
-        let all = units.values().flat_map(|unit| unit.covered_h.iter().zip(&unit.x)).map(|(h, x)| (*h, x.as_slice()));
-        let fleet_pace = hazard.and_then(|hazard| hazard.median_pace(all)).unwrap_or(plain);
+        let plain =
+            || Pace { run_h: 0.0, multiplier: 1.0, x: vec![0.0; hazard.map_or(0, |hazard| hazard.terms.len())] };
+        let fleet_pace = model.fleet_median.clone().unwrap_or_else(plain);
         let horizons_h = [0.0].iter().chain(ahead_h).copied().collect();
         Self { model, config, horizons_h, units, fleet_pace }
     }
@@ -78,11 +82,8 @@ impl<'a> Scorer<'a> {
         let standing = standing(fleet, tube)?;
         let limit = self.model.limit;
         let reached = standing.worst.is_some_and(|worst| worst >= limit);
-        let (risks, equivalent_h, drivers) = if reached {
-            (self.reached(), standing.since.run_h(), Vec::new())
-        } else {
-            self.risks(fleet, tube, unit.as_ref(), &standing)
-        };
+        let (risks, equivalent_h, drivers) =
+            if reached { (self.reached(), 0.0, Vec::new()) } else { self.risks(fleet, tube, unit.as_ref(), &standing) };
         let run_h = standing.since.run_h();
         let blind_h = standing.since.blind_h();
         let silent = unit.as_ref().and_then(|unit| self.silence(fleet, unit));
@@ -103,9 +104,7 @@ impl<'a> Scorer<'a> {
             }
             State::Reached => wording::reached(limit),
             State::Stale => wording::stale(silent.flatten(), &self.config.time_zone),
-            State::Blind if standing.unknown_beginning => {
-                "Never seen whole in these records, and its age is not known: the risk is a floor".to_owned()
-            }
+            State::Blind if standing.unknown_beginning => wording::UNKNOWN_BEGINNING.to_owned(),
             State::Blind => wording::blind(run_h, blind_h),
             _ => self.model.reason(),
         };
@@ -209,20 +208,23 @@ impl<'a> Scorer<'a> {
             course.blind(standing.life.run_h_before)?;
         }
         let from = standing.last_look_at.or(standing.life.from);
-        for piece in fleet.pieces(tube, from, fleet.until) {
-            let exposure = &piece.hour.exposure;
-            if exposure.covered_h() > 0.0 {
-                course.seen(exposure.covered_h() * piece.share, &self.model.covariates(exposure))?;
-            }
-            if exposure.blind_h() > 0.0 {
-                course.blind(exposure.blind_h() * piece.share)?;
-            }
+        course.blind(fleet.unheard_h(tube, from, fleet.until))?;
+        let pieces = fleet.pieces(tube, from, fleet.until);
+        let hours = pieces.map(|piece| (piece.hour.hour, &piece.hour.exposure, piece.share));
+        for dose in doses(hours, &self.model.terms()) {
+            course.seen(dose.covered_h, &self.model.covariates(&dose)?)?;
+            course.blind(dose.blind_h)?;
         }
         let pace = unit.and_then(|unit| self.units.get(unit));
-        let unit_before = pace.and_then(|pace| {
-            let first = from.map_or(0, |from| pace.before(from));
-            hazard.mean_pace(pace.pieces(0..first))
-        });
+        // Of all units in which it sat since, the one that wears most: a move to a gentle unit excuses no blind hour.
+        let sat_in = fleet.record.fittings_of(tube).filter(|f| f.to.is_none_or(|to| from.is_none_or(|from| to > from)));
+        let unit_before = sat_in
+            .filter_map(|fitting| {
+                let pace = self.units.get(&fitting.unit)?;
+                let first = from.map_or(0, |from| pace.before(from));
+                hazard.mean_pace(pace.pieces(0..first))
+            })
+            .max_by(|a, b| a.multiplier.total_cmp(&b.multiplier));
         let blind = BlindPace { fleet_median: self.fleet_pace.clone(), unit_before };
         let outlook = hazard.outlook(&course, &blind)?;
         let recent = |pace: &UnitPace| pace.recent(hazard, fleet.until, self.config.model.recent_h);

@@ -13,7 +13,7 @@ use wear::{Hazard, WearError};
 use crate::args::{self, Fit, Models, Rows, Shape, Validate};
 use crate::config::Config;
 use crate::exit::Failure;
-use crate::fit_table::write;
+use crate::fit_table::{scale, standard_errors, write};
 use crate::foretell::{self, Visit};
 use crate::intervals as table;
 use crate::model::{self, Model};
@@ -52,6 +52,7 @@ pub async fn fit(mut config: Config, fit: &Fit, clock: &dyn Clock) -> Result<(),
     }
     model.notes.iter().for_each(|note| eprintln!("note: {note}"));
     if store.config.model.approve_automatically {
+        store.approve_by_config(version, clock.now()).await?;
         eprintln!("the config approves models by itself: it is published");
     } else {
         eprintln!("nothing is published from it before `groovecast models approve {version}`");
@@ -71,13 +72,13 @@ pub async fn validate(mut config: Config, validate: &Validate, clock: &dyn Clock
         foretell::write(out, &foretold)?;
         eprintln!("{}: {} past inspections foretold", out.display(), foretold.len());
     }
-    let rows = table::rows(&fleet, config.model.limit, Rows::Worst);
+    let rows = table::rows(&fleet, config.model.limit, config.model.rows);
     let model = model::fit(&fleet, &rows.iter().collect::<Vec<_>>(), &config.model).map_err(cannot_fit)?;
     eprintln!("{}", model.reason());
     model.notes.iter().for_each(|note| eprintln!("note: {note}"));
     match &model.validation {
         Some(validation) => write(validation, validate.fit.out.as_deref()),
-        None => Err(Failure::Input("there is nothing to validate: catches in too few lives".to_owned())),
+        None => Err(Failure::Input(format!("there is nothing to validate: {}", model.reason()))),
     }
 }
 
@@ -107,7 +108,13 @@ fn cannot_fit(error: WearError) -> Failure {
 }
 
 fn with_options(config: &mut Config, fit: &Fit) -> Result<(), Failure> {
-    let only_tables = [("--unpenalised", !fit.unpenalised.is_empty()), ("--event", fit.event.is_some())];
+    let only_tables = [
+        ("--unpenalised", !fit.unpenalised.is_empty()),
+        ("--event", fit.event.is_some()),
+        ("--group", fit.group != "tube"),
+        ("--start", fit.start != "start_h"),
+        ("--end", fit.end != "end_h"),
+    ];
     if let Some((option, _)) = only_tables.iter().find(|(_, given)| *given) {
         return Err(Failure::Usage(format!("{option} goes with --table")));
     }
@@ -129,6 +136,9 @@ fn with_options(config: &mut Config, fit: &Fit) -> Result<(), Failure> {
         None => {}
     }
     model.ridge = fit.ridge.unwrap_or(model.ridge);
+    model.ridge_scale = fit.ridge_scale.map_or(model.ridge_scale, scale);
+    model.se = standard_errors(fit.se);
+    model.rows = fit.rows;
     Ok(())
 }
 
@@ -143,7 +153,10 @@ pub async fn score(config: Config, at: Option<&str>, json: bool, clock: &dyn Clo
         }
         Some(text) => {
             let at = args::time(text, &config.time_zone).map_err(|error| Failure::Usage(error.to_string()))?;
-            store.as_known_at(at.min(clock.now())).await?
+            if at > clock.now() {
+                return Err(Failure::Usage(format!("--at {at} lies ahead; nothing is known of it yet")));
+            }
+            store.as_known_at(at).await?
         }
     };
     let scores = Scorer::new(&fleet, &model, &config, &config.model.horizons_h).scores(&fleet);
@@ -159,6 +172,12 @@ fn print(scores: &[Score], zone: &TimeZone) {
     for score in scores {
         let tube = score.tube.as_ref().map_or("no tube", |tube| tube.as_str());
         let unit = score.unit.as_ref().map_or("no unit", |unit| unit.as_str());
+        if score.hold_and_assess {
+            println!(
+                "{unit}  {tube}  HOLD AND ASSESS: flakes or exposed metal were seen in this life. Stop, hold the product, and call the responsible food-safety and pressure-equipment persons."
+            );
+            continue;
+        }
         println!("{unit}  {tube}  [{}]  {}", score.state, score.reason);
         for horizon in &score.risks {
             let when = if horizon.horizon_h == 0.0 { "now".to_owned() } else { format!("+{:.0} h", horizon.horizon_h) };

@@ -6,11 +6,12 @@ use collector::{ArrivalsReport, LinkState};
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use ledger::{ModelRecord, Status};
-use plant::{Score, TubeId, hour_start};
+use plant::{Score, SignalReport, TubeId, hour_start};
 use publisher::{
     Contender, FittedTerm, Journal, Link, ModelBasis, ModelEntry, ModelStatus, Month, Snapshot, Totals, TubeDetail,
 };
 
+use crate::config::Config;
 use crate::fleet::Fleet;
 use crate::model::{Basis, Model};
 
@@ -100,8 +101,35 @@ fn months(fleet: &Fleet, tube: &TubeId, zone: &TimeZone) -> Vec<Month> {
     months.into_iter().map(|(first_day, exposure)| Month { first_day, exposure }).collect()
 }
 
-/// The same snapshot with what has arrived up to now.
-pub fn with_arrivals(evaluated: &Snapshot, report: ArrivalsReport, now: Timestamp) -> Snapshot {
+/// A line for every mapped signal of which nothing has come.
+fn silent(config: &Config, heard: &[SignalReport]) -> Vec<SignalReport> {
+    let mut silent = Vec::new();
+    for unit in &config.units {
+        for mapping in config.mappings.iter().filter(|mapping| mapping.unit.as_ref().is_none_or(|of| of == unit)) {
+            if !heard.iter().any(|report| report.unit == *unit && report.signal == mapping.signal) {
+                silent.push(SignalReport {
+                    unit: unit.clone(),
+                    signal: mapping.signal,
+                    topic: mapping.pattern.to_string(),
+                    count: 0,
+                    per_min: 0.0,
+                    last_at: None,
+                    arrived_at: None,
+                    value: String::new(),
+                    measure: mapping.signal.house_unit().to_owned(),
+                    raw: String::new(),
+                    unprotected: false,
+                    faults: Vec::new(),
+                });
+            }
+        }
+    }
+    silent
+}
+
+/// The same snapshot with what has arrived up to now, and what has not.
+pub fn with_arrivals(evaluated: &Snapshot, mut report: ArrivalsReport, config: &Config, now: Timestamp) -> Snapshot {
+    report.signals.extend(silent(config, &report.signals));
     let link = &report.link;
     let error = match &link.state {
         LinkState::Offline { error } => Some(error.clone()),

@@ -32,6 +32,9 @@ fn phrase(name: &str, since: &Exposure) -> String {
     }
 }
 
+/// Why there is no number for a tube that nobody has seen whole.
+pub const UNKNOWN_BEGINNING: &str = "Never seen whole in these records, and its age is not known: no chance can be given. Inspect on the fixed schedule";
+
 /// Why the state is `reached`.
 pub fn reached(limit: Grade) -> String {
     format!("A look in this life found grade {limit} ({}) or worse; a groove does not heal", limit.meaning())

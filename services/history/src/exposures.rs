@@ -7,7 +7,7 @@ use std::thread;
 
 use jiff::Timestamp;
 use jiff::civil::Date;
-use plant::{Campaign, DayFile, Exposure, Reading, UnitId};
+use plant::{Campaign, DayFile, Exposure, Reading, UnitId, hour_start};
 
 use crate::baseline::{Baseline, Expectation};
 use crate::cache::{self, Fingerprint, Kept, SeenHours};
@@ -205,6 +205,7 @@ impl Exposures {
         let (days, carry) = self.chain(store, files, tail, until_us)?;
         let mut settlers: BTreeMap<UnitId, Settler> = BTreeMap::new();
         let mut nothing: BTreeMap<UnitId, Exposure> = BTreeMap::new();
+        let mut first_hour: BTreeMap<UnitId, i64> = BTreeMap::new();
         for (id, settings) in &self.settings.units {
             let lacking = self.unit(id).map(|unit| unit.lacking()).unwrap_or_default();
             let mut empty = Exposure::default();
@@ -218,14 +219,18 @@ impl Exposures {
             for hours in self.load(days, cores)? {
                 for (id, hours) in hours {
                     let Some(settler) = settlers.get_mut(&id) else { continue };
+                    if let Some(first) = hours.first() {
+                        first_hour.entry(id).or_insert(first.hour);
+                    }
                     hours.into_iter().for_each(|hour| settler.push(hour));
                 }
             }
         }
         let settled = settlers.into_iter().map(|(id, settler)| {
             let empty = nothing.remove(&id).unwrap_or_default();
-            let last_reading = carry.units.get(&id).and_then(UnitCarry::last_us).map(instant);
-            (id.clone(), UnitHours::new(id, settler.finish(), empty, until, last_reading))
+            let first = first_hour.get(&id).map(|hour| hour_start(*hour));
+            let last = carry.units.get(&id).and_then(UnitCarry::last_us).map(instant);
+            (id.clone(), UnitHours::new(id, settler.finish(), empty, until, (first, last)))
         });
         Ok(settled.collect())
     }

@@ -14,21 +14,22 @@ pub struct UnitHours {
     blocks: Vec<Exposure>,
     nothing: Exposure,
     until: Timestamp,
+    first_reading_at: Option<Timestamp>,
     last_reading_at: Option<Timestamp>,
 }
 
 impl UnitHours {
     /// From hours in order, an exposure of nothing (with its lacking terms), the instant up to which time exists, and
-    /// the unit's last reading.
+    /// the unit's first reading (its hour) and last one.
     pub(crate) fn new(
         unit: UnitId,
         hours: Vec<HourExposure>,
         nothing: Exposure,
         until: Timestamp,
-        last_reading_at: Option<Timestamp>,
+        (first_reading_at, last_reading_at): (Option<Timestamp>, Option<Timestamp>),
     ) -> Self {
         let blocks = hours.chunks(BLOCK).map(|block| total(&nothing, block)).collect();
-        Self { unit, hours, blocks, nothing, until, last_reading_at }
+        Self { unit, hours, blocks, nothing, until, first_reading_at, last_reading_at }
     }
 
     /// Which unit.
@@ -49,6 +50,11 @@ impl UnitHours {
     /// Its last reading that carries a time, of the signals that exposures need.
     pub fn last_reading_at(&self) -> Option<Timestamp> {
         self.last_reading_at
+    }
+
+    /// The beginning of the clock hour of the unit's first reading that has a time.
+    pub fn first_reading_at(&self) -> Option<Timestamp> {
+        self.first_reading_at
     }
 
     /// The instant up to which time exists.
@@ -126,7 +132,7 @@ mod tests {
             HourExposure { hour: *hour, exposure }
         };
         let until = Timestamp::from_second(until_s).unwrap();
-        UnitHours::new(UnitId::new("C1").unwrap(), runs.iter().map(hour).collect(), Exposure::default(), until, None)
+        UnitHours::new(UnitId::new("C1").unwrap(), runs.iter().map(hour).collect(), Exposure::default(), until, (None, None))
     }
 
     #[test]

@@ -28,13 +28,6 @@ CREATE TABLE marks (
     value BIGINT NOT NULL
 );
 
--- One compactor or importer at a time.
-CREATE TABLE leases (
-    name       TEXT   PRIMARY KEY,
-    holder     TEXT   NOT NULL,
-    expires_us BIGINT NOT NULL
-);
-
 CREATE TABLE tubes (
     tube TEXT PRIMARY KEY,
     body TEXT NOT NULL

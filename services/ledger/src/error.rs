@@ -29,16 +29,6 @@ pub enum LedgerError {
         /// Why.
         why: String,
     },
-    /// Somebody else holds the lease.
-    #[error("{name} is held by {holder} until {until}; wait, or stop it")]
-    Held {
-        /// Name of the lease.
-        name: String,
-        /// Who holds it.
-        holder: String,
-        /// Until when unless it is renewed.
-        until: jiff::Timestamp,
-    },
     /// No model has this version.
     #[error("there is no model {0}; `groovecast models list` shows those there are")]
     NoModel(i64),

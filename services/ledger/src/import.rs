@@ -138,7 +138,10 @@ impl Ledger {
         let mut work = Vec::new();
         for (index, file) in files.iter_mut().enumerate() {
             match file.kind {
-                "tubes" => tubes.extend(file.rows(|row| tube(row, rules)).into_iter().map(|(_, tube)| (index, tube))),
+                "tubes" => {
+                    let read = file.rows(|row| tube(row, rules));
+                    tubes.extend(read.into_iter().map(|(_, tube)| (index, kept(tube, file.table, &known.tubes))));
+                }
                 "fittings" => fittings.extend(file.rows(|row| fitting(row, rules)).into_iter().map(|row| (index, row))),
                 "work" => work.extend(file.rows(|row| work_row(row, rules)).into_iter().map(|row| (index, row))),
                 _ => {}
@@ -238,14 +241,27 @@ fn tube(row: &mut Cells, rules: &Rules) -> Option<Tube> {
     let tube = tube_id(row);
     let surface = row.text("surface");
     let surface = row.needed("surface", surface);
-    let known = surface.as_ref().is_none_or(|surface| rules.surfaces.contains(surface));
-    if !known {
+    if let Some(surface) = surface.as_ref().filter(|surface| !rules.surfaces.contains(surface)) {
         row.refuse("surface", format!("{surface:?} is no known surface; known are {}", rules.surfaces.join(", ")));
     }
     let (bore_mm, length_mm) = (row.number("bore_mm", 1.0), row.number("length_mm", 1.0));
     let (plating_um, run_h_before) = (row.number("plating_um", 0.0), row.number("run_h_before", 0.0));
     let note = row.text("note");
     Some(Tube { tube: tube?, surface: surface?, bore_mm, length_mm, plating_um, run_h_before, note })
+}
+
+/// The tube with what is known of it in columns that the file does not have.
+fn kept(tube: Tube, table: &Table, known: &BTreeMap<TubeId, Tube>) -> Tube {
+    let Some(old) = known.get(&tube.tube).cloned() else { return tube };
+    let absent = |column: &str| table.column(column).is_none();
+    Tube {
+        bore_mm: if absent("bore_mm") { old.bore_mm } else { tube.bore_mm },
+        length_mm: if absent("length_mm") { old.length_mm } else { tube.length_mm },
+        plating_um: if absent("plating_um") { old.plating_um } else { tube.plating_um },
+        run_h_before: if absent("run_h_before") { old.run_h_before } else { tube.run_h_before },
+        note: if absent("note") { old.note } else { tube.note },
+        ..tube
+    }
 }
 
 fn fitting(row: &mut Cells, rules: &Rules) -> Option<Fitting> {

@@ -61,6 +61,14 @@ async fn a_register_comes_in_any_order_and_twice_changes_nothing() {
     let again = ledger.import_register(&register(), &rules()).await.unwrap();
     assert_eq!(counts(&again), [("fittings", 0, 0, 2), ("work", 0, 0, 1), ("tubes", 0, 0, 2)]);
     assert_eq!(ledger.record(&rules().zones).await.unwrap(), before);
+    let fewer = [table("tubes.csv", "tube,surface\nT1,stainless")];
+    ledger.import_register(&fewer, &rules()).await.unwrap();
+    let tube = ledger.record(&[]).await.unwrap().tubes.into_values().next().unwrap();
+    assert_eq!(
+        (tube.surface.as_str(), tube.bore_mm),
+        ("stainless", Some(152.4)),
+        "a column that is not there empties nothing"
+    );
     let ends = [table("fittings.csv", "tube,unit,from,to\nT2,C2,2025-01-01,2026-01-01")];
     assert_eq!(counts(&ledger.import_register(&ends, &rules()).await.unwrap()), [("fittings", 0, 1, 0)]);
 }

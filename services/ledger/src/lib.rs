@@ -17,6 +17,5 @@ mod scores;
 pub use error::LedgerError;
 pub use import::{FileImport, ImportError, Rules};
 pub use journal::Appended;
-pub use manifest::Lease;
 pub use models::{ModelRecord, Status};
 pub use open::Ledger;

@@ -1,18 +1,10 @@
-//! The manifest of day files, the marks, and the lease that lets one compactor work at a time.
+//! The manifest of day files, and the marks that belong to the whole store.
 
-use jiff::{SignedDuration, Timestamp};
+use jiff::Timestamp;
 use plant::DayFile;
-use sqlx::Row;
 
 use crate::error::{LedgerError, damaged, database};
 use crate::open::{Ledger, instant};
-
-/// The right to change the manifest, until it is given back or runs out.
-#[derive(Debug)]
-pub struct Lease {
-    name: &'static str,
-    holder: String,
-}
 
 impl Ledger {
     /// The current file of every day, in order of day.
@@ -85,59 +77,6 @@ impl Ledger {
         .await
         .map_err(database("count a generation"))
     }
-
-    /// Takes a lease, or renews it if `holder` has it already.
-    ///
-    /// # Errors
-    /// [`LedgerError::Held`] if somebody else has it and it has not run out.
-    pub async fn lease(
-        &self,
-        name: &'static str,
-        holder: &str,
-        now: Timestamp,
-        lasts: SignedDuration,
-    ) -> Result<Lease, LedgerError> {
-        let failed = || database("take a lease");
-        let taken = sqlx::query(
-            "INSERT INTO leases (name, holder, expires_us) VALUES ($1, $2, $3)
-             ON CONFLICT (name) DO UPDATE SET holder = excluded.holder, expires_us = excluded.expires_us
-             WHERE leases.holder = excluded.holder OR leases.expires_us <= $4",
-        )
-        .bind(name)
-        .bind(holder)
-        .bind((now + lasts).as_microsecond())
-        .bind(now.as_microsecond())
-        .execute(&self.writer)
-        .await
-        .map_err(failed())?;
-        if taken.rows_affected() == 1 {
-            return Ok(Lease { name, holder: holder.to_owned() });
-        }
-        let row = sqlx::query("SELECT holder, expires_us FROM leases WHERE name = $1")
-            .bind(name)
-            .fetch_one(&self.writer)
-            .await
-            .map_err(failed())?;
-        Err(LedgerError::Held {
-            name: name.to_owned(),
-            holder: row.get("holder"),
-            until: instant(row.get("expires_us"))?,
-        })
-    }
-
-    /// Gives a lease back.
-    ///
-    /// # Errors
-    /// [`LedgerError::Database`]; the lease then runs out by itself.
-    pub async fn release(&self, lease: Lease) -> Result<(), LedgerError> {
-        sqlx::query("DELETE FROM leases WHERE name = $1 AND holder = $2")
-            .bind(lease.name)
-            .bind(lease.holder)
-            .execute(&self.writer)
-            .await
-            .map_err(database("give a lease back"))?;
-        Ok(())
-    }
 }
 
 #[cfg(test)]
@@ -146,20 +85,6 @@ mod tests {
 
     fn at(second: i64) -> Timestamp {
         Timestamp::from_second(second).unwrap()
-    }
-
-    #[tokio::test]
-    async fn a_lease_has_one_holder_until_it_runs_out() {
-        let folder = tempfile::tempdir().unwrap();
-        let ledger = Ledger::open(&folder.path().join("l.db")).await.unwrap();
-        let minute = SignedDuration::from_mins(1);
-        let lease = ledger.lease("manifest", "run", at(0), minute).await.unwrap();
-        ledger.lease("manifest", "run", at(30), minute).await.unwrap();
-        let held = ledger.lease("manifest", "import", at(60), minute).await.unwrap_err();
-        assert!(matches!(held, LedgerError::Held { ref holder, .. } if holder == "run"), "{held}");
-        ledger.lease("manifest", "import", at(90), minute).await.unwrap();
-        ledger.release(lease).await.unwrap();
-        ledger.lease("manifest", "run", at(91), minute).await.unwrap_err();
     }
 
     #[tokio::test]

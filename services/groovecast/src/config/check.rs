@@ -9,6 +9,9 @@ use jiff::SignedDuration;
 use jiff::tz::TimeZone;
 use plant::{Bands, Grade, Measure, Signal, Term, UnitId, Zone};
 use publisher::{LongestInterval, Origin};
+use wear::{RidgeScale, Se};
+
+use crate::args::Rows;
 
 use super::place::{Place, line_of};
 use super::raw::{self, Raw};
@@ -137,7 +140,7 @@ impl Checker<'_> {
         }
         let ids = self.unit_ids(raw.units.keys(), &root.key("units"));
         let mappings = topics::mappings(self, &raw.topics, &ids, &root.key("topics"));
-        let surfaces = ["hard_chrome", "stainless", "nitrided", "other"]
+        let surfaces: Vec<String> = ["hard_chrome", "stainless", "nitrided", "other"]
             .map(str::to_owned)
             .into_iter()
             .chain(raw.record.surfaces.clone())
@@ -163,6 +166,10 @@ impl Checker<'_> {
             .collect();
         let exposure = exposure::settings(self, &merged, &mappings, bands, &raw.exposure, &root);
         let model = self.model(&raw.model, &root.key("model"));
+        for surface in raw.model.surface_priors.keys().filter(|surface| !surfaces.contains(*surface)) {
+            let place = root.key("model").key("surface_priors").key(surface);
+            self.refuse(&place, format!("{surface:?} is no known surface; known are {}", surfaces.join(", ")));
+        }
         let every =
             self.within(&service.key("evaluate_every_s"), raw.service.evaluate_every_s as f64, 1.0, 3600.0, "s");
         let close =
@@ -204,6 +211,17 @@ impl Checker<'_> {
     fn broker(&mut self, raw: &raw::Broker, folder: &Path, place: &Place) -> Option<Broker> {
         if raw.host.trim().is_empty() {
             self.refuse(&place.key("host"), "the host is empty; right would be a name or an address");
+        }
+        if raw.host.contains("://") || raw.host.contains('/') {
+            let problem =
+                format!("{:?} is no host; right would be a name or an address alone, such as 10.0.0.5", raw.host);
+            self.refuse(&place.key("host"), problem);
+        }
+        if raw.port == 0 {
+            self.refuse(&place.key("port"), "0 is no port; right would be 1883, or whatever the broker listens on");
+        }
+        if raw.client_id.chars().any(char::is_control) {
+            self.refuse(&place.key("client_id"), "the client id has a control character");
         }
         if raw.client_id.is_empty() {
             self.refuse(&place.key("client_id"), "the client id is empty; a session needs one to be kept under");
@@ -336,6 +354,9 @@ impl Checker<'_> {
             limit: limit?,
             terms,
             ridge: self.within(&place.key("ridge"), raw.ridge, 0.0, 1e6, ""),
+            ridge_scale: RidgeScale::Raw,
+            se: Se::Observed,
+            rows: Rows::Worst,
             grade_ridge: self.within(&place.key("grade_ridge"), raw.grade_ridge, 0.0, 1e6, ""),
             shape: self.within(&place.key("shape"), raw.shape, 0.2, 5.0, ""),
             horizons_h: raw.horizons_h.clone(),

@@ -74,6 +74,17 @@ fn payload(checker: &mut Checker, raw: &Topic, place: &Place) -> Option<Payload>
         checker.refuse(place, "a JSON payload needs value, a pointer such as \"/value\"");
         return None;
     };
+    for (key, given, needs) in [
+        ("time_format", raw.time_format.is_some() && time.is_none(), "time"),
+        ("quality_format", raw.quality_format.is_some() && quality.is_none(), "quality"),
+    ] {
+        if given {
+            checker.refuse(
+                &place.key(key),
+                format!("it says how {needs} is written, but there is no {needs}, a pointer such as \"/{needs}\""),
+            );
+        }
+    }
     let format = match raw.time_format.as_deref() {
         None | Some("rfc3339") => TimeFormat::Rfc3339,
         Some("s") => TimeFormat::S,
