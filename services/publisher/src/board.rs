@@ -124,13 +124,13 @@ fn row(score: &Score, snapshot: &Snapshot, site: &Site) -> Row {
         unit: score.unit.as_ref().map(ToString::to_string),
         tube: score.tube.as_ref().map(ToString::to_string),
         flag,
-        state: standing::short(score.state),
-        state_meaning: standing::meaning(score.state),
+        state: standing::short(score),
+        state_meaning: standing::meaning(score),
         model: score.model.clone(),
         asks: if flag.is_some() { advice(score, &interval, site) } else { String::new() },
         chances: if flag.is_some() || score.unit.is_none() { vec![] } else { chances(score) },
         last_known: score.state == State::Stale,
-        why: if flag.is_some() { Why::Reason(score.reason.clone()) } else { why(score) },
+        why: if flag.is_some() { Why::Reason(standing::reason(score).into_owned()) } else { why(score) },
         look: look(score, site),
         interval_due: interval.is_due(),
         interval: interval.words(site),
@@ -151,7 +151,8 @@ fn why(score: &Score) -> Why {
 }
 
 fn look(score: &Score, site: &Site) -> Look {
-    let grade = score.last_grade.map(|grade| format!("worst in this life: grade {grade}, {}", grade.meaning()));
+    let grade = standing::grade_words(score)
+        .map(|grade| if score.hold_and_assess { grade } else { format!("worst in this life: {grade}") });
     match score.last_look_at {
         Some(at) => Look {
             day: Some(site.day(at)),

@@ -3,8 +3,8 @@
 use jiff::Timestamp;
 use plant::{Campaign, Horizon, Score, UnitId};
 
-use crate::Snapshot;
 use crate::rank::sayable;
+use crate::{Snapshot, standing};
 
 /// A stop of one unit between two campaigns.
 #[derive(Debug)]
@@ -84,7 +84,7 @@ fn if_not_opened<'a>(score: Option<&'a Score>, run_h_ahead: &Result<f64, String>
     let longest = risks.iter().map(|ahead| ahead.horizon_h).fold(0.0, f64::max);
     match enough.first() {
         Some(ahead) => Ok(ahead),
-        None if risks.is_empty() => Err(score.reason.clone()),
+        None if risks.is_empty() => Err(standing::reason(score).into_owned()),
         None => Err(format!("{run_h:.0} h of running lie ahead, and the longest horizon is {longest:.0} h")),
     }
 }

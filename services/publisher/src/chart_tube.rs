@@ -85,7 +85,7 @@ impl Room {
 impl Words {
     fn of(detail: &TubeDetail, score: Option<&Score>, snapshot: &Snapshot, site: &Site, size: (u32, u32)) -> Self {
         let room = Room::of(size);
-        let state = score.map_or("not evaluated", |score| standing::short(score.state));
+        let state = score.map_or("not evaluated", |score| standing::short(score));
         let flag = score.and_then(|score| match (score.hold_and_assess, score.state) {
             (true, _) => Some("Hold and assess"),
             (false, State::Reached) => Some("Limit reached"),
@@ -152,12 +152,15 @@ fn statement(score: &Score, room: Room) -> String {
     match (score.state, room) {
         (State::Stale, _) => format!("No longer current: {chance}"),
         (_, Room::Little) => format!("Now {chance}"),
-        (_, _) => format!("Now {chance}. State: {}.", standing::short(score.state)),
+        (_, _) => format!("Now {chance}. State: {}.", standing::short(score)),
     }
 }
 
 /// What stands behind it: the last look, and the reason of the state.
 fn behind(score: &Score, site: &Site) -> String {
+    if score.hold_and_assess {
+        return format!("{}.", capital(&standing::reason(score)));
+    }
     let grade = score.last_grade.map(|grade| format!(", worst grade in this life {grade}")).unwrap_or_default();
     let look = match score.last_look_at {
         Some(at) => format!("Last complete look {}, {} of running ago{grade}.", site.day(at), hours(score.run_h)),
@@ -165,7 +168,7 @@ fn behind(score: &Score, site: &Site) -> String {
         None => format!("No complete look in this life ({} of running){grade}.", hours(score.run_h)),
     };
     let reason = score.reason.trim_end_matches('.');
-    format!("{look} {}: {reason}.", capital(standing::short(score.state))).trim_start().to_owned()
+    format!("{look} {}: {reason}.", capital(standing::short(score))).trim_start().to_owned()
 }
 
 fn capital(text: &str) -> String {

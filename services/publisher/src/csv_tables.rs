@@ -8,7 +8,7 @@ use plant::{Score, SignalReport};
 use crate::advice::advice;
 use crate::problem::Problem;
 use crate::rank::sayable;
-use crate::{Interval, Site, Snapshot};
+use crate::{Interval, Site, Snapshot, standing};
 
 /// Columns of `risks.csv`.
 const RISK_COLUMNS: [&str; 22] = [
@@ -79,7 +79,7 @@ pub(crate) fn risks<'a>(scores: impl Iterator<Item = &'a Score>, snapshot: &Snap
                 lower,
                 upper,
                 time(score.last_look_at),
-                key(score.last_grade.as_ref()),
+                key(standing::bare_grade(score, site).as_ref()),
                 finite(score.run_h),
                 finite(score.blind_h),
                 score.coverage.map(finite).unwrap_or_default(),
@@ -88,7 +88,7 @@ pub(crate) fn risks<'a>(scores: impl Iterator<Item = &'a Score>, snapshot: &Snap
                 time(score.data_from),
                 time(score.data_to),
                 interval.word().to_owned(),
-                free(&score.reason),
+                free(&standing::reason(score)),
                 free(&advice(score, &interval, site)),
             ]);
         }

@@ -73,6 +73,14 @@ fn service(text: &mut Exposition, snapshot: &Snapshot, site: &Site, now: Timesta
 
 fn scores(text: &mut Exposition, snapshot: &Snapshot) {
     let ranking = Ranking::of(&snapshot.scores);
+    let mut family = text.family(
+        "groovecast_hold_and_assess",
+        Kind::Gauge,
+        "1 if a look saw flakes or exposed metal in this life: stop and hold. Then no risk is given, whatever the state.",
+    );
+    for score in ranking.all().filter(|score| score.tube.is_some()) {
+        family.sample(&place(score), f64::from(u8::from(score.hold_and_assess)));
+    }
     let ends: [Told<Horizon, f64>; 3] = [
         (
             "groovecast_risk_ratio",
@@ -103,12 +111,7 @@ fn scores(text: &mut Exposition, snapshot: &Snapshot) {
     for score in ranking.all() {
         family.states(&place(score), State::ALL.iter().map(|state| (state.as_str(), *state == score.state)));
     }
-    let values: [Told<Score, Option<f64>>; 4] = [
-        (
-            "groovecast_hold_and_assess",
-            "1 if a look saw flakes or exposed metal in this life: stop and hold, whatever the risk.",
-            |score| truth(score.hold_and_assess),
-        ),
+    let values: [Told<Score, Option<f64>>; 3] = [
         (
             "groovecast_run_since_look_hours",
             "Run hours since the last complete look, or since the life began.",

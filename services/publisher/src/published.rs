@@ -1,5 +1,6 @@
 //! The JSON of scores and tubes: stable names, the unit in each name, times in UTC.
 
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 
 use jiff::Timestamp;
@@ -21,7 +22,7 @@ pub(crate) struct ScoreJson<'a> {
     at: Timestamp,
     state: State,
     state_meaning: &'static str,
-    reason: &'a str,
+    reason: Cow<'a, str>,
     advice: String,
     hold_and_assess: bool,
     limit_grade: Grade,
@@ -29,7 +30,7 @@ pub(crate) struct ScoreJson<'a> {
     risks: &'a [Horizon],
     last_look_at: Option<Timestamp>,
     last_grade: Option<Grade>,
-    last_grade_meaning: Option<&'static str>,
+    last_grade_meaning: Option<Cow<'static, str>>,
     run_h: f64,
     blind_h: f64,
     coverage: Option<f64>,
@@ -49,15 +50,19 @@ impl<'a> ScoreJson<'a> {
             tube: score.tube.as_ref(),
             at: score.at,
             state: score.state,
-            state_meaning: standing::meaning(score.state),
-            reason: &score.reason,
+            state_meaning: standing::meaning(score),
+            reason: standing::reason(score),
             advice: advice(score, &longest_interval, site),
             hold_and_assess: score.hold_and_assess,
             limit_grade: site.limit,
             risks: sayable(score),
             last_look_at: score.last_look_at,
-            last_grade: score.last_grade,
-            last_grade_meaning: score.last_grade.map(Grade::meaning),
+            last_grade: standing::bare_grade(score, site),
+            last_grade_meaning: if score.hold_and_assess {
+                standing::grade_words(score).map(Cow::Owned)
+            } else {
+                score.last_grade.map(|grade| Cow::Borrowed(grade.meaning()))
+            },
             run_h: score.run_h,
             blind_h: score.blind_h,
             coverage: score.coverage,
@@ -82,10 +87,12 @@ pub(crate) struct TubeLineJson<'a> {
     findings: usize,
     last_look_at: Option<Timestamp>,
     state: Option<State>,
+    hold_and_assess: Option<bool>,
 }
 
 impl<'a> TubeLineJson<'a> {
     pub(crate) fn of(detail: &'a TubeDetail, snapshot: &Snapshot) -> Self {
+        let score = snapshot.score_of(&detail.tube.tube);
         TubeLineJson {
             tube: &detail.tube.tube,
             unit: detail.unit.as_ref(),
@@ -94,7 +101,8 @@ impl<'a> TubeLineJson<'a> {
             looks: detail.looks.len(),
             findings: detail.findings.len(),
             last_look_at: detail.looks.last().map(|look| look.at),
-            state: snapshot.score_of(&detail.tube.tube).map(|score| score.state),
+            state: score.map(|score| score.state),
+            hold_and_assess: score.map(|score| score.hold_and_assess),
         }
     }
 }

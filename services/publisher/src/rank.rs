@@ -45,8 +45,12 @@ impl<'a> Ranking<'a> {
     }
 }
 
-/// The risks of a score, or none if one of them is no probability inside its interval: then none can be believed.
+/// The risks of a score, or none: of a tube to be held, since a number beside the hold would read as comfort; and if one
+/// of them is no probability inside its interval, since then none can be believed.
 pub(crate) fn sayable(score: &Score) -> &[Horizon] {
+    if score.hold_and_assess {
+        return &[];
+    }
     let believable = score.risks.iter().all(|ahead| {
         ahead.horizon_h >= 0.0
             && 0.0 <= ahead.lower
@@ -138,6 +142,13 @@ pub(crate) mod tests {
         let mut crossed = score("C1", "T1", Some(0.3));
         crossed.risks[0].upper = 0.2;
         assert!(sayable(&crossed).is_empty());
+    }
+
+    #[test]
+    fn a_held_tube_has_no_risk_to_give() {
+        let mut held = score("C1", "T1", Some(0.01));
+        held.hold_and_assess = true;
+        assert!(sayable(&held).is_empty());
     }
 
     #[test]

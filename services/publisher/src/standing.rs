@@ -1,6 +1,8 @@
 //! What stands on every page with scores, and the plain words for states.
 
-use plant::State;
+use std::borrow::Cow;
+
+use plant::{Grade, Score, State};
 
 use crate::Site;
 
@@ -37,9 +39,12 @@ pub(crate) const BEFORE_OPENING: &str = "Follow the site's own procedures for en
 pub(crate) const FLAKES: &str = "Flakes, exposed metal, cracks or missing parts: stop, hold the product, and call the \
     responsible food-safety and pressure-equipment persons before restarting.";
 
-/// A state in two or three words.
-pub(crate) const fn short(state: State) -> &'static str {
-    match state {
+/// A score's state in two or three words. A hold outranks every state.
+pub(crate) const fn short(score: &Score) -> &'static str {
+    if score.hold_and_assess {
+        return "hold and assess";
+    }
+    match score.state {
         State::Ok => "fitted model",
         State::Baseline => "run hours alone",
         State::Prior => "stated belief",
@@ -51,9 +56,12 @@ pub(crate) const fn short(state: State) -> &'static str {
     }
 }
 
-/// A state in a sentence.
-pub(crate) const fn meaning(state: State) -> &'static str {
-    match state {
+/// A score's state in a sentence.
+pub(crate) const fn meaning(score: &Score) -> &'static str {
+    if score.hold_and_assess {
+        return "Hold and assess: flakes or exposed metal are on record in this life. No chance is given beside that.";
+    }
+    match score.state {
         State::Ok => "A fitted and approved model stands behind this score.",
         State::Baseline => "No model did better than run hours alone, so run hours alone stand behind this score.",
         State::Prior => "Too few findings yet: the plant's stated belief stands behind this score, not its own record.",
@@ -65,4 +73,30 @@ pub(crate) const fn meaning(state: State) -> &'static str {
         State::NoTube => "No tube is entered as fitted in this unit.",
         State::NotFitted => "The tube sits in no unit.",
     }
+}
+
+/// Why a score is what it is; for a tube to be held the hold comes first.
+pub(crate) fn reason(score: &Score) -> Cow<'_, str> {
+    if score.hold_and_assess {
+        let why = "hold and assess: flakes or exposed metal are on record in this life, so no chance is given";
+        Cow::Owned(format!("{why} (besides: {})", score.reason.trim_end_matches('.')))
+    } else {
+        Cow::Borrowed(&score.reason)
+    }
+}
+
+/// The worst groove grade of this life as a bare number; of a tube to be held only at the limit, since a low grade of its
+/// grooves says nothing of its flakes.
+pub(crate) fn bare_grade(score: &Score, site: &Site) -> Option<Grade> {
+    score.last_grade.filter(|grade| !score.hold_and_assess || *grade >= site.limit)
+}
+
+/// The worst groove grade of this life in words, the hold first; `None` if none was read and nothing is held.
+pub(crate) fn grade_words(score: &Score) -> Option<String> {
+    let groove = score.last_grade.map(|grade| format!("grade {grade}, {}", grade.meaning()));
+    if !score.hold_and_assess {
+        return groove;
+    }
+    let groove = score.last_grade.map_or("not read".to_owned(), |grade| format!("grade {grade}"));
+    Some(format!("hold and assess: flakes or exposed metal; worst groove: {groove}"))
 }

@@ -104,7 +104,7 @@ fn tube_facts(detail: &TubeDetail) -> Vec<(&'static str, String)> {
 fn score_view(score: &Score, snapshot: &Snapshot, site: &Site) -> ScoreView {
     let interval = Interval::of(score, snapshot, site);
     let day = |at: Option<jiff::Timestamp>| at.map_or("not known".to_owned(), |at| site.day(at));
-    let grade = score.last_grade.map_or("none read".to_owned(), |grade| format!("{grade}, {}", grade.meaning()));
+    let grade = standing::grade_words(score).unwrap_or("none read".to_owned());
     let covered = score.coverage.map_or("no run hours since".to_owned(), share);
     let window = match (score.data_from, score.data_to) {
         (None, None) => "none".to_owned(),
@@ -113,9 +113,9 @@ fn score_view(score: &Score, snapshot: &Snapshot, site: &Site) -> ScoreView {
     ScoreView {
         hold: score.hold_and_assess,
         advice: advice(score, &interval, site),
-        state: standing::short(score.state),
-        state_meaning: standing::meaning(score.state),
-        reason: score.reason.clone(),
+        state: standing::short(score),
+        state_meaning: standing::meaning(score),
+        reason: standing::reason(score).into_owned(),
         chances: chances(score),
         last_known: score.state == plant::State::Stale,
         drivers: bars(&score.drivers),

@@ -13,6 +13,8 @@ mod charts;
 mod conditional;
 #[path = "headers.rs"]
 mod headers;
+#[path = "hold.rs"]
+mod hold;
 #[path = "hostile.rs"]
 mod hostile;
 #[path = "messages.rs"]
