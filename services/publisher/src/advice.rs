@@ -44,8 +44,11 @@ pub(crate) fn advice(score: &Score, interval: &Interval, site: &Site) -> String 
     if interval.is_due() {
         return latest;
     }
-    let floor =
-        if score.state == State::Blind { "Most run hours are blind, so take the chance as a floor. " } else { "" };
+    let floor = if score.state == State::Blind {
+        "Most run hours are blind, or the wall was never seen whole: take the chance as a floor. "
+    } else {
+        ""
+    };
     format!("{floor}Weigh this chance against the work of opening at the next changeover. {latest}")
 }
 

@@ -49,7 +49,7 @@ pub(crate) const fn short(score: &Score) -> &'static str {
         State::Baseline => "run hours alone",
         State::Prior => "stated belief",
         State::Reached => "limit reached",
-        State::Blind => "mostly blind",
+        State::Blind => "blind, or never seen whole",
         State::Stale => "no fresh data",
         State::NoTube => "no tube fitted",
         State::NotFitted => "in no unit",
@@ -67,7 +67,8 @@ pub(crate) const fn meaning(score: &Score) -> &'static str {
         State::Prior => "Too few findings yet: the plant's stated belief stands behind this score, not its own record.",
         State::Reached => "A look in this life has already found the limit.",
         State::Blind => {
-            "No reading covers most run hours since the last look: the risk is a floor, the truth may be higher."
+            "Most run hours since the last complete look are not covered by readings, or the wall was never seen whole in \
+             these records: the risk is a floor, if any can be given."
         }
         State::Stale => "No reading has arrived for longer than the plant allows: the risk is the last one known.",
         State::NoTube => "No tube is entered as fitted in this unit.",
