@@ -21,9 +21,11 @@ pub(crate) fn advice(score: &Score, interval: &Interval, site: &Site) -> String 
         }
         State::NotFitted => return "In no unit: nothing to open. Look at it before it is fitted again.".to_owned(),
         State::NoTube => return unavailable("no tube is entered as fitted in this unit"),
-        State::Stale => return unavailable(&score.reason),
-        _ if sayable(score).is_empty() => return unavailable(&score.reason),
         _ => {}
+    }
+    let current = score.state != State::Stale && !sayable(score).is_empty();
+    if !current && !interval.is_due() {
+        return unavailable(&score.reason);
     }
     let latest = match interval {
         Interval::Left { run_h_left, until } => {
@@ -42,7 +44,7 @@ pub(crate) fn advice(score: &Score, interval: &Interval, site: &Site) -> String 
         }
     };
     if interval.is_due() {
-        return latest;
+        return if current { latest } else { format!("{latest} {}", no_score(&score.reason)) };
     }
     let floor = if score.state == State::Blind {
         "Most run hours are blind, or the wall was never seen whole: take the chance as a floor. "
@@ -54,5 +56,9 @@ pub(crate) fn advice(score: &Score, interval: &Interval, site: &Site) -> String 
 
 /// What to do where there is no score to give.
 pub(crate) fn unavailable(reason: &str) -> String {
-    format!("No current score, because: {}. Inspect on the fixed schedule.", reason.trim_end_matches('.'))
+    format!("{} Inspect on the fixed schedule.", no_score(reason))
+}
+
+fn no_score(reason: &str) -> String {
+    format!("No current score, because: {}.", reason.trim_end_matches('.'))
 }

@@ -12,7 +12,7 @@ use crate::accept::wants_csv;
 use crate::problem::Problem;
 use crate::published::{ScoreJson, TubeJson, TubeLineJson};
 use crate::rank::Ranking;
-use crate::{Journal, Link, Publisher, Snapshot, Totals, csv_tables, lacks, standing};
+use crate::{Journal, Link, Publisher, Site, Snapshot, Totals, csv_tables, lacks, standing};
 
 /// A body of indented JSON: people read it as often as programs do.
 pub(crate) struct Pretty<T>(pub T);
@@ -58,7 +58,7 @@ pub(crate) async fn risks(
     query: AskedRisks,
 ) -> Result<Response, Problem> {
     let (site, snapshot) = (&publisher.site, publisher.newest());
-    let scores = wanted(&snapshot, query)?;
+    let scores = wanted(&snapshot, site, query)?;
     if wants_csv(&headers) {
         return Ok(by_accept(csv_tables::risks(scores.into_iter(), &snapshot, site)));
     }
@@ -77,11 +77,11 @@ pub(crate) async fn risks(
 /// `GET /api/v1/risks.csv`
 pub(crate) async fn risks_csv(State(publisher): State<Publisher>, query: AskedRisks) -> Result<Response, Problem> {
     let snapshot = publisher.newest();
-    Ok(csv_tables::risks(wanted(&snapshot, query)?.into_iter(), &snapshot, &publisher.site))
+    Ok(csv_tables::risks(wanted(&snapshot, &publisher.site, query)?.into_iter(), &snapshot, &publisher.site))
 }
 
 /// The scores that a query asks for, in the order of the board.
-fn wanted(snapshot: &Snapshot, query: AskedRisks) -> Result<Vec<&Score>, Problem> {
+fn wanted<'a>(snapshot: &'a Snapshot, site: &Site, query: AskedRisks) -> Result<Vec<&'a Score>, Problem> {
     let Query(query) = query.map_err(|error| {
         let detail = format!("{error}; right would be ?unit=UNIT, ?tube=TUBE, both or none", error = error.body_text());
         Problem::new(StatusCode::BAD_REQUEST, "bad_query", detail)
@@ -93,7 +93,7 @@ fn wanted(snapshot: &Snapshot, query: AskedRisks) -> Result<Vec<&Score>, Problem
                 .as_deref()
                 .is_none_or(|wanted| score.tube.as_ref().is_some_and(|tube| tube.as_str() == wanted))
     };
-    let scores: Vec<_> = Ranking::of(&snapshot.scores).all().filter(|score| matches(score)).collect();
+    let scores: Vec<_> = Ranking::of(snapshot, site).all().filter(|score| matches(score)).collect();
     if scores.is_empty() && (query.unit.is_some() || query.tube.is_some()) {
         // An empty list could be taken for a unit without risk.
         let detail = format!(

@@ -71,10 +71,15 @@ struct Look {
 /// `GET /`
 pub(crate) async fn page(extract::State(publisher): extract::State<Publisher>) -> Response {
     let (site, snapshot) = (&publisher.site, publisher.newest());
-    let ranking = Ranking::of(&snapshot.scores);
+    let ranking = Ranking::of(&snapshot, site);
     let rows = |scores: &[&Score]| scores.iter().map(|score| row(score, &snapshot, site)).collect::<Vec<_>>();
     let groups = [
         ("Hold and assess, or limit reached", "These do not wait for a ranking.", rows(&ranking.urgent)),
+        (
+            "The plant’s interval is over: inspect",
+            "Over, or no start is known, so it counts as over. That outweighs any chance.",
+            rows(&ranking.due),
+        ),
         ("By chance now, highest first", "", rows(&ranking.ranked)),
         (
             "Cannot be said: inspect on the fixed schedule",
@@ -100,13 +105,14 @@ pub(crate) async fn page(extract::State(publisher): extract::State<Publisher>) -
 }
 
 fn summary(ranking: &Ranking<'_>) -> String {
-    let units = ranking.urgent.len() + ranking.ranked.len() + ranking.unsaid.len();
+    let units = ranking.urgent.len() + ranking.due.len() + ranking.ranked.len() + ranking.unsaid.len();
     let say = |number: usize| count(number as u64);
     format!(
-        "{} {}: {} to hold or at the limit, {} ranked, {} that cannot be said.",
+        "{} {}: {} to hold or at the limit, {} whose plant interval is over, {} ranked, {} that cannot be said.",
         say(units),
         if units == 1 { "unit" } else { "units" },
         say(ranking.urgent.len()),
+        say(ranking.due.len()),
         say(ranking.ranked.len()),
         say(ranking.unsaid.len())
     )

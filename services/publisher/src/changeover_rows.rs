@@ -6,7 +6,7 @@ use plant::{Campaign, Horizon, State};
 
 use crate::changeovers::{Changeover, changeovers};
 use crate::figures::{hours, percent, percent_range};
-use crate::{Site, Snapshot};
+use crate::{Interval, Site, Snapshot};
 
 /// One changeover, ready to be set.
 #[derive(Debug)]
@@ -27,10 +27,10 @@ pub(crate) struct Stop {
 pub(crate) fn next_stops(snapshot: &Snapshot, site: &Site) -> Vec<Stop> {
     let stops = changeovers(snapshot);
     let mut seen = BTreeSet::new();
-    stops.iter().filter(|stop| seen.insert(stop.unit)).map(|stop| row(stop, site)).collect()
+    stops.iter().filter(|stop| seen.insert(stop.unit)).map(|stop| row(stop, snapshot, site)).collect()
 }
 
-fn row(stop: &Changeover<'_>, site: &Site) -> Stop {
+fn row(stop: &Changeover<'_>, snapshot: &Snapshot, site: &Site) -> Stop {
     let state = stop.score.map(|score| score.state);
     let floor = if state == Some(State::Blind) { "at least " } else { "" };
     let say = |ahead: &Horizon| format!("{floor}{} ({})", percent(ahead.risk), percent_range(ahead.lower, ahead.upper));
@@ -45,6 +45,12 @@ fn row(stop: &Changeover<'_>, site: &Site) -> Stop {
         }
         (_, Ok(ahead)) => (stop.now().map_or_else(unknown, say), (say(ahead), within(stop, ahead.horizon_h))),
         (_, Err(why)) => (stop.now().map_or_else(unknown, say), (unknown(), why.clone())),
+    };
+    let due = stop.score.is_some_and(|score| Interval::of(score, snapshot, site).is_due());
+    let by = match (due, by.is_empty()) {
+        (true, true) => "the plant's interval is over: inspect".to_owned(),
+        (true, false) => format!("the plant's interval is over: inspect; {by}"),
+        (false, _) => by,
     };
     let tube = stop.score.and_then(|score| score.tube.as_ref());
     Stop {

@@ -6,15 +6,19 @@ use crate::chance::chances;
 use crate::drawing::{Column, DrawError, Hand, Held, Sheet, Spoken, document};
 use crate::ink::Ink;
 use crate::rank::{Ranking, sayable};
-use crate::{Site, Snapshot};
+use crate::{Interval, Site, Snapshot};
 
 /// Height of a row, px.
 const ROW: i32 = 24;
 
 /// Draws all units, `width` in px; the height follows the number of units.
 pub(crate) fn draw(snapshot: &Snapshot, site: &Site, width: u32, ink: Ink) -> Result<String, DrawError> {
-    let ranking = Ranking::of(&snapshot.scores);
-    let rows: Vec<&Score> = ranking.all().filter(|score| score.unit.is_some()).collect();
+    let ranking = Ranking::of(snapshot, site);
+    let rows: Vec<Line<'_>> = ranking
+        .all()
+        .filter(|score| score.unit.is_some())
+        .map(|score| Line { score, due: Interval::of(score, snapshot, site).is_due() })
+        .collect();
     let (title, subtitle) = (
         format!("{}: chance now, by unit", site.name),
         format!("Chance that a complete look finds {} or worse, with its interval", site.limit_words()),
@@ -35,11 +39,11 @@ pub(crate) fn draw(snapshot: &Snapshot, site: &Site, width: u32, ink: Ink) -> Re
         let mut column = Column { sheet, left: edge, width: room, y: edge - 2, floor: top };
         column.set(&title, head)?;
         column.set(&subtitle, hand)?;
-        let beside = if narrow { 88 } else { room * 32 / 100 };
+        let beside = if narrow { 88 } else { room * if rows.iter().any(|line| line.due) { 42 } else { 32 } / 100 };
         let axis = Axis { left: edge + room * 28 / 100, right: edge + room - beside - 8, end: edge + room, narrow };
         axis.head(sheet, top, ink)?;
-        for (place, score) in rows.iter().enumerate() {
-            row(sheet, score, &axis, (edge, top + ROW * place as i32), ink)?;
+        for (place, line) in rows.iter().enumerate() {
+            row(sheet, line, &axis, (edge, top + ROW * place as i32), ink)?;
         }
         sheet.rule((edge, top + ROW * rows.len() as i32), (edge + room, top + ROW * rows.len() as i32), 1, ink.hair)?;
         if rows.is_empty() {
@@ -49,8 +53,23 @@ pub(crate) fn draw(snapshot: &Snapshot, site: &Site, width: u32, ink: Ink) -> Re
     })
 }
 
+/// One unit.
+struct Line<'a> {
+    score: &'a Score,
+    /// The plant's own interval is over or counts as over.
+    due: bool,
+}
+
 /// What a row says instead of, or beside, its mark; in a narrow picture without the interval.
-fn said(score: &Score, narrow: bool) -> String {
+fn said(line: &Line<'_>, narrow: bool) -> String {
+    match (line.due, narrow) {
+        (true, true) => "inspect".to_owned(),
+        (true, false) => format!("interval over; {}", of_chance(line.score, false)),
+        (false, _) => of_chance(line.score, narrow),
+    }
+}
+
+fn of_chance(score: &Score, narrow: bool) -> String {
     if score.hold_and_assess {
         return "hold and assess".to_owned();
     }
@@ -67,9 +86,9 @@ fn said(score: &Score, narrow: bool) -> String {
     }
 }
 
-fn spoken(rows: &[&Score], foot: &str) -> String {
+fn spoken(rows: &[Line<'_>], foot: &str) -> String {
     let mut said_of: Vec<String> =
-        rows.iter().map(|score| format!("{}: {}.", name(score), said(score, false))).collect();
+        rows.iter().map(|line| format!("{}: {}.", name(line.score), said(line, false))).collect();
     said_of.push(format!("{foot}."));
     said_of.join(" ")
 }
@@ -103,14 +122,15 @@ impl Axis {
     }
 }
 
-fn row(sheet: &Sheet<'_>, score: &Score, axis: &Axis, (left, y): (i32, i32), ink: Ink) -> Result<(), DrawError> {
+fn row(sheet: &Sheet<'_>, line: &Line<'_>, axis: &Axis, (left, y): (i32, i32), ink: Ink) -> Result<(), DrawError> {
+    let score = line.score;
     let (text_y, middle) = (y + 5, y + ROW / 2);
     sheet.rule((left, y), (axis.end, y), 1, ink.hair)?;
     let column = axis.left - left - 8;
     let unit = crate::lettering::lines(&name(score), 13, column).into_iter().next().unwrap_or_default();
     sheet.line_of_text(&unit, left, text_y, Held::Left, Hand::bold(13, ink.ink))?;
     let flagged = score.hold_and_assess || score.state == State::Reached;
-    let said = said(score, axis.narrow);
+    let said = said(line, axis.narrow);
     match sayable(score).first().filter(|_| !flagged && score.state != State::Stale) {
         Some(now) => {
             for step in [0.0, 0.5, 1.0] {

@@ -120,20 +120,9 @@ mod tests {
     use super::*;
     use crate::rank::tests::score;
     use crate::{Site, Snapshot};
-    use plant::{Bands, Grade};
 
     fn left_of(score: &Score, run_h: Option<f64>, days: Option<u32>) -> Interval {
-        let site = Site {
-            name: String::new(),
-            zone: jiff::tz::TimeZone::UTC,
-            version: String::new(),
-            limit: Grade::CATCH,
-            zones: vec![],
-            bands: Bands::default(),
-            longest_interval: LongestInterval { run_h, days },
-            late_after: SignedDuration::from_mins(15),
-            frame_origins: vec![],
-        };
+        let site = Site { longest_interval: LongestInterval { run_h, days }, ..crate::rank::tests::site() };
         Interval::of(score, &Snapshot::default(), &site)
     }
 

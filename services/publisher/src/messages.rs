@@ -19,7 +19,7 @@ pub struct Message {
 /// One message per unit at `<prefix>/risk/<unit>`, in the order of the board. The payload is an element of `risks`
 /// in `GET /api/v1/risks`. Tubes that sit in no unit have no topic.
 pub fn risk_messages(snapshot: &Snapshot, site: &Site, prefix: &str) -> Vec<Message> {
-    let ranking = Ranking::of(&snapshot.scores);
+    let ranking = Ranking::of(snapshot, site);
     let of_unit = |score: &plant::Score| {
         let unit = score.unit.as_ref()?;
         Some(Message { topic: format!("{prefix}/risk/{unit}"), payload: json(&ScoreJson::of(score, snapshot, site)) })

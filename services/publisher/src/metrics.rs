@@ -30,7 +30,7 @@ fn exposition(snapshot: &Snapshot, site: &Site, now: Timestamp) -> String {
     text.family("groovecast", Kind::Info, "The service and the grade of which its risks speak.")
         .sample(&[("version", &site.version), ("site", &site.name), ("limit_grade", &site.limit.to_string())], 1.0);
     service(&mut text, snapshot, site, now);
-    scores(&mut text, snapshot);
+    scores(&mut text, snapshot, site);
     arrivals(&mut text, snapshot, now);
     text.end()
 }
@@ -71,8 +71,8 @@ fn service(text: &mut Exposition, snapshot: &Snapshot, site: &Site, now: Timesta
     }
 }
 
-fn scores(text: &mut Exposition, snapshot: &Snapshot) {
-    let ranking = Ranking::of(&snapshot.scores);
+fn scores(text: &mut Exposition, snapshot: &Snapshot, site: &Site) {
+    let ranking = Ranking::of(snapshot, site);
     let mut family = text.family(
         "groovecast_hold_and_assess",
         Kind::Gauge,

@@ -4,11 +4,15 @@ use std::cmp::Ordering;
 
 use plant::{Horizon, Score, State};
 
+use crate::{Interval, Site, Snapshot};
+
 /// The scores in the order in which they are read, in groups that are never mixed.
 #[derive(Debug, Default)]
 pub(crate) struct Ranking<'a> {
     /// Hold and assess, then limit reached.
     pub urgent: Vec<&'a Score>,
+    /// The plant's own interval is over, or counts as over: no chance outweighs that. The unknown first, then by chance.
+    pub due: Vec<&'a Score>,
     /// By the chance now, highest first.
     pub ranked: Vec<&'a Score>,
     /// Fitted, or without a tube, and nothing fresh to say: inspected on the fixed schedule.
@@ -18,14 +22,16 @@ pub(crate) struct Ranking<'a> {
 }
 
 impl<'a> Ranking<'a> {
-    /// Puts scores in order.
-    pub(crate) fn of(scores: &'a [Score]) -> Self {
+    /// Puts the scores of a snapshot in order.
+    pub(crate) fn of(snapshot: &'a Snapshot, site: &Site) -> Self {
         let mut ranking = Ranking::default();
-        for score in scores {
+        for score in &snapshot.scores {
             if score.unit.is_none() {
                 ranking.shelf.push(score);
             } else if score.hold_and_assess || score.state == State::Reached {
                 ranking.urgent.push(score);
+            } else if Interval::of(score, snapshot, site).is_due() {
+                ranking.due.push(score);
             } else if sayable(score).is_empty() || matches!(score.state, State::Stale | State::NoTube) {
                 ranking.unsaid.push(score);
             } else {
@@ -33,6 +39,7 @@ impl<'a> Ranking<'a> {
             }
         }
         ranking.urgent.sort_by(|a, b| b.hold_and_assess.cmp(&a.hold_and_assess).then_with(|| by_chance(a, b)));
+        ranking.due.sort_by(|a, b| by_chance(a, b));
         ranking.ranked.sort_by(|a, b| by_chance(a, b));
         ranking.unsaid.sort_by(|a, b| by_name(a, b));
         ranking.shelf.sort_by(|a, b| b.hold_and_assess.cmp(&a.hold_and_assess).then_with(|| by_name(a, b)));
@@ -41,7 +48,7 @@ impl<'a> Ranking<'a> {
 
     /// All scores, group after group.
     pub(crate) fn all(&self) -> impl Iterator<Item = &'a Score> {
-        [&self.urgent, &self.ranked, &self.unsaid, &self.shelf].into_iter().flatten().copied()
+        [&self.urgent, &self.due, &self.ranked, &self.unsaid, &self.shelf].into_iter().flatten().copied()
     }
 }
 
@@ -62,7 +69,8 @@ pub(crate) fn sayable(score: &Score) -> &[Horizon] {
 }
 
 fn by_chance(a: &Score, b: &Score) -> Ordering {
-    let key = |score: &Score| sayable(score).first().map_or((2.0, 2.0), |now| (now.risk, now.upper));
+    let current = |score: &Score| if score.state == State::Stale { None } else { sayable(score).first().cloned() };
+    let key = |score: &Score| current(score).map_or((2.0, 2.0), |now| (now.risk, now.upper));
     let ((risk_a, upper_a), (risk_b, upper_b)) = (key(a), key(b));
     risk_b.total_cmp(&risk_a).then(upper_b.total_cmp(&upper_a)).then_with(|| by_name(a, b))
 }
@@ -102,6 +110,25 @@ pub(crate) mod tests {
         }
     }
 
+    /// A site without a longest interval of its own.
+    pub(crate) fn site() -> Site {
+        Site {
+            name: String::new(),
+            zone: jiff::tz::TimeZone::UTC,
+            version: String::new(),
+            limit: plant::Grade::CATCH,
+            zones: vec![],
+            bands: plant::Bands::default(),
+            longest_interval: crate::LongestInterval { run_h: None, days: None },
+            late_after: jiff::SignedDuration::from_mins(15),
+            frame_origins: vec![],
+        }
+    }
+
+    fn of(scores: impl Into<Vec<Score>>) -> Snapshot {
+        Snapshot { scores: scores.into(), ..Snapshot::default() }
+    }
+
     fn units(scores: &[&Score]) -> Vec<String> {
         scores.iter().map(|score| score.unit.as_ref().map_or("-".to_owned(), ToString::to_string)).collect()
     }
@@ -112,8 +139,9 @@ pub(crate) mod tests {
         hold.hold_and_assess = true;
         let mut reached = score("C3", "T3", None);
         reached.state = State::Reached;
-        let scores = [score("C1", "T1", Some(0.2)), score("C2", "T2", Some(0.9)), reached, hold];
-        let ranking = Ranking::of(&scores);
+        let snapshot = of([score("C1", "T1", Some(0.2)), score("C2", "T2", Some(0.9)), reached, hold]);
+        let site = site();
+        let ranking = Ranking::of(&snapshot, &site);
         assert_eq!(units(&ranking.urgent), ["C4", "C3"]);
         assert_eq!(units(&ranking.ranked), ["C2", "C1"]);
     }
@@ -127,8 +155,9 @@ pub(crate) mod tests {
         empty.tube = None;
         let mut shelf = score("C9", "T9", Some(0.5));
         (shelf.unit, shelf.state) = (None, State::NotFitted);
-        let scores = [score("C1", "T1", Some(0.2)), stale, empty, shelf, score("C4", "T4", None)];
-        let ranking = Ranking::of(&scores);
+        let snapshot = of([score("C1", "T1", Some(0.2)), stale, empty, shelf, score("C4", "T4", None)]);
+        let site = site();
+        let ranking = Ranking::of(&snapshot, &site);
         assert_eq!(units(&ranking.ranked), ["C1"]);
         assert_eq!(units(&ranking.unsaid), ["C2", "C3", "C4"]);
         assert_eq!(units(&ranking.shelf), ["-"]);
@@ -155,7 +184,29 @@ pub(crate) mod tests {
     fn of_two_equal_chances_the_less_sure_one_comes_first() {
         let mut unsure = score("C2", "T2", Some(0.3));
         unsure.risks[0].upper = 0.8;
-        let scores = [score("C1", "T1", Some(0.3)), unsure];
-        assert_eq!(units(&Ranking::of(&scores).ranked), ["C2", "C1"]);
+        let snapshot = of([score("C1", "T1", Some(0.3)), unsure]);
+        assert_eq!(units(&Ranking::of(&snapshot, &site()).ranked), ["C2", "C1"]);
+    }
+
+    #[test]
+    fn a_low_chance_does_not_outweigh_an_interval_that_is_over() {
+        // The house rule: the plant's own longest interval always wins. 2000 h of it, and a look 2001 h ago.
+        let mut site = site();
+        site.longest_interval.run_h = Some(2000.0);
+        let looked = |unit: &str, risk: Option<f64>, run_h: f64| {
+            let mut score = score(unit, unit, risk);
+            (score.last_look_at, score.run_h) = (Some(score.at), run_h);
+            score
+        };
+        let mut never = looked("C5", Some(0.02), 10.0);
+        never.last_look_at = None;
+        let mut stale = looked("C3", Some(0.5), 2001.0);
+        stale.state = State::Stale;
+        let scores = [looked("C1", Some(0.9), 10.0), looked("C2", Some(0.01), 2001.0), stale, never];
+        let snapshot = of(scores);
+        let ranking = Ranking::of(&snapshot, &site);
+        assert_eq!(units(&ranking.due), ["C3", "C5", "C2"]);
+        assert_eq!(units(&ranking.ranked), ["C1"]);
+        assert!(ranking.unsaid.is_empty());
     }
 }

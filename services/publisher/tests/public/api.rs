@@ -27,8 +27,8 @@ async fn health_as_published() {
     assert_snapshot!(body("/health/ready").await);
 }
 
-/// The order of the invented plant, written down by hand from its scores.
-const ORDER: [&str; 9] = ["C-108", "C-102", "C-103", "C-104", "C-106", "C-101", "C-105", "C-107", "-"];
+/// The order of the invented plant, written down by hand from its scores; of C-104 the interval of 365 days is over.
+const ORDER: [&str; 9] = ["C-108", "C-102", "C-104", "C-103", "C-106", "C-101", "C-105", "C-107", "-"];
 
 #[tokio::test]
 async fn risks_come_in_the_order_of_the_board() {

@@ -26,9 +26,10 @@ async fn rows_are_in_order_and_the_unsaid_stand_apart() {
         "Hold and assess",
         ">C-108<",
         ">C-102<",
+        "The plant’s interval is over: inspect",
+        ">C-104<",
         "By chance now",
         ">C-103<",
-        ">C-104<",
         ">C-106<",
         ">C-101<",
         "Cannot be said: inspect on the fixed schedule",
@@ -37,6 +38,9 @@ async fn rows_are_in_order_and_the_unsaid_stand_apart() {
         "In no unit",
         "tube T-0011<",
     ];
+    assert!(
+        page.contains("8 units: 2 to hold or at the limit, 1 whose plant interval is over, 3 ranked, 2 that cannot")
+    );
     assert!(order.windows(2).all(|pair| place(pair[0]) < place(pair[1])), "{order:?}");
 }
 
