@@ -182,10 +182,10 @@ pub(crate) async fn signals_csv(State(publisher): State<Publisher>) -> Response 
     csv_tables::signals(&sorted_signals(&publisher.newest()))
 }
 
-/// Signals by unit, each unit's in the order of tables.
+/// Signals by unit, each unit's in the order of tables; those that gave no reading come first, for they ask for a step.
 pub(crate) fn sorted_signals(snapshot: &Snapshot) -> Vec<&SignalReport> {
     let mut signals: Vec<_> = snapshot.signals.iter().collect();
-    signals.sort_by(|a, b| (&a.unit, a.signal).cmp(&(&b.unit, b.signal)));
+    signals.sort_by_key(|signal| (&signal.unit, signal.last_at.is_some(), signal.signal));
     signals
 }
 

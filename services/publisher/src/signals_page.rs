@@ -24,6 +24,8 @@ struct SignalsPage {
 
 struct SignalRow {
     signal: &'static str,
+    /// No reading since the start.
+    silent: bool,
     value: String,
     raw: String,
     topic: String,
@@ -38,6 +40,7 @@ struct SignalRow {
 struct FaultRow {
     reason: String,
     count: String,
+    times: String,
     last: String,
     sample: String,
 }
@@ -85,11 +88,8 @@ fn signal_row(report: &SignalReport, now: Timestamp) -> SignalRow {
     let ago = |at: Option<Timestamp>| at.map_or("never".to_owned(), |at| age(at, now));
     SignalRow {
         signal: report.signal.as_str(),
-        value: if report.value.is_empty() {
-            "no value".to_owned()
-        } else {
-            format!("{}\u{a0}{}", report.value, report.measure)
-        },
+        silent: report.last_at.is_none(),
+        value: value(report),
         raw: report.raw.clone(),
         topic: report.topic.clone(),
         reading_age: ago(report.last_at),
@@ -101,10 +101,22 @@ fn signal_row(report: &SignalReport, now: Timestamp) -> SignalRow {
     }
 }
 
+/// The last value in words. A signal that is silent since the start differs from one of which nothing could be taken.
+fn value(report: &SignalReport) -> String {
+    let silent = report.arrived_at.is_none() && report.faults.is_empty();
+    match (report.last_at, report.value.is_empty()) {
+        (None, true) if silent && report.count == 0 => "nothing came".to_owned(),
+        (None, true) => "no reading taken".to_owned(),
+        (Some(_), true) => "no value".to_owned(),
+        (_, false) => format!("{}\u{a0}{}", report.value, report.measure),
+    }
+}
+
 fn fault_row(fault: &Fault, now: Timestamp) -> FaultRow {
     FaultRow {
         reason: fault.reason.replace('_', " "),
         count: count(fault.count),
+        times: format!("{} {}", count(fault.count), if fault.count == 1 { "time" } else { "times" }),
         last: age(fault.last, now),
         sample: fault.sample.clone(),
     }

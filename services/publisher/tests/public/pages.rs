@@ -118,7 +118,19 @@ async fn a_signal_that_never_came_is_said() {
     let mut report = fleet::signals().swap_remove(0);
     report.signal = Signal::Speed;
     (report.value, report.last_at, report.arrived_at, report.count) = (String::new(), None, None, 0);
+    snapshot.signals.push(report.clone());
+    let page = ask(snapshot.clone(), "GET", "/signals").await.body;
+    assert!(page.contains("<b>nothing came</b>") && page.contains("<td>never</td>"), "{page}");
+    let unit = &page[page.find(">C-103<").unwrap()..];
+    assert!(unit.find(">speed<").unwrap() < unit.find(">torque<").unwrap(), "the silent one comes first");
+    let metrics = ask(snapshot.clone(), "GET", "/metrics").await.body;
+    assert!(metrics.contains("groovecast_signal_readings_total{unit=\"C-103\",signal=\"speed\"} 0\n"));
+    assert!(!metrics.contains("groovecast_signal_age_seconds{unit=\"C-103\",signal=\"speed\"}"));
+
+    // Something came, and none of it could be taken: that is another step for another person.
+    report.faults = fleet::snapshot().faults;
+    report.faults[0].count = 1;
     snapshot.signals = vec![report];
     let page = ask(snapshot, "GET", "/signals").await.body;
-    assert!(page.contains("<b>no value</b>") && page.contains("<td>never</td>"), "{page}");
+    assert!(page.contains("<b>no reading taken</b>") && page.contains("1 time, last"), "{page}");
 }
