@@ -8,7 +8,7 @@ use axum::response::Response;
 use crate::figures::count;
 use crate::pages::{Frame, rendered};
 use crate::plans::newest_first;
-use crate::{ModelEntry, ModelStatus, Publisher, Site};
+use crate::{Contender, ModelEntry, ModelStatus, Publisher, Site};
 
 #[derive(Template)]
 #[template(path = "models.html")]
@@ -66,7 +66,32 @@ pub(crate) async fn page(State(publisher): State<Publisher>) -> Response {
 }
 
 fn verdict(model: &ModelEntry) -> String {
-    model.verdict.clone().unwrap_or("Not held against tubes that it had not seen.".to_owned())
+    let told = model.verdict.as_ref().map(|verdict| plain(verdict));
+    told.unwrap_or("Not held against tubes that it had not seen.".to_owned())
+}
+
+/// A text in which ways of forecasting go by plain names instead of those of the data.
+fn plain(text: &str) -> String {
+    let names = [("base_rate", "base rate"), ("constant_rate", "constant rate"), ("hours_only", "run hours alone")];
+    let text = names.iter().fold(text.to_owned(), |text, (name, plain)| text.replace(name, plain));
+    let mut letters = text.chars();
+    letters.next().map(|first| first.to_uppercase().chain(letters).collect()).unwrap_or_default()
+}
+
+/// How each way of forecasting did, the best first: by log loss, one that has none last.
+fn contenders(model: &ModelEntry) -> Vec<[String; 4]> {
+    let mut contenders: Vec<_> = model.contenders.iter().collect();
+    let loss = |contender: &Contender| if contender.log_loss.is_nan() { f64::INFINITY } else { contender.log_loss };
+    contenders.sort_by(|a, b| loss(a).total_cmp(&loss(b)));
+    let cells = |contender: &Contender| {
+        [
+            plain(&contender.forecast),
+            score(Some(contender.log_loss)),
+            score(Some(contender.brier)),
+            score(contender.auc),
+        ]
+    };
+    contenders.into_iter().map(cells).collect()
 }
 
 fn row(model: &ModelEntry, site: &Site) -> Row {
@@ -97,8 +122,9 @@ fn view(model: &ModelEntry, site: &Site) -> ModelView {
         Some((
             "Limit reached",
             format!(
-                "in {} lives, {} of {} intervals",
+                "in {} {}, {} of {} intervals",
                 count(model.n_event_lives),
+                if model.n_event_lives == 1 { "life" } else { "lives" },
                 count(model.n_events),
                 count(model.n_rows)
             ),
@@ -109,18 +135,7 @@ fn view(model: &ModelEntry, site: &Site) -> ModelView {
         name: model.name.clone(),
         facts: facts.into_iter().flatten().collect(),
         verdict: verdict(model),
-        contenders: model
-            .contenders
-            .iter()
-            .map(|contender| {
-                [
-                    contender.forecast.clone(),
-                    score(Some(contender.log_loss)),
-                    score(Some(contender.brier)),
-                    score(contender.auc),
-                ]
-            })
-            .collect(),
+        contenders: contenders(model),
         terms: model
             .terms
             .iter()

@@ -71,6 +71,20 @@ async fn under_the_board_each_unit_has_its_next_stop_and_no_false_comfort() {
 }
 
 #[tokio::test]
+async fn forecasts_go_by_plain_names_and_the_best_stands_first() {
+    let page = body("/models").await;
+    for name in ["base_rate", "constant_rate", "hours_only"] {
+        assert!(!page.contains(name), "{name}");
+    }
+    assert!(page.contains("Run hours alone (log loss 0.3300) is not beaten"));
+    let table = &page[page.find("id=\"contenders-2\"").unwrap()..];
+    // By hand, by their log loss: 0.301, 0.342, 0.352, 0.371.
+    let order =
+        [">Model<", ">Run hours alone<", ">Constant rate<", ">Base rate<"].map(|name| table.find(name).unwrap());
+    assert!(order.is_sorted(), "{order:?}");
+}
+
+#[tokio::test]
 async fn the_model_that_speaks_is_named_first() {
     let page = body("/models").await;
     assert!(page.contains("Version 2, cloglog-2026-04, stands behind the scores"));
