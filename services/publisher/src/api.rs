@@ -118,11 +118,23 @@ struct TubesJson<'a> {
     tubes: Vec<TubeLineJson<'a>>,
 }
 
+/// No filters: a key that is not known is refused, or a mistyped filter would seem to have been obeyed.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct NoFilters {}
+
 /// `GET /api/v1/tubes`
-pub(crate) async fn tubes(State(publisher): State<Publisher>) -> Response {
+pub(crate) async fn tubes(
+    State(publisher): State<Publisher>,
+    query: Result<Query<NoFilters>, QueryRejection>,
+) -> Result<Response, Problem> {
+    query.map_err(|error| {
+        let detail = format!("{}; right would be no query at all", error.body_text());
+        Problem::new(StatusCode::BAD_REQUEST, "bad_query", detail)
+    })?;
     let snapshot = publisher.newest();
     let tubes = snapshot.tubes.values().map(|detail| TubeLineJson::of(detail, &snapshot)).collect();
-    Pretty(TubesJson { at: snapshot.at, tubes }).into_response()
+    Ok(Pretty(TubesJson { at: snapshot.at, tubes }).into_response())
 }
 
 #[derive(Serialize)]

@@ -7,7 +7,7 @@ use plant::{Score, SignalReport};
 
 use crate::advice::advice;
 use crate::problem::Problem;
-use crate::rank::sayable;
+use crate::rank::{rounded, sayable};
 use crate::{Interval, Site, Snapshot, standing};
 
 /// Columns of `risks.csv`.
@@ -61,6 +61,7 @@ pub(crate) fn risks<'a>(scores: impl Iterator<Item = &'a Score>, snapshot: &Snap
         let interval = Interval::of(score, snapshot, site);
         let mut ahead: Vec<[String; 4]> = sayable(score)
             .iter()
+            .map(rounded)
             .map(|ahead| [ahead.horizon_h, ahead.risk, ahead.lower, ahead.upper].map(|number| number.to_string()))
             .collect();
         if ahead.is_empty() {

@@ -10,7 +10,7 @@ use plant::{Fault, Horizon, Score, State};
 
 use crate::api::sorted_signals;
 use crate::exposition::{Exposition, Kind};
-use crate::rank::{Ranking, sayable};
+use crate::rank::{Ranking, rounded, sayable};
 use crate::{Publisher, Site, Snapshot, lacks};
 
 /// The media type as OpenMetrics 1.0 asks for it.
@@ -99,7 +99,7 @@ fn scores(text: &mut Exposition, snapshot: &Snapshot, site: &Site) {
                 let horizon = ahead.horizon_h.to_string();
                 let mut labels = place(score);
                 labels.push(("horizon_hours", &horizon));
-                family.sample(&labels, of(ahead));
+                family.sample(&labels, of(&rounded(ahead)));
             }
         }
     }

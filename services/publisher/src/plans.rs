@@ -9,6 +9,7 @@ use serde::Serialize;
 use crate::advice::{advice, unavailable};
 use crate::api::Pretty;
 use crate::changeovers::{self, Changeover};
+use crate::rank::rounded;
 use crate::{Interval, ModelEntry, Publisher, Site, Snapshot, standing};
 
 #[derive(Serialize)]
@@ -34,9 +35,9 @@ struct ChangeoverJson<'a> {
     hold_and_assess: bool,
     advice: String,
     longest_interval: Option<Interval>,
-    risk_now: Option<&'a Horizon>,
+    risk_now: Option<Horizon>,
     run_h_ahead: Option<f64>,
-    risk_if_not_opened: Option<&'a Horizon>,
+    risk_if_not_opened: Option<Horizon>,
     no_risk_because: Option<&'a str>,
 }
 
@@ -57,9 +58,9 @@ impl<'a> ChangeoverJson<'a> {
                 _ => unavailable("this unit has not been evaluated"),
             },
             longest_interval: interval,
-            risk_now: stop.now(),
+            risk_now: stop.now().map(rounded),
             run_h_ahead: stop.run_h_ahead.as_ref().ok().copied(),
-            risk_if_not_opened: stop.if_not_opened.as_ref().ok().copied(),
+            risk_if_not_opened: stop.if_not_opened.as_ref().ok().copied().map(rounded),
             no_risk_because: stop.if_not_opened.as_ref().err().map(String::as_str),
         }
     }

@@ -11,7 +11,7 @@ use plant::{
 use serde::Serialize;
 
 use crate::advice::advice;
-use crate::rank::sayable;
+use crate::rank::{rounded, sayable};
 use crate::{Interval, Site, Snapshot, TubeDetail, standing};
 
 /// One score, as the API and the messages give it.
@@ -27,7 +27,7 @@ pub(crate) struct ScoreJson<'a> {
     hold_and_assess: bool,
     limit_grade: Grade,
     /// Empty if there is none to give: an empty list can be drawn as nothing, but not as zero.
-    risks: &'a [Horizon],
+    risks: Vec<Horizon>,
     last_look_at: Option<Timestamp>,
     last_grade: Option<Grade>,
     last_grade_meaning: Option<Cow<'static, str>>,
@@ -55,7 +55,7 @@ impl<'a> ScoreJson<'a> {
             advice: advice(score, &longest_interval, site),
             hold_and_assess: score.hold_and_assess,
             limit_grade: site.limit,
-            risks: sayable(score),
+            risks: sayable(score).iter().map(rounded).collect(),
             last_look_at: score.last_look_at,
             last_grade: standing::bare_grade(score, site),
             last_grade_meaning: if score.hold_and_assess {

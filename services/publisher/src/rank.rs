@@ -68,6 +68,13 @@ pub(crate) fn sayable(score: &Score) -> &[Horizon] {
     if believable { &score.risks } else { &[] }
 }
 
+/// A horizon as it is published for programs: six significant digits, so that the noise of binary sums does not read as
+/// precision. The order of risk and interval is kept.
+pub(crate) fn rounded(ahead: &Horizon) -> Horizon {
+    let six = |number: f64| format!("{number:.5e}").parse().expect("a number written by Rust is one that it reads");
+    Horizon { horizon_h: ahead.horizon_h, risk: six(ahead.risk), lower: six(ahead.lower), upper: six(ahead.upper) }
+}
+
 fn by_chance(a: &Score, b: &Score) -> Ordering {
     let current = |score: &Score| if score.state == State::Stale { None } else { sayable(score).first().cloned() };
     let key = |score: &Score| current(score).map_or((2.0, 2.0), |now| (now.risk, now.upper));
@@ -178,6 +185,15 @@ pub(crate) mod tests {
         let mut held = score("C1", "T1", Some(0.01));
         held.hold_and_assess = true;
         assert!(sayable(&held).is_empty());
+    }
+
+    #[test]
+    fn six_digits_are_published() {
+        // 0.4 - 0.38 in binary sums (IEEE 754).
+        let noisy = Horizon { horizon_h: 500.0, risk: 0.4 - 0.38, lower: 1.23456789e-7, upper: 0.987_654_321 };
+        assert_ne!(noisy.risk, 0.02, "this test needs noise");
+        let told = rounded(&noisy);
+        assert_eq!((told.horizon_h, told.risk, told.lower, told.upper), (500.0, 0.02, 1.23457e-7, 0.987654));
     }
 
     #[test]

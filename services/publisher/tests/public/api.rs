@@ -82,6 +82,7 @@ async fn errors_are_problem_details() {
     assert_problem(&get("/api/v1/nothing").await, 404, "Not Found", "no_such_route");
     assert_problem(&get("/api/v1/risks?unit=C-999").await, 404, "Not Found", "no_such_score");
     assert_problem(&get("/api/v1/risks?units=C-101").await, 400, "Bad Request", "bad_query");
+    assert_problem(&get("/api/v1/tubes?unit=C-101").await, 400, "Bad Request", "bad_query");
     assert_problem(&get("/api/v1/tubes/%ff").await, 400, "Bad Request", "bad_path");
     let post = ask(fleet::snapshot(), "POST", "/api/v1/risks").await;
     assert_problem(&post, 405, "Method Not Allowed", "method_not_allowed");

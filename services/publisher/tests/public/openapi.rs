@@ -81,6 +81,7 @@ async fn refusals_are_described_too() {
         ("/tubes/{tube}", "/tubes/%ff", 400),
         ("/api/v1/tubes/{tube}", "/api/v1/tubes/T-9999", 404),
         ("/api/v1/tubes/{tube}", "/api/v1/tubes/%ff", 400),
+        ("/api/v1/tubes", "/api/v1/tubes?x=1", 400),
         ("/api/v1/risks", "/api/v1/risks?unit=C-999", 404),
         ("/api/v1/risks", "/api/v1/risks?x=1", 400),
         ("/api/v1/risks.csv", "/api/v1/risks.csv?unit=C-999", 404),
