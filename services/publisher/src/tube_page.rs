@@ -152,8 +152,9 @@ fn look_rows(detail: &TubeDetail, site: &Site) -> Vec<[String; 6]> {
 /// The worst mark of a look with its kind; of two alike the one that is no groove.
 fn worst_mark<'a>(look: &Look, findings: impl Iterator<Item = &'a Finding>) -> String {
     let Some(worst) = look.worst_mark else { return "none written down".to_owned() };
-    let kinds = findings.filter(|finding| finding.grade == worst).filter_map(|finding| finding.kind);
-    match kinds.max_by_key(|kind| *kind != Kind::Groove) {
+    let placed = look.others.values().filter(|(grade, _)| *grade == worst).map(|(_, kind)| *kind);
+    let stated = findings.filter(|finding| finding.grade == worst).filter_map(|finding| finding.kind);
+    match placed.chain(stated).max_by_key(|kind| *kind != Kind::Groove) {
         Some(kind) if kind != Kind::Groove => format!("{}, grade {worst}", kind_words(kind)),
         _ => format!("grade {worst}, {}", worst.meaning()),
     }

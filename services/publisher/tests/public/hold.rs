@@ -9,7 +9,11 @@ use crate::{ask, fleet};
 /// A tube whose grooves are smooth and whose model is sure, with a flake on record.
 fn held() -> Snapshot {
     let mut snapshot = fleet::snapshot();
-    let score = snapshot.scores.iter_mut().find(|score| score.unit == Some(fleet::unit_id("C-101"))).unwrap();
+    let score = snapshot
+        .scores
+        .iter_mut()
+        .find(|score| score.unit == Some(fleet::unit_id("C-101")))
+        .expect("a unit of the invented plant");
     (score.hold_and_assess, score.state, score.last_grade) = (true, State::Ok, Some(Grade::SMOOTH));
     assert!(score.risks[0].risk < 0.01, "this test needs a risk that would read as comfort");
     snapshot

@@ -63,8 +63,8 @@ async fn a_flake_never_reads_as_smooth() {
 }
 
 fn later_smooth_look(snapshot: &mut publisher::Snapshot) {
-    let detail = snapshot.tubes.get_mut(&fleet::tube_id("T-0042")).unwrap();
-    let mut look = detail.looks.last().unwrap().clone();
+    let detail = snapshot.tubes.get_mut(&fleet::tube_id("T-0042")).expect("the invented tube");
+    let mut look = detail.looks.last().expect("it was looked into").clone();
     look.at = fleet::now();
     look.others.clear();
     look.stations.values_mut().for_each(|grade| *grade = plant::Grade::SMOOTH);
