@@ -1,4 +1,4 @@
-//! Serves an invented plant, so that pages can be looked at: `board [PORT] [plant|fleet|empty|away] [ORIGIN]`.
+//! Serves an invented plant, so that pages can be looked at: `board [PORT] [plant|fleet|trouble|empty|away] [ORIGIN]`.
 
 use std::error::Error;
 
@@ -17,6 +17,24 @@ async fn main() -> Result<(), Box<dyn Error>> {
         _ => fleet::snapshot(),
     };
     match std::env::args().nth(2).as_deref() {
+        // A tube with a flake, and a signal that never came.
+        Some("trouble") => {
+            let flaked = snapshot.tubes.get_mut(&fleet::tube_id("T-0042")).and_then(|detail| detail.looks.last_mut());
+            if let (Some(look), Some((station, _))) =
+                (flaked, fleet::tube().looks.last().and_then(|look| look.stations.iter().next()))
+            {
+                let grade = plant::Grade::try_from(4)?;
+                look.others.insert(station.clone(), (grade, plant::Kind::Flake));
+                (look.worst_mark, look.hold_and_assess) = (Some(grade), true);
+            }
+            for score in snapshot.scores.iter_mut().filter(|score| score.tube == Some(fleet::tube_id("T-0042"))) {
+                score.hold_and_assess = true;
+            }
+            if let Some(silent) = snapshot.signals.first_mut() {
+                (silent.count, silent.last_at, silent.arrived_at) = (0, None, None);
+                (silent.value, silent.raw, silent.per_min) = (String::new(), String::new(), 0.0);
+            }
+        }
         // A plant of 24 units: what the board looks like on a control-room screen.
         Some("fleet") => {
             for number in 0..16u32 {

@@ -48,10 +48,9 @@ struct Row {
     /// The chances are old.
     last_known: bool,
     why: Why,
-    look: Look,
+    look: Vec<String>,
     interval: Vec<String>,
     interval_due: bool,
-    coverage: String,
 }
 
 /// Why a row stands where it stands.
@@ -60,12 +59,6 @@ enum Why {
     Drivers(Vec<(String, String)>),
     /// A sentence.
     Reason(String),
-}
-
-struct Look {
-    day: Option<String>,
-    ago: String,
-    grade: Option<String>,
 }
 
 /// `GET /`
@@ -140,7 +133,6 @@ fn row(score: &Score, snapshot: &Snapshot, site: &Site) -> Row {
         look: look(score, site),
         interval_due: interval.is_due(),
         interval: interval.words(site),
-        coverage: coverage(score),
     }
 }
 
@@ -156,26 +148,19 @@ fn why(score: &Score) -> Why {
     Why::Drivers(drivers.iter().take(3).map(|driver| (hours(driver.hours_equivalent), driver.text.clone())).collect())
 }
 
-fn look(score: &Score, site: &Site) -> Look {
-    let grade = standing::grade_words(score)
-        .map(|grade| if score.hold_and_assess { grade } else { format!("worst in this life: {grade}") });
-    match score.last_look_at {
-        Some(at) => Look {
-            day: Some(site.day(at)),
-            ago: format!("{}, {} of running ago", days_words(days_between(at, score.at)), hours(score.run_h)),
-            grade,
-        },
-        None if score.tube.is_none() => Look { day: None, ago: "–".to_owned(), grade: None },
-        None => {
-            Look { day: None, ago: format!("no complete look in this life ({} of running)", hours(score.run_h)), grade }
-        }
+/// The last complete look, what ran since and how much of that is known, and the worst groove of this life.
+fn look(score: &Score, site: &Site) -> Vec<String> {
+    if score.tube.is_none() {
+        return vec!["–".to_owned()];
     }
-}
-
-fn coverage(score: &Score) -> String {
-    match score.coverage {
-        Some(part) => format!("{} of {} covered", share(part), hours(score.run_h)),
-        None if score.tube.is_none() => "–".to_owned(),
+    let seen = match score.last_look_at {
+        Some(at) => format!("{}, {} ago", site.day(at), days_words(days_between(at, score.at))),
+        None => "none in this life".to_owned(),
+    };
+    let since = if score.last_look_at.is_some() { "run since" } else { "of running" };
+    let ran = match score.coverage {
+        Some(part) => format!("{} {since}, {} covered", hours(score.run_h), share(part)),
         None => "no run hours since".to_owned(),
-    }
+    };
+    [seen, ran].into_iter().chain(standing::grade_words(score)).collect()
 }

@@ -37,11 +37,21 @@ fn controls_engineer(snapshot: &Snapshot) -> Step {
             "Check the topic patterns in the config, and that the plant publishes.",
         ),
         (true, 0, _) => (
-            format!("Messages come on {} topics, but no mapping takes them.", count(unmapped)),
+            format!(
+                "Messages come on {} {}, but no mapping takes them.",
+                count(unmapped),
+                if unmapped == 1 { "topic" } else { "topics" }
+            ),
             "Map topics to units and signals in the config; the page Signals lists what came.",
         ),
         (true, ..) => (
-            format!("{} signals arrive; {} topics are not mapped.", count(arriving), count(unmapped)),
+            format!(
+                "{} {}; {} {} not mapped.",
+                count(arriving),
+                if arriving == 1 { "signal arrives" } else { "signals arrive" },
+                count(unmapped),
+                if unmapped == 1 { "topic is" } else { "topics are" }
+            ),
             "See the page Signals for what does not arrive and why.",
         ),
     };
@@ -58,7 +68,11 @@ fn analyst(snapshot: &Snapshot) -> Step {
         return Step { who, missing, next, command: "groovecast import register FILE... --config FILE" };
     }
     if findings == 0 {
-        let missing = format!("{} tubes are in the register, but no finding.", count(tubes));
+        let missing = format!(
+            "{} {} in the register, but no finding.",
+            count(tubes),
+            if tubes == 1 { "tube is" } else { "tubes are" }
+        );
         return Step {
             who,
             missing,
@@ -66,8 +80,13 @@ fn analyst(snapshot: &Snapshot) -> Step {
             command: "groovecast import findings FILE --config FILE",
         };
     }
-    let missing =
-        format!("{} tubes and {} findings are there, but no score yet.", count(tubes), count(findings as u64));
+    let missing = format!(
+        "{} {} and {} {} are there, but no score yet.",
+        count(tubes),
+        if tubes == 1 { "tube" } else { "tubes" },
+        count(findings as u64),
+        if findings == 1 { "finding" } else { "findings" }
+    );
     Step {
         who,
         missing,
