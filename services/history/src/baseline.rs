@@ -70,11 +70,15 @@ pub struct Baseline {
 }
 
 impl Baseline {
-    /// The torque expected of a unit with a product, N·m; `None` if that pair had too few slots to say.
+    /// The torque expected of a unit with a product, N·m; `None` if that pair had too few slots to say, or if the
+    /// temperature is not above absolute zero.
     ///
     /// `temp_degc` is `None` for a unit that sends no product temperature.
     pub fn expected_nm(&self, unit: &UnitId, product: &str, speed_rpm: f64, temp_degc: Option<f64>) -> Option<f64> {
         let expectation = self.expectation(unit)?;
+        if temp_degc.is_some_and(|degc| degc.is_nan() || degc <= -ZERO_DEGC_K) {
+            return None;
+        }
         let inverse_k = temp_degc.map_or(INVERSE_REF_K, |degc| 1.0 / (degc + ZERO_DEGC_K));
         Some(expectation.of(product)?.expected_nm(speed_rpm, inverse_k))
     }

@@ -62,11 +62,12 @@ impl Sample {
 impl Exposures {
     /// Fits a baseline on the whole slots up to `until` in which a unit ran in production: not within 30 min of a
     /// start, not in excluded modes, not in `excluded` periods. `None` if no unit has enough of them with any product.
+    /// A baseline has finite numbers throughout.
     ///
     /// Takes readings as [`Exposures::fleet_hours`] does. Blocking; one day is held at a time.
     ///
     /// # Errors
-    /// If a file cannot be read.
+    /// If a file cannot be read, or the fit runs away.
     pub fn fit_baseline(
         &self,
         store: &Store,
@@ -95,14 +96,23 @@ impl Exposures {
         }
         let samples: Vec<(UnitId, Vec<Slot>)> =
             samples.into_iter().map(|(unit, sample)| (unit, sample.slots)).collect();
-        Ok(fit(&samples))
+        fit(&samples)
     }
 }
 
-fn fit(samples: &[(UnitId, Vec<Slot>)]) -> Option<Baseline> {
+/// Torque, speed and temperature of a slot as the fit takes them; `None` if one of them is not finite.
+fn numbers(slot: &Slot) -> Option<[f64; 3]> {
+    let y = slot.torque_nm.ln();
+    let x = (slot.speed_rpm / SPEED_REF_RPM).ln();
+    let z = slot.inverse_k.map_or(0.0, |inverse_k| 1000.0 * (inverse_k - INVERSE_REF_K));
+    [y, x, z].iter().all(|number| number.is_finite()).then_some([y, x, z])
+}
+
+fn fit(samples: &[(UnitId, Vec<Slot>)]) -> Result<Option<Baseline>, HistoryError> {
     let mut counts: BTreeMap<(usize, &str), usize> = BTreeMap::new();
     for (unit, (_, slots)) in samples.iter().enumerate() {
-        slots.iter().for_each(|slot| *counts.entry((unit, &slot.product)).or_default() += 1);
+        let usable = slots.iter().filter(|slot| numbers(slot).is_some());
+        usable.for_each(|slot| *counts.entry((unit, &slot.product)).or_default() += 1);
     }
     counts.retain(|_, count| *count >= LEAST_SLOTS);
     let groups: BTreeMap<(usize, &str), usize> = counts.keys().copied().zip(0..).collect();
@@ -113,20 +123,15 @@ fn fit(samples: &[(UnitId, Vec<Slot>)]) -> Option<Baseline> {
     let mut span: Option<(i64, i64)> = None;
     for (unit, (_, slots)) in samples.iter().enumerate() {
         for slot in slots {
-            let Some(group) = groups.get(&(unit, &*slot.product)).copied() else { continue };
+            let group = groups.get(&(unit, &*slot.product)).copied();
+            let Some((group, [y, x, z])) = group.zip(numbers(slot)) else { continue };
             let end_us = slot.start_us + SLOT_US;
             span = Some(span.map_or((slot.start_us, end_us), |(from, to)| (from.min(slot.start_us), to.max(end_us))));
             units.push(unit);
-            points.push(Point {
-                group,
-                product: products[&*slot.product],
-                y: slot.torque_nm.ln(),
-                x: (slot.speed_rpm / SPEED_REF_RPM).ln(),
-                z: slot.inverse_k.map_or(0.0, |inverse_k| 1000.0 * (inverse_k - INVERSE_REF_K)),
-            });
+            points.push(Point { group, product: products[&*slot.product], y, x, z });
         }
     }
-    let (from_us, to_us) = span?;
+    let Some((from_us, to_us)) = span else { return Ok(None) };
     let fitted = robust::fit(&points, groups.len(), products.len(), &SPEED, &TEMPERATURE);
     let level = |((unit, product), group): (&(usize, &str), &usize)| Level {
         unit: samples[*unit].0.clone(),
@@ -147,7 +152,7 @@ fn fit(samples: &[(UnitId, Vec<Slot>)]) -> Option<Baseline> {
         unit: samples[unit].0.clone(),
         ln_sd: robust::lower_sd(residuals.into_iter()),
     };
-    Some(Baseline {
+    let baseline = Baseline {
         fitted_from: instant(from_us),
         fitted_to: instant(to_us),
         slots: points.len() as u64,
@@ -155,12 +160,55 @@ fn fit(samples: &[(UnitId, Vec<Slot>)]) -> Option<Baseline> {
         levels: groups.iter().map(level).collect(),
         slopes: products.iter().map(slope).collect(),
         spreads: residuals.into_iter().map(spread).collect(),
+    };
+    runaway(&baseline).map_or(Ok(Some(baseline)), Err)
+}
+
+/// What is not finite in a baseline.
+fn runaway(baseline: &Baseline) -> Option<HistoryError> {
+    baseline.levels.iter().find_map(|level| {
+        let slope = baseline.slopes.iter().find(|slope| slope.product == level.product)?;
+        let spread = baseline.spreads.iter().find(|spread| spread.unit == level.unit)?;
+        let numbers = [level.ln_nm, slope.speed_exponent, slope.inverse_temp_k, spread.ln_sd];
+        let finite = numbers.iter().all(|number| number.is_finite());
+        (!finite).then(|| HistoryError::Runaway { unit: level.unit.clone(), product: level.product.clone(), numbers })
     })
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    fn past(slot: impl Fn(i64) -> Slot) -> Vec<(UnitId, Vec<Slot>)> {
+        vec![(UnitId::new("C1").unwrap(), (0..100).map(slot).collect())]
+    }
+
+    fn usual(number: i64) -> Slot {
+        let torque_nm = 95.0 + (number % 7) as f64;
+        let start_us = number * SLOT_US;
+        Slot { start_us, product: "".into(), torque_nm, speed_rpm: 300.0, inverse_k: Some(INVERSE_REF_K) }
+    }
+
+    /// The level stays what it is without them: the mean of 95 to 101 N·m, within the robust fit's pull.
+    #[test]
+    fn slots_without_finite_numbers_teach_nothing() {
+        let odd = |number| match number % 20 {
+            0 => Slot { torque_nm: f64::INFINITY, ..usual(number) },
+            7 => Slot { speed_rpm: f64::NAN, ..usual(number) },
+            14 => Slot { inverse_k: Some(f64::INFINITY), ..usual(number) },
+            _ => usual(number),
+        };
+        let baseline = fit(&past(odd)).unwrap().unwrap();
+        assert_eq!((baseline.slots, baseline.levels[0].slots), (85, 85));
+        assert!((baseline.levels[0].ln_nm - 98f64.ln()).abs() < 0.01, "{:?}", baseline.levels);
+    }
+
+    #[test]
+    fn a_fit_that_runs_away_is_an_error_and_no_baseline() {
+        let mad = |number| Slot { inverse_k: Some(number as f64 * 1e200), ..usual(number) };
+        let error = fit(&past(mad)).unwrap_err().to_string();
+        assert!(error.contains("C1"), "{error}");
+    }
 
     #[test]
     fn a_long_past_is_thinned_evenly_and_stays_small() {

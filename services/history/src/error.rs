@@ -49,6 +49,18 @@ pub enum HistoryError {
         /// Its instant.
         at: jiff::Timestamp,
     },
+    /// The torque baseline ran away.
+    #[error(
+        "the torque of {unit} with product {product:?} cannot be fitted: logarithm of its level in N·m, exponent of speed, slope over 1/K and spread come out as {numbers:?}, not as finite numbers; are there readings that cannot be?"
+    )]
+    Runaway {
+        /// Which unit.
+        unit: plant::UnitId,
+        /// With which product.
+        product: String,
+        /// Logarithm of its level in N·m, exponent of speed, slope over the inverse temperature in K, spread.
+        numbers: [f64; 4],
+    },
     /// A setting that contradicts itself.
     #[error(transparent)]
     Settings(#[from] crate::BadSettings),

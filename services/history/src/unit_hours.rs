@@ -132,7 +132,13 @@ mod tests {
             HourExposure { hour: *hour, exposure }
         };
         let until = Timestamp::from_second(until_s).unwrap();
-        UnitHours::new(UnitId::new("C1").unwrap(), runs.iter().map(hour).collect(), Exposure::default(), until, (None, None))
+        UnitHours::new(
+            UnitId::new("C1").unwrap(),
+            runs.iter().map(hour).collect(),
+            Exposure::default(),
+            until,
+            (None, None),
+        )
     }
 
     #[test]

@@ -7,7 +7,7 @@ use std::collections::BTreeMap;
 
 use plant::{Quality, Signal, Term, TimeSource};
 
-use crate::baseline::Expectation;
+use crate::baseline::{Expectation, ZERO_DEGC_K};
 use crate::columns::SignalColumns;
 use crate::hour::{HourSeen, UnitCarry};
 use crate::settings::{DryRule, ExcursionLimit, ExposureSettings, UnitSettings};
@@ -151,11 +151,12 @@ impl Unit<'_> {
             if meter_read {
                 sums.meter(steps[METER].now, at_us);
             }
-            let product = steps[PRODUCT].now;
+            let (product, temp_degc) = (steps[PRODUCT].now, steps[TEMP].now);
             let now = Now {
                 torque_nm: steps[TORQUE].now,
                 speed_rpm: if has(Signal::Speed) { steps[SPEED].now } else { f64::NAN },
-                temp_degc: steps[TEMP].now,
+                // At absolute zero and below there is no inverse to reckon with: the sensor says nothing.
+                temp_degc: if temp_degc > -ZERO_DEGC_K { temp_degc } else { f64::NAN },
                 flow_m3_h: steps[FLOW].now,
                 mode: steps[MODE].now,
                 product: if product.is_nan() { steps[CAMPAIGN].now } else { product },

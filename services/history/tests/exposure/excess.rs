@@ -3,11 +3,11 @@
 //! No plant's data are public; the truth is planted: units whose product, temperature and speed change together,
 //! autocorrelated noise, and episodes of excess.
 
-use history::{Baseline, Exposures, Running, Store, UnitSettings};
+use history::{Baseline, Exposures, Level, Running, Slope, Spread, Store, UnitSettings};
 use jiff::Timestamp;
 use plant::{Campaign, Quality, Reading, Signal, Term, TimeSource, UnitId, Value};
 
-use crate::plant_of_one::at;
+use crate::plant_of_one::{at, every, number, plant, reference, unit};
 
 /// A small generator of known quality (splitmix64, Steele, Lea & Flood 2014), so that seeds mean the same everywhere.
 struct Random(u64);
@@ -178,4 +178,42 @@ fn excluded_periods_teach_nothing() {
     let slots =
         |unit: &str| baseline.levels.iter().filter(|level| level.unit.as_str() == unit).map(|l| l.slots).sum::<u64>();
     assert_eq!((slots("C1"), slots("C2"), slots("C0")), (0, 10 * 144 - 3, 21 * 144 - 3));
+}
+
+/// 95 N·m are usual for C1 with sorbet at 300 1/min; nobody knows what is with anything else.
+fn sorbet() -> Baseline {
+    Baseline {
+        fitted_from: at(0.0),
+        fitted_to: at(0.0),
+        slots: 100,
+        converged: true,
+        levels: vec![Level { unit: unit(), product: "sorbet".into(), ln_nm: 95f64.ln(), slots: 100 }],
+        slopes: vec![Slope { product: "sorbet".into(), speed_exponent: 0.75, inverse_temp_k: 0.0 }],
+        spreads: vec![Spread { unit: unit(), ln_sd: 0.05 }],
+    }
+}
+
+/// A sensor at absolute zero, or below, measures nothing.
+#[test]
+fn a_temperature_that_cannot_be_is_no_temperature() {
+    let mut settings = reference();
+    settings.signals.insert(Signal::ProductTemp);
+    settings.cold_start_below_degc = Some(-3.0);
+    let mut readings = every(600.0, Signal::Speed, 60.0, 3600.0, 300.0);
+    readings.push(number(Signal::Speed, 0.0, 0.0));
+    readings.extend(every(300.0, Signal::Torque, 0.0, 3600.0, 95.0));
+    readings.push(number(Signal::ProductTemp, 0.0, -273.15));
+    readings.push(number(Signal::ProductTemp, 1800.0, 4.0));
+    let mut baseline = sorbet();
+    baseline.levels[0].product = String::new();
+    baseline.slopes[0].product = String::new();
+    baseline.slopes[0].inverse_temp_k = 5000.0;
+    let exposures = Exposures::new(plant(settings), Some(&baseline), &[]).unwrap();
+    let folder = tempfile::tempdir().unwrap();
+    let hours = exposures.fleet_hours(&Store::new(folder.path()), &[], &readings, at(3600.0)).unwrap();
+    let sum = hours[&unit()].sum(Timestamp::MIN, Timestamp::MAX);
+    assert_eq!(sum.get(Term::ColdStarts), Some(0.0));
+    assert!((sum.blind_h() - 29.0 / 60.0).abs() < 1e-12, "{} h", sum.blind_h());
+    assert!(sum.get(Term::ExcessWorkMj).is_some_and(f64::is_finite));
+    assert_eq!(baseline.expected_nm(&unit(), "", 300.0, Some(-273.15)), None);
 }
