@@ -145,7 +145,7 @@ fn number_move(number: f64) -> Option<Move> {
     }
 }
 
-const TIMES: [&str; 12] = [
+const INTEGERS: [&str; 13] = [
     "hour",
     "seen_us",
     "unseen_us",
@@ -158,10 +158,11 @@ const TIMES: [&str; 12] = [
     "after_unknown_us",
     "still_running_us",
     "still_unknown_us",
+    "lacking",
 ];
 
-/// -1 stands for no reading that showed no move.
-fn times(hour: &HourSeen) -> [i64; 12] {
+/// -1 stands for no reading that showed no move; of `lacking` each bit is one of [`SUMS`].
+fn integers_of(hour: &HourSeen) -> [i64; 13] {
     let meter = &hour.meter;
     let still = meter.still.unwrap_or(Stretch { running_us: -1, unknown_us: -1 });
     [
@@ -177,6 +178,7 @@ fn times(hour: &HourSeen) -> [i64; 12] {
         meter.after.unknown_us,
         still.running_us,
         still.unknown_us,
+        SUMS.iter().rev().fold(0, |bits, term| bits << 1 | i64::from(hour.exposure.get(*term).is_none())),
     ]
 }
 
@@ -190,12 +192,12 @@ fn to_frame(hours: &SeenHours, bands: &Bands) -> PolarsResult<DataFrame> {
     let names = number_names(bands);
     let cells = bands.cells();
     let mut unit = Vec::new();
-    let mut integers: [Vec<i64>; 12] = Default::default();
+    let mut integers: [Vec<i64>; 13] = Default::default();
     let mut numbers: Vec<Vec<f64>> = vec![Vec::new(); names.len()];
     for (id, hours) in hours {
         for hour in hours {
             unit.push(id.as_str());
-            integers.iter_mut().zip(times(hour)).for_each(|(column, time)| column.push(time));
+            integers.iter_mut().zip(integers_of(hour)).for_each(|(column, integer)| column.push(integer));
             let sums = SUMS.iter().map(|term| hour.exposure.known(*term));
             let moves = [move_number(hour.meter.first), move_number(hour.meter.inside_move)];
             let band_h = (0..cells).map(|cell| hour.exposure.band_h.get(cell).copied().unwrap_or(f64::NAN));
@@ -204,7 +206,7 @@ fn to_frame(hours: &SeenHours, bands: &Bands) -> PolarsResult<DataFrame> {
     }
     let rows = unit.len();
     let mut columns: Vec<Column> = vec![Series::new("unit".into(), unit).into()];
-    columns.extend(TIMES.iter().zip(integers).map(|(name, column)| Column::new((*name).into(), column)));
+    columns.extend(INTEGERS.iter().zip(integers).map(|(name, column)| Column::new((*name).into(), column)));
     columns.extend(names.iter().zip(numbers).map(|(name, column)| Column::new(name.as_str().into(), column)));
     DataFrame::new(rows, columns)
 }
@@ -212,7 +214,7 @@ fn to_frame(hours: &SeenHours, bands: &Bands) -> PolarsResult<DataFrame> {
 fn from_frame(frame: &DataFrame, bands: &Bands) -> PolarsResult<Result<SeenHours, String>> {
     let unit = frame.column("unit")?.str()?;
     let mut integers = Vec::new();
-    for name in TIMES {
+    for name in INTEGERS {
         integers.push(frame.column(name)?.i64()?.cont_slice()?);
     }
     let mut numbers = Vec::new();
@@ -229,10 +231,12 @@ fn from_frame(frame: &DataFrame, bands: &Bands) -> PolarsResult<Result<SeenHours
                 Err(error) => return Ok(Err(error.to_string())),
             }
         }
-        let time = |column: usize| integers[column][row];
-        let stretch = |column: usize| Stretch { running_us: time(column), unknown_us: time(column + 1) };
+        let integer = |column: usize| integers[column][row];
+        let stretch = |column: usize| Stretch { running_us: integer(column), unknown_us: integer(column + 1) };
         let mut exposure = Exposure::default();
         SUMS.iter().zip(&numbers).for_each(|(term, column)| exposure.add(*term, column[row]));
+        let lacking = SUMS.iter().enumerate().filter(|(place, _)| integer(12) >> place & 1 == 1);
+        lacking.for_each(|(_, term)| exposure.mark_lacking(*term));
         let cells = numbers[SUMS.len() + 2..].iter().map(|column| column[row]);
         exposure.band_h = cells.filter(|cell| !cell.is_nan()).collect();
         let meter = HourMeter {
@@ -241,10 +245,16 @@ fn from_frame(frame: &DataFrame, bands: &Bands) -> PolarsResult<Result<SeenHours
             inside: stretch(6),
             inside_move: number_move(numbers[SUMS.len() + 1][row]),
             after: stretch(8),
-            still: (time(10) >= 0).then(|| stretch(10)),
+            still: (integer(10) >= 0).then(|| stretch(10)),
         };
-        let hour =
-            HourSeen { hour: time(0), seen_us: time(1), unseen_us: time(2), unknown_us: time(3), exposure, meter };
+        let hour = HourSeen {
+            hour: integer(0),
+            seen_us: integer(1),
+            unseen_us: integer(2),
+            unknown_us: integer(3),
+            exposure,
+            meter,
+        };
         if let Some((_, hours)) = &mut current {
             hours.push(hour);
         }
@@ -283,6 +293,8 @@ mod tests {
         let hour = HourSeen { hour: 494_000, seen_us: 5, unseen_us: 6, unknown_us: 7, exposure, meter };
         let mut no_bands = hour.clone();
         no_bands.exposure.band_h.clear();
+        no_bands.exposure.mark_lacking(Term::ExcessWorkMj);
+        no_bands.exposure.mark_lacking(Term::DryH);
         no_bands.meter.still = Some(Stretch { running_us: 0, unknown_us: 0 });
         let id = |name| UnitId::new(name).unwrap();
         let hours = SeenHours::from([(id("C1"), vec![hour.clone(), hour]), (id("C2"), vec![no_bands])]);

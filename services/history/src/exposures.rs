@@ -19,7 +19,7 @@ use crate::walk::{Run, Unit};
 use crate::{BadSettings, ExposureSettings, HistoryError, Settler, UnitHours};
 
 /// Raised when the arithmetic of stage one or the layout of its files changes: what was kept before is computed anew.
-const FORMAT: u64 = 2;
+const FORMAT: u64 = 3;
 
 /// Everything exposures are computed from, besides readings.
 #[derive(Debug)]

@@ -49,6 +49,7 @@ pub(crate) struct Sums<'a> {
     has_speed: bool,
     excluded: Vec<bool>,
     bands: usize,
+    expecting: Vec<Term>,
     answer: Option<(f64, Option<Answer>)>,
     hour_us: i64,
     hour: Hour,
@@ -80,6 +81,7 @@ impl<'a> Sums<'a> {
             has_speed: settings.has(Signal::Speed),
             excluded,
             bands,
+            expecting: unit.expecting(),
             answer: None,
             hour_us: from_us.div_euclid(HOUR_US) * HOUR_US,
             hour: Hour::default(),
@@ -184,11 +186,17 @@ impl<'a> Sums<'a> {
             self.hour.exposure.band_h[cell] += s / 3600.0;
         }
         let inverse_k = self.has_temp.then(|| 1.0 / (now.temp_degc + ZERO_DEGC_K));
-        let limits_expected = matches!(settings.excursion, ExcursionLimit::TimesExpected(_))
-            || matches!(settings.dry, Some(DryRule::TorqueBelowShare(_)));
-        let expected_nm = speed_rpm
-            .filter(|_| limits_expected && production && self.has_torque)
-            .and_then(|rpm| Some(self.answer(now.product)?.expected_nm(rpm, inverse_k.unwrap_or(INVERSE_REF_K))));
+        let mut expected_nm = None;
+        if let Some(speed_rpm) = speed_rpm.filter(|_| production && self.has_torque) {
+            match self.answer(now.product) {
+                // Besides excess, which is held against whole slots, there may be nothing to hold against it.
+                Some(answer) if self.expecting.len() > 1 => {
+                    expected_nm = Some(answer.expected_nm(speed_rpm, inverse_k.unwrap_or(INVERSE_REF_K)));
+                }
+                Some(_) => {}
+                None => self.expecting.iter().for_each(|term| self.hour.exposure.mark_lacking(*term)),
+            }
+        }
         if self.has_torque {
             self.excursion(now.torque_nm, expected_nm);
         }

@@ -76,6 +76,14 @@ impl Unit<'_> {
         given.into_iter().filter(|(_, given)| !given).map(|(term, _)| term).collect()
     }
 
+    /// Terms that need to know what torque is usual: an hour with production of which nobody knows it lacks them.
+    pub(crate) fn expecting(&self) -> Vec<Term> {
+        let excursions = matches!(self.settings.excursion, ExcursionLimit::TimesExpected(_));
+        let dry = matches!(self.settings.dry, Some(DryRule::TorqueBelowShare(_)));
+        let given = [(Term::ExcessWorkMj, true), (Term::TorqueExcursions, excursions), (Term::DryH, dry)];
+        given.into_iter().filter(|(_, given)| *given).map(|(term, _)| term).collect()
+    }
+
     /// Campaigns as a signal: a word from each instant at which they change.
     fn campaigns(&self, from_us: i64, to_us: i64, words: &mut Words) -> SignalColumns {
         let mut cuts = vec![from_us];

@@ -3,11 +3,11 @@
 //! No plant's data are public; the truth is planted: units whose product, temperature and speed change together,
 //! autocorrelated noise, and episodes of excess.
 
-use history::{Baseline, Exposures, Level, Running, Slope, Spread, Store, UnitSettings};
+use history::{Baseline, DryRule, Exposures, Level, Running, Slope, Spread, Store, UnitHours, UnitSettings};
 use jiff::Timestamp;
 use plant::{Campaign, Quality, Reading, Signal, Term, TimeSource, UnitId, Value};
 
-use crate::plant_of_one::{at, every, number, plant, reference, unit};
+use crate::plant_of_one::{at, every, number, plant, reference, unit, word};
 
 /// A small generator of known quality (splitmix64, Steele, Lea & Flood 2014), so that seeds mean the same everywhere.
 struct Random(u64);
@@ -190,6 +190,43 @@ fn sorbet() -> Baseline {
         levels: vec![Level { unit: unit(), product: "sorbet".into(), ln_nm: 95f64.ln(), slots: 100 }],
         slopes: vec![Slope { product: "sorbet".into(), speed_exponent: 0.75, inverse_temp_k: 0.0 }],
         spreads: vec![Spread { unit: unit(), ln_sd: 0.05 }],
+    }
+}
+
+fn sorbet_hours(store: &Store, files: &[plant::DayFile], tail: &[Reading], until_s: f64) -> UnitHours {
+    let mut settings = reference();
+    settings.signals.extend([Signal::Product, Signal::Mode]);
+    settings.excluded_modes.insert("cip".into());
+    settings.dry = Some(DryRule::TorqueBelowShare(0.3));
+    let exposures = Exposures::new(plant(settings), Some(&sorbet()), &[]).unwrap();
+    exposures.fleet_hours(store, files, tail, at(until_s)).unwrap().remove(&unit()).unwrap()
+}
+
+#[test]
+fn production_without_an_expectation_is_not_free_of_excess() {
+    const H: f64 = 3600.0;
+    let mut readings = every(600.0, Signal::Speed, 0.0, 24.0 * H, 300.0);
+    readings.extend(every(300.0, Signal::Torque, 0.0, 24.0 * H, 95.0));
+    readings.push(word(Signal::Product, 0.0, "sorbet"));
+    // A new product in the third hour, for a while; cleaning in the fifth, which expects nothing.
+    readings.push(word(Signal::Product, 2.2 * H, "novelty"));
+    readings.push(word(Signal::Product, 2.6 * H, "sorbet"));
+    readings.push(word(Signal::Product, 4.0 * H, "nothing"));
+    readings.push(word(Signal::Mode, 4.0 * H, "cip"));
+    readings.push(word(Signal::Mode, 5.0 * H, "run"));
+    readings.push(word(Signal::Product, 5.0 * H, "sorbet"));
+    let folder = tempfile::tempdir().unwrap();
+    let store = Store::new(folder.path());
+    let file = store.merge(jiff::civil::date(2026, 3, 2), None, 1, readings).unwrap();
+    for kept in ["computed", "cached"] {
+        let unit = sorbet_hours(&store, std::slice::from_ref(&file), &[], 25.0 * H);
+        for term in [Term::ExcessWorkMj, Term::TorqueExcursions, Term::DryH] {
+            let given: Vec<bool> = unit.hours()[..6].iter().map(|hour| hour.exposure.get(term).is_some()).collect();
+            assert_eq!(given, [true, true, false, true, true, true], "{term} {kept}");
+        }
+        assert!(unit.hours().iter().all(|hour| hour.exposure.get(Term::ShaftWorkMj).is_some()));
+        assert_eq!(unit.sum(at(0.0), at(2.0 * H)).get(Term::ExcessWorkMj), Some(0.0));
+        assert_eq!(unit.sum(at(0.0), at(3.0 * H)).get(Term::ExcessWorkMj), None);
     }
 }
 
