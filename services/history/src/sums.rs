@@ -281,8 +281,12 @@ impl<'a> Sums<'a> {
         self.walked.hours.push(HourSeen { hour, seen_us, unseen_us, unknown_us, exposure, meter });
     }
 
-    pub(crate) fn finish(mut self) -> Walked {
-        self.close_slot();
+    /// The walk ends at an instant. A slot that it leaves open says nothing yet: its excess could still be taken back
+    /// as it fills, and what is summed must only grow.
+    pub(crate) fn finish(mut self, to_us: i64) -> Walked {
+        if to_us >= self.slot_us + SLOT_US {
+            self.close_slot();
+        }
         self.close_hour();
         self.walked
     }

@@ -172,7 +172,7 @@ impl Unit<'_> {
             sums.pass(&now, at_us, next_us);
             at_us = next_us;
         }
-        let walked = sums.finish();
+        let walked = sums.finish(to_us);
         for (signal, step) in TRACKS.into_iter().zip(&steps) {
             if let Some(last) = step.last {
                 carry.held.insert(signal, words.held(signal, last));
@@ -198,6 +198,9 @@ fn begin(signals: Option<&BTreeMap<Signal, SignalColumns>>, from_us: i64, carry:
 mod tests {
     use super::*;
     use crate::settings::Running;
+    use crate::{Baseline, Level, Slope, Spread};
+    use jiff::Timestamp;
+    use plant::UnitId;
     use proptest::prelude::*;
 
     const HOUR_US: i64 = 3_600_000_000;
@@ -211,6 +214,21 @@ mod tests {
         }
         columns.sort();
         columns
+    }
+
+    /// So much is usual at 300 1/min, N·m.
+    fn usual(torque_nm: f64) -> Option<Expectation> {
+        let unit = UnitId::new("C1").unwrap();
+        let baseline = Baseline {
+            fitted_from: Timestamp::UNIX_EPOCH,
+            fitted_to: Timestamp::UNIX_EPOCH,
+            slots: 100,
+            converged: true,
+            levels: vec![Level { unit: unit.clone(), product: "".into(), ln_nm: torque_nm.ln(), slots: 100 }],
+            slopes: vec![Slope { product: "".into(), speed_exponent: 0.75, inverse_temp_k: 0.0 }],
+            spreads: vec![Spread { unit: unit.clone(), ln_sd: 0.05 }],
+        };
+        baseline.expectation(&unit)
     }
 
     proptest! {
@@ -231,7 +249,8 @@ mod tests {
             settings.bore_mm = Some(152.4);
             settings.excursion = ExcursionLimit::AboveNm(100.0);
             let shared = ExposureSettings::new(BTreeMap::new());
-            let unit = Unit { settings: &settings, shared: &shared, expectation: None, campaigns: &[] };
+            let expectation = usual(50.0);
+            let unit = Unit { settings: &settings, shared: &shared, expectation: expectation.as_ref(), campaigns: &[] };
             let mut carry = UnitCarry::default();
             let whole = unit.walk(Some(&signals), 0, 72 * HOUR_US, &mut carry, false);
             let mut cut_carry = UnitCarry::default();

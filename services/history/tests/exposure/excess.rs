@@ -230,6 +230,34 @@ fn production_without_an_expectation_is_not_free_of_excess() {
     }
 }
 
+/// Time that has passed cannot be taken back: with everything before it fixed, a sum only grows.
+#[test]
+fn excess_is_never_taken_back_while_a_slot_fills() {
+    let mut readings = every(60.0, Signal::Speed, 0.0, 3600.0, 300.0);
+    readings.extend(every(60.0, Signal::Torque, 0.0, 3600.0, 95.0));
+    readings.push(word(Signal::Product, 0.0, "sorbet"));
+    // Slot 1: high, then low, usual on the whole. Slot 2: high throughout.
+    let torques = [(600.0, 240.0, 200.0), (840.0, 360.0, 20.0), (1200.0, 600.0, 150.0)];
+    for (from_s, length_s, nm) in torques {
+        let inside = |reading: &Reading| {
+            reading.signal == Signal::Torque && reading.at >= at(from_s) && reading.at < at(from_s + length_s)
+        };
+        readings.retain(|reading| !inside(reading));
+        readings.extend(every(60.0, Signal::Torque, from_s, from_s + length_s, nm));
+    }
+    let folder = tempfile::tempdir().unwrap();
+    let store = Store::new(folder.path());
+    let mut last = 0.0;
+    for minute in 1..=60 {
+        let unit = sorbet_hours(&store, &[], &readings, f64::from(minute) * 60.0);
+        let excess_mj = unit.sum(Timestamp::MIN, Timestamp::MAX).get(Term::ExcessWorkMj).unwrap();
+        assert!(excess_mj >= last, "{excess_mj} MJ after {minute} min, {last} MJ before");
+        last = excess_mj;
+    }
+    // (150 - 95) N·m at 10 pi rad/s over 600 s (by hand); slot 1 has (200 * 4 + 20 * 6) / 10 = 92 N·m.
+    assert!((last - 55.0 * 10.0 * std::f64::consts::PI * 600.0 * 1e-6).abs() < 1e-9, "{last} MJ");
+}
+
 /// A sensor at absolute zero, or below, measures nothing.
 #[test]
 fn a_temperature_that_cannot_be_is_no_temperature() {
