@@ -145,7 +145,8 @@ pub fn import(
     fs::create_dir_all(staging).map_err(HistoryError::io("create the folder", staging))?;
     let staged = stage(files, settings, staging, progress);
     if staged.is_err() {
-        fs::remove_dir_all(staging).map_err(HistoryError::io("remove", staging))?;
+        // What is told is why nothing was staged, not what could not be tidied up after it.
+        let _ = fs::remove_dir_all(staging);
     }
     staged
 }
@@ -313,6 +314,38 @@ mod tests {
         assert!(files[0].listed[3].problem.contains("decimal point"), "{}", files[0].listed[3]);
         assert!(files[0].listed[4].problem.contains("5 cells"), "{}", files[0].listed[4]);
         assert!(files[0].listed[5].problem.contains("1970"), "{}", files[0].listed[5]);
+    }
+
+    /// Every worker fails while the reader still has much to hand out.
+    #[test]
+    fn a_staging_folder_that_goes_away_is_an_error_and_no_standstill() {
+        use std::io::Write;
+        const COLUMNS: usize = 4000;
+        let folder = tempfile::tempdir().unwrap();
+        let mut settings = settings();
+        let names: Vec<String> = (0..COLUMNS).map(|number| format!("x{number}")).collect();
+        let unit = UnitId::new("C1").unwrap();
+        settings.wide = names.iter().map(|name| (name.clone(), (unit.clone(), Signal::Torque))).collect();
+        let path = folder.path().join("past.csv");
+        let mut file = std::io::BufWriter::new(fs::File::create(&path).unwrap());
+        writeln!(file, "at,{}", names.join(",")).unwrap();
+        // Blocks have 4 MiB: some for each worker to fail on, some to wait in line, and more.
+        let workers = std::thread::available_parallelism().map_or(1, usize::from);
+        let row = format!("2026-04-01T00:00:00Z{}", ",1".repeat(COLUMNS));
+        for _ in 0..(4 * workers + 4) * (4 << 20) / row.len() {
+            writeln!(file, "{row}").unwrap();
+        }
+        drop(file);
+        let staging = folder.path().join("staging");
+        let (tell, told) = std::sync::mpsc::channel();
+        std::thread::spawn(move || {
+            let gone = |_: Progress<'_>| {
+                let _ = fs::remove_dir_all(&staging);
+            };
+            let _ = tell.send(import(&[path], &settings, &staging, &gone));
+        });
+        let error = told.recv_timeout(std::time::Duration::from_secs(60)).expect("it stands still").unwrap_err();
+        assert!(error.to_string().contains("cannot create"), "{error}");
     }
 
     #[test]

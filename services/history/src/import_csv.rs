@@ -4,7 +4,7 @@ use std::fs::File;
 use std::io::Read;
 use std::path::Path;
 use std::sync::mpsc::{Receiver, sync_channel};
-use std::sync::{Mutex, PoisonError};
+use std::sync::{Arc, Mutex, PoisonError};
 use std::thread;
 
 use csv::{ByteRecord, ReaderBuilder};
@@ -47,19 +47,23 @@ pub(crate) fn read(
     block.drain(..header_bytes);
     let workers = thread::available_parallelism().map_or(1, usize::from);
     let (send, receive) = sync_channel::<Block>(workers);
-    let receive = Mutex::new(receive);
-    let (width, receive, layout) = (header.len(), &receive, &layout);
+    let receive = Arc::new(Mutex::new(receive));
+    let (width, layout) = (header.len(), &layout);
     thread::scope(|scope| {
         let parse = |number| {
-            move || work(receive, settings, layout, width, Spool::new(folder, number, settings.units.iter().collect()))
+            let receive = Arc::clone(&receive);
+            let spool = Spool::new(folder, number, settings.units.iter().collect());
+            move || work(&receive, settings, layout, width, spool)
         };
         let parsers: Vec<_> = (0..workers).map(|number| scope.spawn(parse(number))).collect();
+        // The receiving end lives with the workers alone: when the last one has failed, sending fails too.
+        drop(receive);
         let mut done = 0;
         let mut first_line = 2;
         while !block.is_empty() {
             done += block.len() as u64;
             let lines = block.iter().filter(|byte| **byte == b'\n').count() as u64;
-            // A worker that has failed has hung up: its error is told below.
+            // All workers have failed: their error is told below.
             if send.send(Block { first_line, bytes: block }).is_err() {
                 break;
             }
