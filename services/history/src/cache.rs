@@ -3,11 +3,14 @@
 //! `exposures/<day>/<key>-<carry>.parquet` holds a day's hours, `.json` what it carries into the next day. The key
 //! names everything the day was computed from, the carry names what came out: a chain of days can be followed by file
 //! names alone, and a late reading makes new names only as far as its effect reaches.
+//!
+//! Several processes use it at once. Each file is whole or not there, and may go at any time: a miss costs time only.
 
 use std::collections::BTreeMap;
 use std::fs::{self, File};
 use std::io::Write;
 use std::path::{Path, PathBuf};
+use std::time::{Duration, SystemTime};
 
 use jiff::civil::Date;
 use plant::{Bands, Exposure, Term, UnitId};
@@ -17,7 +20,7 @@ use crate::HistoryError;
 use crate::error::guarded;
 use crate::hour::{Carry, HourSeen};
 use crate::meter::{HourMeter, Move, Stretch};
-use crate::store::{Keep, write_whole};
+use crate::store::{Keep, TEMPORARY, remove, write_whole};
 
 /// Stage one's hours of many units.
 pub(crate) type SeenHours = BTreeMap<UnitId, Vec<HourSeen>>;
@@ -32,6 +35,11 @@ const SUMS: [Term; 7] = [
     Term::TorqueExcursions,
     Term::DryH,
 ];
+
+/// So many keys of a day are kept: the service's own, and those of who asks with another baseline or an older state.
+const MOST_KEYS: usize = 3;
+/// A temporary file this old was left by a process that died.
+const ABANDONED: Duration = Duration::from_secs(3600);
 
 /// A 64 bit FNV-1a hash: small, and the same on every machine and release.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -76,7 +84,7 @@ pub(crate) fn find(data: &Path, day: Date, key: Fingerprint) -> Option<Kept> {
     })
 }
 
-/// Keeps a day, in place of what was kept of it before.
+/// Keeps a day, and of what was kept of it before the newest keys.
 pub(crate) fn keep(
     data: &Path,
     day: Date,
@@ -99,10 +107,38 @@ pub(crate) fn keep(
             Ok(())
         })
     })?;
-    for entry in fs::read_dir(&folder).map_err(HistoryError::io("list", &folder))?.flatten() {
-        if !entry.file_name().to_string_lossy().starts_with(&stem) {
-            fs::remove_file(entry.path()).map_err(HistoryError::io("remove", &entry.path()))?;
+    tidy(&folder, &stem)
+}
+
+/// Removes a day's older keys, and what dead processes left half written. The file that was just written, `stem`, tells
+/// what time it is there.
+fn tidy(folder: &Path, stem: &str) -> Result<(), HistoryError> {
+    let mut files: Vec<(String, PathBuf, SystemTime)> = Vec::new();
+    for entry in fs::read_dir(folder).map_err(HistoryError::io("list", folder))?.flatten() {
+        // What another process has just removed has no time any more.
+        let Ok(written) = entry.metadata().and_then(|metadata| metadata.modified()) else { continue };
+        files.push((entry.file_name().to_string_lossy().into_owned(), entry.path(), written));
+    }
+    let Some(now) = files.iter().filter(|(name, ..)| name.starts_with(stem)).map(|(_, _, written)| *written).max()
+    else {
+        return Ok(());
+    };
+    let mut ages: BTreeMap<&str, Duration> = BTreeMap::new();
+    for (name, path, written) in &files {
+        let age = now.duration_since(*written).unwrap_or_default();
+        if !name.ends_with(TEMPORARY) {
+            let age_of_stem = ages.entry(name.split('.').next().unwrap_or(name)).or_insert(age);
+            *age_of_stem = age.min(*age_of_stem);
+        } else if age > ABANDONED {
+            remove(path)?;
         }
+    }
+    let mut others: Vec<(Duration, &str)> =
+        ages.into_iter().filter(|(other, _)| *other != stem).map(|(other, age)| (age, other)).collect();
+    others.sort_unstable();
+    for (_, other) in others.into_iter().skip(MOST_KEYS - 1) {
+        remove(&folder.join(format!("{other}.parquet")))?;
+        remove(&folder.join(format!("{other}.json")))?;
     }
     Ok(())
 }
@@ -122,7 +158,7 @@ impl Kept {
 
     /// Forgets a day whose files turn out to be damaged: it is computed anew.
     pub(crate) fn forget(&self) -> Result<(), HistoryError> {
-        fs::remove_file(&self.hours).map_err(HistoryError::io("remove", &self.hours))
+        remove(&self.hours)
     }
 }
 
@@ -304,7 +340,53 @@ mod tests {
         assert_eq!(kept.hours(&bands).unwrap(), hours);
         assert_eq!(kept.carry_out().unwrap(), Carry::default());
         assert!(find(data.path(), day, Fingerprint(8)).is_none());
-        keep(data.path(), day, Fingerprint(8), &hours, &bands, &Carry::default()).unwrap();
-        assert!(find(data.path(), day, key).is_none(), "the older one is gone");
+    }
+
+    const DAY: Date = jiff::civil::date(2026, 3, 31);
+
+    /// Keeps an empty day and sets its files' time, s after 1970.
+    fn kept(data: &Path, key: u64, written_s: u64) {
+        keep(data, DAY, Fingerprint(key), &SeenHours::new(), &Bands::default(), &Carry::default()).unwrap();
+        let Some(kept) = find(data, DAY, Fingerprint(key)) else { return };
+        for path in [kept.hours.with_extension("json"), kept.hours] {
+            aged(&path, written_s);
+        }
+    }
+
+    fn aged(path: &Path, written_s: u64) {
+        let file = File::options().write(true).create(true).truncate(false).open(path).unwrap();
+        file.set_modified(SystemTime::UNIX_EPOCH + Duration::from_secs(written_s)).unwrap();
+    }
+
+    #[test]
+    fn the_three_newest_keys_of_a_day_stay() {
+        let data = tempfile::tempdir().unwrap();
+        for (key, written_s) in [(1, 50), (2, 10), (3, 30), (4, 40)] {
+            kept(data.path(), key, written_s);
+        }
+        let there = |key| find(data.path(), DAY, Fingerprint(key)).is_some();
+        assert_eq!([1, 2, 3, 4].map(there), [true, false, true, true]);
+        assert_eq!(fs::read_dir(folder(data.path(), DAY)).unwrap().count(), 6);
+    }
+
+    #[test]
+    fn what_others_are_writing_stays_and_what_the_dead_left_goes() {
+        let data = tempfile::tempdir().unwrap();
+        kept(data.path(), 1, 10);
+        let folder = folder(data.path(), DAY);
+        let (alive, dead) = (folder.join("2-2.7-0.part"), folder.join("3-3.8-0.part"));
+        File::create(&alive).unwrap();
+        aged(&dead, 1_000_000);
+        kept(data.path(), 1, 10);
+        assert!(alive.exists() && !dead.exists());
+    }
+
+    #[test]
+    fn a_day_can_be_forgotten_twice() {
+        let data = tempfile::tempdir().unwrap();
+        kept(data.path(), 1, 10);
+        let found = find(data.path(), DAY, Fingerprint(1)).unwrap();
+        found.forget().unwrap();
+        found.forget().unwrap();
     }
 }

@@ -67,6 +67,12 @@ pub enum HistoryError {
 }
 
 impl HistoryError {
+    /// Whether a file is not there any more: another process has written a newer generation of the day since the
+    /// manifest was read. List the days again and retry.
+    pub fn is_gone(&self) -> bool {
+        matches!(self, HistoryError::Io { source, .. } if source.kind() == io::ErrorKind::NotFound)
+    }
+
     pub(crate) fn io(doing: &'static str, path: &Path) -> impl FnOnce(io::Error) -> HistoryError {
         let path = path.to_owned();
         move |source| HistoryError::Io { doing, path, source }

@@ -21,6 +21,10 @@ use crate::{BadSettings, ExposureSettings, HistoryError, Settler, UnitHours};
 /// Raised when the arithmetic of stage one or the layout of its files changes: what was kept before is computed anew.
 const FORMAT: u64 = 3;
 
+/// So often a run through the days begins anew because a file of the cache was damaged, or removed by somebody else;
+/// then all is computed.
+const CACHE_TRIES: usize = 3;
+
 /// Everything exposures are computed from, besides readings.
 #[derive(Debug)]
 pub struct Exposures {
@@ -177,7 +181,8 @@ impl Exposures {
     /// after `until` does not exist. Blocking: reads files and uses all cores.
     ///
     /// # Errors
-    /// If a file cannot be read, or the cache not be written.
+    /// If a file of readings cannot be read; [`HistoryError::is_gone`] if another process has replaced it since it was
+    /// listed. A cache that cannot be read or written costs time only.
     pub fn fleet_hours(
         &self,
         store: &Store,
@@ -185,12 +190,17 @@ impl Exposures {
         tail: &[Reading],
         until: Timestamp,
     ) -> Result<BTreeMap<UnitId, UnitHours>, HistoryError> {
-        loop {
-            match self.try_fleet_hours(store, files, tail, until) {
+        for _ in 0..CACHE_TRIES {
+            match self.try_fleet_hours(store, files, tail, until, true) {
                 Ok(hours) => return Ok(hours),
                 Err(Damaged::Other(error)) => return Err(error),
-                Err(Damaged::Kept(kept, error)) => kept.forget().map_err(|_| error)?,
+                // If it cannot be removed either, the last run does without it.
+                Err(Damaged::Kept(kept, _)) => kept.forget().unwrap_or_default(),
             }
+        }
+        match self.try_fleet_hours(store, files, tail, until, false) {
+            Ok(hours) => Ok(hours),
+            Err(Damaged::Other(error) | Damaged::Kept(_, error)) => Err(error),
         }
     }
 
@@ -200,9 +210,10 @@ impl Exposures {
         files: &[DayFile],
         tail: &[Reading],
         until: Timestamp,
+        cached: bool,
     ) -> Result<BTreeMap<UnitId, UnitHours>, Damaged> {
         let until_us = until.as_microsecond();
-        let (days, carry) = self.chain(store, files, tail, until_us)?;
+        let (days, carry) = self.chain(store, files, tail, until_us, cached)?;
         let mut settlers: BTreeMap<UnitId, Settler> = BTreeMap::new();
         let mut nothing: BTreeMap<UnitId, Exposure> = BTreeMap::new();
         let mut first_hour: BTreeMap<UnitId, i64> = BTreeMap::new();
@@ -261,6 +272,7 @@ impl Exposures {
         files: &[DayFile],
         tail: &[Reading],
         until_us: i64,
+        cached: bool,
     ) -> Result<(Vec<Day>, Carry), Damaged> {
         let days = days(files, tail, until_us);
         thread::scope(|scope| {
@@ -271,7 +283,7 @@ impl Exposures {
                 let (from_us, to_us) = day_span_us(*day);
                 let file = *file;
                 let closed = to_us <= until_us && fresh.is_empty();
-                let key = file.filter(|_| closed).map(|file| self.key(file, carry.fingerprint()));
+                let key = file.filter(|_| closed && cached).map(|file| self.key(file, carry.fingerprint()));
                 if let Some(kept) = key.and_then(|key| cache::find(store.data(), *day, key)) {
                     result.push(Day::Kept(kept.clone()));
                     carry = CarryOut::Kept(kept);
@@ -291,7 +303,8 @@ impl Exposures {
                 let mut next = carry.load()?;
                 let (hours, _) = self.walk(&readings, from_us, to_us.min(until_us), &mut next, false);
                 if let Some(key) = key {
-                    cache::keep(store.data(), *day, key, &hours, &self.settings.bands, &next)?;
+                    // What cannot be kept is computed again next time.
+                    let _ = cache::keep(store.data(), *day, key, &hours, &self.settings.bands, &next);
                 }
                 carry = CarryOut::known(next);
                 result.push(Day::Computed(hours));

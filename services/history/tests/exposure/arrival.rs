@@ -117,6 +117,55 @@ fn a_late_reading_renews_only_the_days_it_touches() {
     assert_eq!(after.hours(), hours(&store, &[], &[&readings[..], &late].concat()).hours());
 }
 
+/// As a service, an import and a what-if do: one cache, several readers with baselines of their own, all at once.
+#[test]
+fn many_may_use_the_cache_at_once() {
+    let folder = tempfile::tempdir().unwrap();
+    let store = Store::new(folder.path());
+    let mut readings = every(600.0, Signal::Speed, 0.0, UNTIL_S, 300.0);
+    readings.extend(every(300.0, Signal::Torque, 0.0, UNTIL_S, 95.0));
+    readings.extend(every(900.0, Signal::ProductTemp, 0.0, UNTIL_S, 4.0));
+    let files = written(&store, &readings, 1, &[]);
+    let right = hours(&store, &[], &readings);
+    std::thread::scope(|scope| {
+        for reader in 0..4 {
+            let (store, files, right) = (&store, &files, &right);
+            scope.spawn(move || {
+                for round in 0..20 {
+                    let mut settings = exposures().settings().clone();
+                    settings.min_stop_s += f64::from((reader + round) % 5);
+                    let exposures = Exposures::new(settings, None, &[]).unwrap();
+                    let got = exposures.fleet_hours(store, files, &[], at(UNTIL_S)).unwrap().remove(&unit()).unwrap();
+                    assert_eq!(got.hours(), right.hours());
+                }
+            });
+        }
+    });
+}
+
+#[test]
+fn a_cache_that_cannot_be_written_costs_time_and_no_hours() {
+    let folder = tempfile::tempdir().unwrap();
+    let store = Store::new(folder.path());
+    let mut readings = every(600.0, Signal::Speed, 0.0, UNTIL_S, 300.0);
+    readings.extend(every(300.0, Signal::Torque, 0.0, UNTIL_S, 95.0));
+    let files = written(&store, &readings, 1, &[]);
+    std::fs::write(folder.path().join("exposures"), b"a file where the folder should be").unwrap();
+    assert_eq!(hours(&store, &files, &[]).hours(), hours(&store, &[], &readings).hours());
+}
+
+#[test]
+fn a_day_file_that_went_away_is_told_from_a_broken_one() {
+    let folder = tempfile::tempdir().unwrap();
+    let store = Store::new(folder.path());
+    let file = store.merge(jiff::civil::date(2026, 3, 2), None, 1, [number(Signal::Torque, 0.0, 1.0)]).unwrap();
+    let fails = || exposures().fleet_hours(&store, std::slice::from_ref(&file), &[], at(UNTIL_S)).unwrap_err();
+    std::fs::write(folder.path().join(&file.path), b"torn").unwrap();
+    assert!(!fails().is_gone());
+    std::fs::remove_file(folder.path().join(&file.path)).unwrap();
+    assert!(fails().is_gone());
+}
+
 #[test]
 fn a_damaged_cache_is_computed_anew() {
     let folder = tempfile::tempdir().unwrap();
