@@ -181,7 +181,7 @@ fn number_move(number: f64) -> Option<Move> {
     }
 }
 
-const INTEGERS: [&str; 13] = [
+const INTEGERS: [&str; 14] = [
     "hour",
     "seen_us",
     "unseen_us",
@@ -195,10 +195,12 @@ const INTEGERS: [&str; 13] = [
     "still_running_us",
     "still_unknown_us",
     "lacking",
+    "begun_us",
 ];
 
-/// -1 stands for no reading that showed no move; of `lacking` each bit is one of [`SUMS`].
-fn integers_of(hour: &HourSeen) -> [i64; 13] {
+/// -1 stands for no reading that showed no move; of `lacking` each bit is one of [`SUMS`]; the lowest number for
+/// no beginning.
+fn integers_of(hour: &HourSeen) -> [i64; 14] {
     let meter = &hour.meter;
     let still = meter.still.unwrap_or(Stretch { running_us: -1, unknown_us: -1 });
     [
@@ -215,6 +217,7 @@ fn integers_of(hour: &HourSeen) -> [i64; 13] {
         still.running_us,
         still.unknown_us,
         SUMS.iter().rev().fold(0, |bits, term| bits << 1 | i64::from(hour.exposure.get(*term).is_none())),
+        hour.begun_us.unwrap_or(i64::MIN),
     ]
 }
 
@@ -228,7 +231,7 @@ fn to_frame(hours: &SeenHours, bands: &Bands) -> PolarsResult<DataFrame> {
     let names = number_names(bands);
     let cells = bands.cells();
     let mut unit = Vec::new();
-    let mut integers: [Vec<i64>; 13] = Default::default();
+    let mut integers: [Vec<i64>; 14] = Default::default();
     let mut numbers: Vec<Vec<f64>> = vec![Vec::new(); names.len()];
     for (id, hours) in hours {
         for hour in hours {
@@ -285,6 +288,7 @@ fn from_frame(frame: &DataFrame, bands: &Bands) -> PolarsResult<Result<SeenHours
         };
         let hour = HourSeen {
             hour: integer(0),
+            begun_us: Some(integer(13)).filter(|at_us| *at_us > i64::MIN),
             seen_us: integer(1),
             unseen_us: integer(2),
             unknown_us: integer(3),
@@ -326,8 +330,10 @@ mod tests {
         exposure.add(Term::SlidingKm, 0.1 + 0.2);
         exposure.band_h = vec![0.25, 1.0 / 3.0];
         let meter = HourMeter { first: Some(Move::Lost), inside_move: Some(Move::By(0.7)), ..HourMeter::default() };
-        let hour = HourSeen { hour: 494_000, seen_us: 5, unseen_us: 6, unknown_us: 7, exposure, meter };
+        let hour =
+            HourSeen { hour: 494_000, begun_us: Some(-3), seen_us: 5, unseen_us: 6, unknown_us: 7, exposure, meter };
         let mut no_bands = hour.clone();
+        no_bands.begun_us = None;
         no_bands.exposure.band_h.clear();
         no_bands.exposure.mark_lacking(Term::ExcessWorkMj);
         no_bands.exposure.mark_lacking(Term::DryH);

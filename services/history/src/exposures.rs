@@ -7,7 +7,7 @@ use std::thread;
 
 use jiff::Timestamp;
 use jiff::civil::Date;
-use plant::{Campaign, DayFile, Exposure, Reading, UnitId, hour_start};
+use plant::{Campaign, DayFile, Exposure, Reading, UnitId};
 
 use crate::baseline::{Baseline, Expectation};
 use crate::cache::{self, Fingerprint, Kept, SeenHours};
@@ -19,7 +19,7 @@ use crate::walk::{Run, Unit};
 use crate::{BadSettings, ExposureSettings, HistoryError, Settler, UnitHours};
 
 /// Raised when the arithmetic of stage one or the layout of its files changes: what was kept before is computed anew.
-const FORMAT: u64 = 3;
+const FORMAT: u64 = 4;
 
 /// So often a run through the days begins anew because a file of the cache was damaged, or removed by somebody else;
 /// then all is computed.
@@ -216,7 +216,7 @@ impl Exposures {
         let (days, carry) = self.chain(store, files, tail, until_us, cached)?;
         let mut settlers: BTreeMap<UnitId, Settler> = BTreeMap::new();
         let mut nothing: BTreeMap<UnitId, Exposure> = BTreeMap::new();
-        let mut first_hour: BTreeMap<UnitId, i64> = BTreeMap::new();
+        let mut begun: BTreeMap<UnitId, i64> = BTreeMap::new();
         for (id, settings) in &self.settings.units {
             let lacking = self.unit(id).map(|unit| unit.lacking()).unwrap_or_default();
             let mut empty = Exposure::default();
@@ -230,8 +230,8 @@ impl Exposures {
             for hours in self.load(days, cores)? {
                 for (id, hours) in hours {
                     let Some(settler) = settlers.get_mut(&id) else { continue };
-                    if let Some(first) = hours.first() {
-                        first_hour.entry(id).or_insert(first.hour);
+                    if let Some(at_us) = hours.first().and_then(|first| first.begun_us) {
+                        begun.insert(id, at_us);
                     }
                     hours.into_iter().for_each(|hour| settler.push(hour));
                 }
@@ -239,7 +239,7 @@ impl Exposures {
         }
         let settled = settlers.into_iter().map(|(id, settler)| {
             let empty = nothing.remove(&id).unwrap_or_default();
-            let first = first_hour.get(&id).map(|hour| hour_start(*hour));
+            let first = begun.get(&id).copied().map(instant);
             let last = carry.units.get(&id).and_then(UnitCarry::last_us).map(instant);
             (id.clone(), UnitHours::new(id, settler.finish(), empty, until, (first, last)))
         });

@@ -13,6 +13,9 @@ use crate::step::Held;
 pub struct HourSeen {
     /// Whole hours since 1970-01-01T00:00Z.
     pub hour: i64,
+    /// The unit's first timed reading ever, if it lies in this hour, µs since 1970-01-01T00:00Z: its time counts from
+    /// there.
+    pub begun_us: Option<i64>,
     /// Running, with everything known that exposures need, µs.
     pub seen_us: i64,
     /// Running, but something is missing, µs.

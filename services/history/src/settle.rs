@@ -40,7 +40,7 @@ impl Settler {
 
     /// Takes the next hour. Hours come in order; a day's or a file's end between them changes nothing.
     pub fn push(&mut self, seen: HourSeen) {
-        let HourSeen { hour, seen_us, unseen_us, unknown_us, mut exposure, meter } = seen;
+        let HourSeen { hour, begun_us: _, seen_us, unseen_us, unknown_us, mut exposure, meter } = seen;
         let nothing = seen_us == 0 && unseen_us == 0 && unknown_us == 0 && exposure.known(Term::Starts) == 0.0;
         let place = self.hours.len();
         if !nothing {

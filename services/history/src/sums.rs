@@ -278,7 +278,7 @@ impl<'a> Sums<'a> {
         let Hour { seen_us, unseen_us, unknown_us, exposure, mut meter } = hour;
         let meter = meter.close();
         let hour = self.hour_us / HOUR_US;
-        self.walked.hours.push(HourSeen { hour, seen_us, unseen_us, unknown_us, exposure, meter });
+        self.walked.hours.push(HourSeen { hour, begun_us: None, seen_us, unseen_us, unknown_us, exposure, meter });
     }
 
     /// The walk ends at an instant. A slot that it leaves open says nothing yet: its excess could still be taken back

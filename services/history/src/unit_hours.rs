@@ -20,7 +20,7 @@ pub struct UnitHours {
 
 impl UnitHours {
     /// From hours in order, an exposure of nothing (with its lacking terms), the instant up to which time exists, and
-    /// the unit's first reading (its hour) and last one.
+    /// the unit's first and last reading.
     pub(crate) fn new(
         unit: UnitId,
         hours: Vec<HourExposure>,
@@ -52,7 +52,7 @@ impl UnitHours {
         self.last_reading_at
     }
 
-    /// The beginning of the clock hour of the unit's first reading that has a time.
+    /// Its first reading ever that carries a time, of any signal: its time counts from there.
     pub fn first_reading_at(&self) -> Option<Timestamp> {
         self.first_reading_at
     }

@@ -115,7 +115,7 @@ impl Unit<'_> {
         let Some(from_us) = begin(signals, from_us, carry).filter(|from_us| *from_us < to_us) else {
             return Walked::default();
         };
-        carry.begun = true;
+        let begins = !std::mem::replace(&mut carry.begun, true);
         let nothing = SignalColumns::default();
         let columns = |signal: Signal| signals.and_then(|signals| signals.get(&signal)).unwrap_or(&nothing);
         let mut words = Words::default();
@@ -172,7 +172,10 @@ impl Unit<'_> {
             sums.pass(&now, at_us, next_us);
             at_us = next_us;
         }
-        let walked = sums.finish(to_us);
+        let mut walked = sums.finish(to_us);
+        if let Some(first) = walked.hours.first_mut().filter(|_| begins) {
+            first.begun_us = Some(from_us);
+        }
         for (signal, step) in TRACKS.into_iter().zip(&steps) {
             if let Some(last) = step.last {
                 carry.held.insert(signal, words.held(signal, last));

@@ -88,6 +88,8 @@ proptest! {
         let cached = hours(&store, &files, &[]);
         prop_assert_eq!(cached.hours(), at_once.hours(), "from files, cached");
         prop_assert_eq!(cached.last_reading_at(), at_once.last_reading_at());
+        let first = readings.iter().map(|reading| reading.at).min();
+        prop_assert_eq!([&at_once, &tailed, &filed, &cached].map(UnitHours::first_reading_at), [first; 4]);
     }
 }
 

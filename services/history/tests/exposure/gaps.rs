@@ -54,6 +54,7 @@ fn there_is_no_time_before_the_first_reading_or_after_now() {
     assert_eq!(unit.hours().len(), 1);
     close(&unit.hours()[0].exposure, Term::RunH, 300.0 / H, 1e-12);
     assert_eq!(unit.last_reading_at(), Some(crate::plant_of_one::at(10.0 * H + 900.0)));
+    assert_eq!(unit.first_reading_at(), unit.last_reading_at());
 }
 
 #[test]
