@@ -93,7 +93,8 @@ impl Settler {
         }
     }
 
-    /// The hours, in order; such in which the shaft stood all the time are left out.
+    /// The hours, in order; such in which the shaft stood all the time are left out. A start makes an hour count, even
+    /// one without running.
     ///
     /// A meter that shows no move since it last moved has counted less than its resolution: that bounds the blind hours
     /// up to its last reading. What lies after it counts in full.
@@ -118,4 +119,27 @@ impl Settler {
 
 fn share(blind_h: f64, stretch: Stretch) -> f64 {
     if stretch.unknown_us == 0 { 0.0 } else { blind_h / stretch.unknown_h() }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::meter::HourMeter;
+    use plant::Exposure;
+
+    fn seen(hour: i64, starts: f64, seen_us: i64) -> HourSeen {
+        let mut exposure = Exposure::default();
+        exposure.add(Term::Starts, starts);
+        let meter = HourMeter::default();
+        HourSeen { hour, begun_us: None, seen_us, unseen_us: 0, unknown_us: 0, exposure, meter }
+    }
+
+    #[test]
+    fn an_hour_with_a_start_and_no_running_stays() {
+        let mut settler = Settler::new(1.0, Vec::new());
+        [seen(1, 0.0, 0), seen(2, 1.0, 0), seen(3, 0.0, 1_800_000_000)].into_iter().for_each(|hour| settler.push(hour));
+        let told: Vec<_> =
+            settler.finish().iter().map(|h| (h.hour, h.exposure.known(Term::Starts), h.exposure.run_h())).collect();
+        assert_eq!(told, [(2, 1.0, 0.0), (3, 0.0, 0.5)]);
+    }
 }
