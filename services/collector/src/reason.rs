@@ -53,7 +53,7 @@ reasons!(
     OutOfRange = "out_of_range",
     /// The time cannot be read.
     BadTime = "bad_time",
-    /// The time lies before the year 2000.
+    /// The time lies before the year 2000, or at its first instant.
     TooOld = "too_old",
     /// The time lies ahead of the arrival.
     FutureTime = "future_time",

@@ -24,7 +24,7 @@ pub enum TimeFormat {
     Us,
 }
 
-/// 2000-01-01T00:00Z: no plant's telemetry is older, but a clock that was never set is.
+/// 2000-01-01T00:00Z: no plant's telemetry is older, but a clock that was never set stands there or before.
 const OLDEST_S: i64 = 946_684_800;
 
 /// Reads a time, to the microsecond, and holds it against the arrival.
@@ -77,10 +77,10 @@ fn number(field: &Json, unit_us: i128) -> Result<i128, Problem> {
 }
 
 fn within(us: i128, latest_us: i64, hint: &str) -> Result<Timestamp, Problem> {
-    if us < i128::from(OLDEST_S) * 1_000_000 {
+    if us <= i128::from(OLDEST_S) * 1_000_000 {
         return Err(Problem::new(
             Reason::TooOld,
-            format!("the time lies before the year 2000: a clock never set?{hint}"),
+            format!("the time lies not after 2000-01-01T00:00:00Z: a clock never set?{hint}"),
         ));
     }
     if us > i128::from(latest_us) {
@@ -95,7 +95,7 @@ fn within(us: i128, latest_us: i64, hint: &str) -> Result<Timestamp, Problem> {
 
 /// What the sender may have meant, if another unit would have been plausible.
 fn hint(us: i128, latest_us: i64, format: TimeFormat) -> &'static str {
-    let plausible = |us: i128| us >= i128::from(OLDEST_S) * 1_000_000 && us <= i128::from(latest_us);
+    let plausible = |us: i128| us > i128::from(OLDEST_S) * 1_000_000 && us <= i128::from(latest_us);
     if plausible(us) {
         return "";
     }
@@ -169,6 +169,8 @@ mod tests {
         for (field, format, reason) in [
             (json!(0), S, Reason::TooOld),
             (json!("1999-12-31T23:59:59Z"), Rfc3339, Reason::TooOld),
+            (json!("2000-01-01T00:00:00Z"), Rfc3339, Reason::TooOld),
+            (json!(946_684_800), S, Reason::TooOld),
             (json!("2023-11-14T22:19:00.000001Z"), Rfc3339, Reason::FutureTime),
             (json!("2023-11-14T22:13:20"), Rfc3339, Reason::BadTime),
             (json!(1_700_000_000), Rfc3339, Reason::BadTime),
@@ -180,6 +182,7 @@ mod tests {
         ] {
             assert_eq!(read(field.clone(), format).unwrap_err().reason, reason, "{field}");
         }
+        assert!(read(json!("2000-01-01T00:00:00.000001Z"), Rfc3339).is_ok(), "a clock that goes");
         assert!(read(json!("2023-11-14T22:19:00Z"), Rfc3339).is_ok(), "five minutes ahead are allowed");
     }
 }
