@@ -67,6 +67,24 @@ fn each_heavy_crate_is_named_by_one_room() {
     assert!(wrong.is_empty(), "{wrong:#?}");
 }
 
+/// The program and the tests turn the same features on in every crate below them, so that neither builds polars again.
+#[test]
+fn program_and_tests_share_one_build() {
+    let features = |arguments: &[&str]| -> BTreeSet<String> {
+        let output = std::process::Command::new(env!("CARGO"))
+            .args(["tree", "--locked", "--prefix", "none", "-f", "{p} {f}"])
+            .args(arguments)
+            .current_dir(root())
+            .output()
+            .unwrap();
+        assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+        String::from_utf8(output.stdout).unwrap().lines().map(|line| line.trim_end_matches(" (*)").to_owned()).collect()
+    };
+    let (program, all) = (features(&["-p", "groovecast", "-e", "normal"]), features(&["--workspace"]));
+    let built_twice: Vec<_> = program.difference(&all).collect();
+    assert!(built_twice.is_empty(), "tests turn more features on in {built_twice:#?}");
+}
+
 fn sources(folder: &Path) -> Vec<PathBuf> {
     let mut found = Vec::new();
     for entry in std::fs::read_dir(folder).unwrap() {

@@ -36,7 +36,7 @@ pub enum Command {
         #[arg(long, value_name = "ADDRESS:PORT", default_value = "127.0.0.1:8080")]
         listen: SocketAddr,
         /// Which plant is invented.
-        #[arg(long, value_name = "N", default_value_t = 4)]
+        #[arg(long, value_name = "N", default_value_t = 7)]
         seed: u64,
         /// How many times as fast as ours its clock runs.
         #[arg(long, value_name = "TIMES", default_value_t = 600.0)]

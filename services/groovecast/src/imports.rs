@@ -65,6 +65,11 @@ async fn history(store: &PlantStore, files: &[PathBuf], clock: &dyn Clock) -> Re
         false => println!("{} readings read, {} days changed", staged.rows, files.len()),
     }
     print_zone(staged.zone_assumed);
+    if staged.disbelieved > 0 {
+        let sample = staged.disbelieved_sample.as_ref();
+        let sample = sample.map_or(String::new(), |(path, row)| format!(", first {}: {row}", path.display()));
+        println!("  {} numbers cannot be and were taken as missing{sample}", staged.disbelieved);
+    }
     Ok(())
 }
 

@@ -131,12 +131,20 @@ impl PlantStore {
     }
 
     async fn fleet_of(&self, record: Record, until: Timestamp, baseline: Option<Baseline>) -> anyhow::Result<Fleet> {
-        // The journal first: what is moved in between is then seen twice, which is the same as once.
-        let tail: Vec<Reading> = self.ledger.journal_from(Timestamp::MIN).await?;
-        let files = self.ledger.day_files().await?;
-        let exposures = Exposures::new(self.config.exposure.clone(), baseline.as_ref(), &record.campaigns)?;
-        let store = self.store.clone();
-        let hours = blocking(move || exposures.fleet_hours(&store, &files, &tail, until)).await?;
+        let exposures = Arc::new(Exposures::new(self.config.exposure.clone(), baseline.as_ref(), &record.campaigns)?);
+        let mut tries = 0;
+        let hours = loop {
+            // The journal first: what is moved in between is then seen twice, which is the same as once.
+            let tail: Vec<Reading> = self.ledger.journal_from(Timestamp::MIN).await?;
+            let files = self.ledger.day_files().await?;
+            let (store, exposures) = (self.store.clone(), exposures.clone());
+            let read = tokio::task::spawn_blocking(move || exposures.fleet_hours(&store, &files, &tail, until)).await;
+            match read.context("a worker broke")? {
+                // Another process has put a newer file in its place since it was listed.
+                Err(error) if error.is_gone() && tries < 5 => tries += 1,
+                read => break read?,
+            }
+        };
         let first_reading =
             hours.iter().filter_map(|(unit, hours)| Some((unit.clone(), hours.first_reading_at()?))).collect();
         let last_reading =

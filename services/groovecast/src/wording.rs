@@ -20,16 +20,22 @@ fn phrase(name: &str, since: &Exposure) -> String {
     let amount = term.map_or(0.0, |term| since.known(term));
     match term {
         Some(Term::RunH) => "running itself".to_owned(),
-        Some(Term::BlindH) => format!("{amount:.0} run hours that no reading covers"),
+        Some(Term::BlindH) => format!("{} that no reading covers", counted(amount, "run hour")),
         Some(Term::SlidingKm) => format!("{amount:.0} km of sliding"),
         Some(Term::ShaftWorkMj) => format!("{amount:.0} MJ of shaft work"),
         Some(Term::ExcessWorkMj) => format!("{amount:.1} MJ of work above the usual torque"),
-        Some(Term::Starts) => format!("{amount:.0} starts"),
-        Some(Term::ColdStarts) => format!("{amount:.0} starts on cold product"),
-        Some(Term::TorqueExcursions) => format!("{amount:.0} torque excursions"),
+        Some(Term::Starts) => counted(amount, "start"),
+        Some(Term::ColdStarts) => format!("{} on cold product", counted(amount, "start")),
+        Some(Term::TorqueExcursions) => counted(amount, "torque excursion"),
         Some(Term::DryH) => format!("{amount:.1} h of dry running"),
         None => name.to_owned(),
     }
+}
+
+/// `1 start`, `2 starts`.
+fn counted(amount: f64, what: &str) -> String {
+    let s = if format!("{amount:.0}") == "1" { "" } else { "s" };
+    format!("{amount:.0} {what}{s}")
 }
 
 /// Why there is no number for a tube that nobody has seen whole.
