@@ -59,11 +59,6 @@ impl WorkKind {
     pub const fn starts_life(self) -> bool {
         matches!(self, WorkKind::New | WorkKind::HonePolish | WorkKind::Replate)
     }
-
-    /// Whether the surface itself is new: its hours start again too.
-    pub const fn renews_surface(self) -> bool {
-        matches!(self, WorkKind::New | WorkKind::Replate)
-    }
 }
 
 /// One piece of work on a tube.
