@@ -44,6 +44,23 @@ impl<'a> Cells<'a> {
         (!cell.is_empty()).then(|| cell.to_owned())
     }
 
+    /// A free text of at most `longest` characters. A note may have lines; nothing else has control characters.
+    pub(crate) fn words(&mut self, column: &str, longest: usize) -> Option<String> {
+        let text = self.text(column)?;
+        let length = text.chars().count();
+        if length > longest {
+            self.refuse(column, format!("this text has {length} characters; right would be {longest} at most"));
+            return None;
+        }
+        let lines = column == "note";
+        let out_of_place = |letter: char| letter.is_control() && !(lines && matches!(letter, '\n' | '\r' | '\t'));
+        if text.contains(out_of_place) {
+            self.refuse(column, "this text has a control character; right would be plain text");
+            return None;
+        }
+        Some(text)
+    }
+
     /// An optional value: absent is `None`, wrong is `None` and noted.
     pub(crate) fn value<T: FromStr<Err: Display>>(&mut self, column: &str) -> Option<T> {
         self.take(column, str::parse)
@@ -61,7 +78,7 @@ impl<'a> Cells<'a> {
     /// Notes a missing value of a column that every row needs.
     pub(crate) fn needed<T>(&mut self, column: &str, value: Option<T>) -> Option<T> {
         if value.is_none() && self.cell(column).is_empty() {
-            self.refuse(column, "this cell is empty, but every row needs it");
+            self.refuse(column, "this is empty, but it is always needed");
         }
         value
     }

@@ -9,6 +9,7 @@ use plant::{BadRow, Campaign, Finding, Fitting, Table, Tube, TubeId, UnitId, Wor
 
 use crate::cells::Cells;
 use crate::error::LedgerError;
+use crate::finding_rules::{FINDING, FindingRules, finding};
 use crate::open::Ledger;
 
 /// What a row is held against.
@@ -58,10 +59,6 @@ const TUBE: (&[&str], &[&str]) =
     (&["tube", "surface"], &["bore_mm", "length_mm", "plating_um", "run_h_before", "note"]);
 const FITTING: (&[&str], &[&str]) = (&["tube", "unit", "from"], &["to"]);
 const WORK: (&[&str], &[&str]) = (&["at", "tube", "work"], &["note"]);
-const FINDING: (&[&str], &[&str]) = (
-    &["at", "tube", "grade"],
-    &["zone", "clock", "method", "kind", "depth_um", "reason", "inspector", "run_h", "recorded_at", "note"],
-);
 const CAMPAIGN: (&[&str], &[&str]) = (&["unit", "from", "to", "product"], &["planned", "run_h"]);
 
 /// The rows of one file, with what was wrong in it.
@@ -176,10 +173,12 @@ impl Ledger {
     /// [`ImportError::BadRows`] names every row that cannot be taken; then nothing is imported.
     pub async fn import_findings(&self, tables: &[Table], rules: &Rules) -> Result<Vec<FileImport>, ImportError> {
         let known = self.record(&rules.zones).await?;
+        let rules =
+            FindingRules { zones: &rules.zones, time_zone: &rules.time_zone, now: rules.now, tubes: &known.tubes };
         let mut files: Vec<Parsed> = tables.iter().map(|table| Parsed::new(table, "findings", FINDING)).collect();
         let rows: Vec<Vec<Finding>> = files
             .iter_mut()
-            .map(|file| file.rows(|row| finding(row, rules, &known.tubes)).into_iter().map(|(_, f)| f).collect())
+            .map(|file| file.rows(|row| finding(row, &rules)).into_iter().map(|(_, f)| f).collect())
             .collect();
         refuse_bad(&mut files)?;
         let mut counts: Vec<Counts> = files.iter().map(|_| Counts::default()).collect();
@@ -285,53 +284,6 @@ fn work_row(row: &mut Cells, rules: &Rules) -> Option<Work> {
     let work = row.value("work");
     let work = row.needed("work", work);
     Some(Work { at: at?, tube: tube?, work: work?, note: row.text("note") })
-}
-
-fn finding(row: &mut Cells, rules: &Rules, tubes: &BTreeMap<TubeId, Tube>) -> Option<Finding> {
-    let at = row.past_time("at", &rules.time_zone, rules.now);
-    let at = row.needed("at", at);
-    let tube = tube_id(row).filter(|tube| {
-        let known = tubes.contains_key(tube);
-        if !known {
-            row.refuse("tube", format!("tube {tube} is not in the register; import the register first"));
-        }
-        known
-    });
-    let grade = row.value("grade");
-    let grade = row.needed("grade", grade);
-    let zone = row.text("zone").map(Zone);
-    if let Some(zone) = zone.as_ref().filter(|zone| !rules.zones.contains(zone)) {
-        let known: Vec<_> = rules.zones.iter().map(|zone| zone.0.as_str()).collect();
-        row.refuse(
-            "zone",
-            format!("{:?} is no zone of the config; right would be one of {}", zone.0, known.join(", ")),
-        );
-        return None;
-    }
-    let clock = row.value("clock");
-    if zone.is_some() != clock.is_some() && row.text("clock").is_some() == clock.is_some() {
-        row.refuse(
-            "clock",
-            "a station has both a zone and a clock position; without both it speaks for the whole tube",
-        );
-        return None;
-    }
-    let finding = Finding {
-        at: at?,
-        tube: tube?,
-        grade: grade?,
-        zone,
-        clock,
-        method: row.value("method"),
-        kind: row.value("kind"),
-        depth_um: row.number("depth_um", 0.0),
-        reason: row.value("reason"),
-        inspector: row.text("inspector"),
-        run_h: row.number("run_h", 0.0),
-        recorded_at: row.past_time("recorded_at", &rules.time_zone, rules.now),
-        note: row.text("note"),
-    };
-    Some(finding)
 }
 
 fn campaign(row: &mut Cells, rules: &Rules) -> Option<Campaign> {

@@ -4,6 +4,7 @@
 
 mod cells;
 mod error;
+mod finding_rules;
 mod import;
 #[cfg(test)]
 mod import_tests;
@@ -15,6 +16,7 @@ mod record;
 mod scores;
 
 pub use error::LedgerError;
+pub use finding_rules::{FindingRules, read_findings};
 pub use import::{FileImport, ImportError, Rules};
 pub use journal::Appended;
 pub use models::{ModelRecord, Status};
