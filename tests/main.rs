@@ -3,9 +3,12 @@
 #![allow(clippy::unwrap_used, reason = "a test that cannot go on says so by ending")]
 
 mod broker;
+mod browser;
+mod full_plant;
 mod house;
 mod kill;
 mod plant_files;
 mod reference;
 mod service;
+mod tools;
 mod whole_job;

@@ -74,10 +74,15 @@ impl Service {
         assert!(status.success(), "the service ended with {status}");
     }
 
+    /// Where it answers: `http://127.0.0.1:PORT`.
+    pub fn origin(&self) -> String {
+        format!("http://127.0.0.1:{}", self.port)
+    }
+
     /// Status and body at a path; status 0 while nobody answers.
     pub fn get(&self, path: &str) -> (u16, String) {
         let agent = ureq::Agent::config_builder().http_status_as_error(false).build().new_agent();
-        match agent.get(format!("http://127.0.0.1:{}{path}", self.port)).call() {
+        match agent.get(format!("{}{path}", self.origin())).call() {
             Ok(mut answer) => (answer.status().as_u16(), answer.body_mut().read_to_string().unwrap_or_default()),
             Err(_) => (0, String::new()),
         }
