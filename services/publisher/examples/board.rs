@@ -1,4 +1,4 @@
-//! Serves an invented plant, so that pages can be looked at: `board [PORT] [plant|fleet|trouble|empty|away] [ORIGIN]`.
+//! Serves an invented plant, so that pages can be looked at: `board [PORT] [plant|fleet|trouble|worn|empty|away] [ORIGIN]`.
 
 use std::error::Error;
 
@@ -34,6 +34,10 @@ async fn main() -> Result<(), Box<dyn Error>> {
                 (silent.count, silent.last_at, silent.arrived_at) = (0, None, None);
                 (silent.value, silent.raw, silent.per_min) = (String::new(), String::new(), 0.0);
             }
+        }
+        // A tube with a long record.
+        Some("worn") => {
+            snapshot.tubes.insert(fleet::tube_id("T-0042"), fleet::worn_tube());
         }
         // A plant of 24 units: what the board looks like on a control-room screen.
         Some("fleet") => {

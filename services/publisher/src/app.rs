@@ -47,6 +47,8 @@ fn routes() -> Vec<(&'static str, MethodRouter<Publisher>)> {
         ("/icon.svg", get(pages::icon)),
         ("/charts/board.svg", get(charts::board)),
         ("/charts/tubes/{tube}.svg", get(charts::tube)),
+        ("/charts/tubes/{tube}/walls.svg", get(charts::walls)),
+        ("/charts/tubes/{tube}/life.svg", get(charts::life)),
         ("/api/openapi.json", get(openapi::document)),
         ("/api/v1/risks", get(api::risks)),
         ("/api/v1/risks.csv", get(api::risks_csv)),

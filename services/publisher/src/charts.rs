@@ -10,7 +10,7 @@ use crate::api::shortened;
 use crate::drawing::DrawError;
 use crate::ink::{DARK, Ink, LIGHT};
 use crate::problem::Problem;
-use crate::{Publisher, chart_board, chart_tube};
+use crate::{Publisher, Snapshot, TubeDetail, chart_board, chart_life, chart_tube, chart_walls};
 
 /// Least and greatest width and height, px.
 const SIDE_PX: std::ops::RangeInclusive<u32> = 200..=2000;
@@ -32,7 +32,7 @@ pub(crate) async fn tube(
     file: Result<Path<String>, PathRejection>,
     query: Asked,
 ) -> Result<Response, Problem> {
-    let Path(file) = file.map_err(|error| Problem::new(StatusCode::BAD_REQUEST, "bad_path", error.body_text()))?;
+    let file = segment(file)?;
     let query = read(query)?;
     let size = (side("width", query.width.as_deref(), 640)?, side("height", query.height.as_deref(), 320)?);
     let ink = theme(query.theme.as_deref())?;
@@ -46,13 +46,60 @@ pub(crate) async fn tube(
     picture(chart_tube::draw(detail, &snapshot, &publisher.site, size, ink))
 }
 
+/// `GET /charts/tubes/{tube}/walls.svg`
+pub(crate) async fn walls(
+    State(publisher): State<Publisher>,
+    tube: Result<Path<String>, PathRejection>,
+    query: Asked,
+) -> Result<Response, Problem> {
+    let tube = segment(tube)?;
+    let query = read(query)?;
+    fixed_height(&query, "looks")?;
+    let (width, ink) = (side("width", query.width.as_deref(), 720)?, theme(query.theme.as_deref())?);
+    let snapshot = publisher.newest();
+    picture(chart_walls::draw(known(&snapshot, &tube)?, &snapshot, &publisher.site, width, ink))
+}
+
+/// `GET /charts/tubes/{tube}/life.svg`
+pub(crate) async fn life(
+    State(publisher): State<Publisher>,
+    tube: Result<Path<String>, PathRejection>,
+    query: Asked,
+) -> Result<Response, Problem> {
+    let tube = segment(tube)?;
+    let query = read(query)?;
+    let size = (side("width", query.width.as_deref(), 720)?, side("height", query.height.as_deref(), 320)?);
+    let ink = theme(query.theme.as_deref())?;
+    let snapshot = publisher.newest();
+    picture(chart_life::draw(known(&snapshot, &tube)?, &snapshot, &publisher.site, size, ink))
+}
+
+fn segment(path: Result<Path<String>, PathRejection>) -> Result<String, Problem> {
+    path.map(|Path(segment)| segment)
+        .map_err(|error| Problem::new(StatusCode::BAD_REQUEST, "bad_path", error.body_text()))
+}
+
+fn known<'s>(snapshot: &'s Snapshot, tube: &str) -> Result<&'s TubeDetail, Problem> {
+    snapshot.tubes.values().find(|detail| detail.tube.tube.as_str() == tube).ok_or_else(|| {
+        let detail = format!("no tube {:?}; right would be a tube of GET /api/v1/tubes", shortened(tube));
+        Problem::new(StatusCode::NOT_FOUND, "unknown_tube", detail)
+    })
+}
+
+/// Refuses a height where it follows from what is drawn.
+fn fixed_height(query: &ChartQuery, what: &str) -> Result<(), Problem> {
+    if query.height.is_none() {
+        return Ok(());
+    }
+    let detail =
+        format!("the height of this chart follows the number of {what}; right would be ?width= and ?theme= alone");
+    Err(Problem::new(StatusCode::BAD_REQUEST, "bad_query", detail))
+}
+
 /// `GET /charts/board.svg`
 pub(crate) async fn board(State(publisher): State<Publisher>, query: Asked) -> Result<Response, Problem> {
     let query = read(query)?;
-    if query.height.is_some() {
-        let detail = "the height of this chart follows the number of units; right would be ?width= and ?theme= alone";
-        return Err(Problem::new(StatusCode::BAD_REQUEST, "bad_query", detail.to_owned()));
-    }
+    fixed_height(&query, "units")?;
     let (width, ink) = (side("width", query.width.as_deref(), 640)?, theme(query.theme.as_deref())?);
     picture(chart_board::draw(&publisher.newest(), &publisher.site, width, ink))
 }

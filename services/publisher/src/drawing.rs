@@ -85,6 +85,18 @@ impl Sheet<'_> {
         self.area.draw(&PathElement::new(points.to_vec(), ShapeStyle::from(&colour).stroke_width(width_px)))
     }
 
+    /// The edge of a rectangle.
+    pub(crate) fn frame(
+        &self,
+        (left, top): (i32, i32),
+        (right, bottom): (i32, i32),
+        width_px: u32,
+        colour: RGBColor,
+    ) -> Result<(), DrawError> {
+        let corners = [(left, top), (right, top), (right, bottom), (left, bottom), (left, top)];
+        self.path(&corners, width_px, colour)
+    }
+
     /// A filled shape.
     pub(crate) fn shape(&self, points: &[(i32, i32)], colour: RGBColor) -> Result<(), DrawError> {
         self.area.draw(&Polygon::new(points.to_vec(), colour.filled()))

@@ -15,6 +15,7 @@ use crate::chance::{Chance, chances};
 use crate::drivers::{DriverBar, bars};
 use crate::exposure_table::{BandTable, MonthTable, band_table, month_table};
 use crate::figures::{hours, number, share};
+use crate::look_words::findings_of;
 use crate::pages::{Frame, Standing, refused, rendered};
 use crate::wall::{Wall, kind_words, wall};
 use crate::{Interval, Publisher, Site, Snapshot, TubeDetail, standing};
@@ -139,11 +140,7 @@ fn look_rows(detail: &TubeDetail, site: &Site) -> Vec<[String; 6]> {
         .looks
         .iter()
         .enumerate()
-        .map(|(place, look)| {
-            let before = place.checked_sub(1).map(|place| detail.looks[place].at);
-            let of_it = |finding: &&Finding| finding.at <= look.at && before.is_none_or(|before| before < finding.at);
-            look_row(look, worst_mark(look, detail.findings.iter().filter(of_it)), site)
-        })
+        .map(|(place, look)| look_row(look, worst_mark(look, findings_of(detail, place)), site))
         .collect();
     rows.reverse();
     rows

@@ -36,7 +36,13 @@ fn parts(svg: &str) -> (BTreeSet<&str>, BTreeSet<&str>) {
 
 #[tokio::test]
 async fn a_chart_runs_nothing_and_fetches_nothing() {
-    for uri in ["/charts/tubes/T-0042.svg", "/charts/board.svg", "/charts/tubes/T-0023.svg?theme=dark"] {
+    for uri in [
+        "/charts/tubes/T-0042.svg",
+        "/charts/board.svg",
+        "/charts/tubes/T-0023.svg?theme=dark",
+        "/charts/tubes/T-0042/walls.svg",
+        "/charts/tubes/T-0042/life.svg",
+    ] {
         let svg = body(uri).await;
         let (elements, attributes) = parts(&svg);
         // SVG 2: script, foreignObject, use, image, a and style are what can run or fetch; href and style attributes too.

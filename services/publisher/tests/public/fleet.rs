@@ -266,6 +266,57 @@ pub fn tube() -> TubeDetail {
     }
 }
 
+/// A tube with six looks in two lives: smooth, a catch, a scratch, honed, one look in part, a flake.
+pub fn worn_tube() -> TubeDetail {
+    let mut detail = tube();
+    let id = tube_id("T-0042");
+    let template = detail.findings.last().expect("the tube was looked into").clone();
+    let found = |time: &str, station: Option<(&str, ClockPosition)>, kind: Kind, grade: u8| Finding {
+        at: at(time),
+        zone: station.map(|(zone, _)| Zone(zone.to_owned())),
+        clock: station.map(|(_, clock)| clock),
+        kind: Some(kind),
+        grade: Grade::try_from(grade).expect("a grade"),
+        ..template.clone()
+    };
+    let wall = |time: &str, worst: u8| -> Vec<Finding> {
+        let stations = ["drive", "middle", "far"]
+            .into_iter()
+            .flat_map(|zone| ClockPosition::ALL.iter().map(move |clock| (zone, *clock)));
+        stations
+            .map(|(zone, clock)| {
+                let grade = match (zone, clock) {
+                    ("far", ClockPosition::Six) => worst,
+                    ("middle", ClockPosition::Six) => worst.saturating_sub(1),
+                    _ => 0,
+                };
+                found(time, Some((zone, clock)), Kind::Groove, grade)
+            })
+            .collect()
+    };
+    let mut findings = vec![Finding { run_h: Some(1_210.0), ..found("2024-06-04T08:00:00Z", None, Kind::Groove, 0) }];
+    findings.extend(wall("2024-11-05T08:00:00Z", 2));
+    findings.extend(wall("2025-02-11T09:00:00Z", 3));
+    findings.push(found("2025-02-11T09:10:00Z", Some(("drive", ClockPosition::Twelve)), Kind::AxialScratch, 1));
+    findings.extend(wall("2025-12-03T10:00:00Z", 1));
+    findings.push(found("2026-03-10T07:00:00Z", Some(("far", ClockPosition::Six)), Kind::Groove, 1));
+    findings.push(found("2026-05-11T07:00:00Z", Some(("far", ClockPosition::Twelve)), Kind::Flake, 4));
+    findings.push(found("2026-05-11T07:00:00Z", Some(("far", ClockPosition::Six)), Kind::Groove, 2));
+    let record = Record {
+        tubes: [(id.clone(), detail.tube.clone())].into(),
+        fittings: detail.fittings.clone(),
+        work: detail.work.clone(),
+        findings,
+        zones: site().zones,
+        ..Record::default()
+    };
+    (detail.lives, detail.looks) = (record.lives(&id), record.looks(&id));
+    detail.findings = record.findings;
+    detail.months = (1..=12i8).map(|number| month(2025, number, 300.0 + f64::from(number) * 10.0, 12.0)).collect();
+    detail.months.extend((1..=5i8).map(|number| month(2026, number, 380.0, 0.0)));
+    detail
+}
+
 fn month(year: i16, month: i8, run_h: f64, blind_h: f64) -> Month {
     let mut exposure = Exposure::default();
     for (term, amount) in [

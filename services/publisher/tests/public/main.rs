@@ -17,6 +17,8 @@ mod headers;
 mod hold;
 #[path = "hostile.rs"]
 mod hostile;
+#[path = "life.rs"]
+mod life;
 #[path = "messages.rs"]
 mod messages;
 #[path = "metrics.rs"]
