@@ -1,6 +1,7 @@
 // Logging a finding: reads the form, keeps a draft per unit at every change, says in words what will be kept, and hands it
 // to what waits on this device. The page itself says everything that does not change.
 
+import { button, link, showEntries } from "/entries.js";
 import { add, deliver, dropPhoto, handOver, isWaiting, keep, keepPhoto, kept, newKey, photosOf, queue, take } from "/waiting.js";
 
 const AGAIN_MS = 15_000;
@@ -156,6 +157,8 @@ function seen() {
   if (blocked().length) said.push(`could not look: ${blocked().map(stationOf).join(", ")}`);
   const open = places.length - readings().length;
   if (open && !isWhole()) said.push(`${count(open, "station")} unknown, so this look is in part`);
+  const who = byId("inspector").value.trim();
+  if (who) said.push(`looked at by ${who}`);
   return `${said.join("; ")}.`;
 }
 
@@ -222,14 +225,17 @@ function draft() {
   );
   return {
     everywhere, untouched, marks,
+    typed: clock().toISOString(),
     choices: Object.fromEntries(["mark", "method", "reason"].map((name) => [name, chosen(name)?.value])),
     wall: Object.fromEntries(places.map((place) => [stationOf(place), place.value])),
     fields: Object.fromEntries(FIELDS.map((id) => [id, byId(id).value])),
   };
 }
 
-/** Sets the form as a draft has it; without one as it is for a new look. */
+/** Sets the form as a draft has it; without one as it is for a new look. An old draft must not pass for a new look. */
 function restore(kept) {
+  byId("back").hidden = !kept;
+  if (kept) byId("since").textContent = asField(new Date(kept.typed)).replace("T", " ");
   everywhere = kept?.everywhere ?? false;
   untouched = kept?.untouched ?? true;
   for (const name of ["mark", "method", "reason"]) {
@@ -268,63 +274,21 @@ function changed() {
 
 // --- what waits -------------------------------------------------------------------------------------------------------
 
-const SAID = {
-  waiting: "Waits for the network",
-  login: "Waits for you to log in",
-  refused: "Refused",
-  photos: "Sent; its photos wait",
-  sent: "Sent",
-};
+const showQueue = () => showEntries(changeAgain);
 
-function button(words, pressed) {
-  const made = document.createElement("button");
-  made.type = "button";
-  made.className = "small";
-  made.textContent = words;
-  made.addEventListener("click", pressed);
-  return made;
-}
-
-function link(words, to) {
-  const made = document.createElement("a");
-  made.href = to;
-  made.textContent = words;
-  return made;
-}
-
+/** Takes an entry that was refused back into the form. */
 async function changeAgain(key) {
+  const { unit } = queue().find((entry) => entry.key === key);
+  const choice = all('input[name="unit"]').find((choice) => choice.value === unit);
+  if (kept(`draft.${unit}`, null) && !confirm("What is typed in the form for this unit would be lost. Go on?")) return;
+  if (choice) choice.checked = true;
   const entry = take(key);
-  const unit = all('input[name="unit"]').find((choice) => choice.value === entry.unit);
-  if (unit) unit.checked = true;
   await handOver(key, draftName());
   restore(entry.draft);
   changed();
   await showPhotos();
   showQueue();
   byId("wall").scrollIntoView();
-}
-
-function line(entry) {
-  const item = document.createElement("li");
-  item.dataset.state = entry.state;
-  const state = document.createElement("b");
-  state.textContent = `${SAID[entry.state]}${entry.told ? `: ${entry.told}` : "."}`;
-  item.append(state, ` Tube ${entry.tube}: ${entry.words}`);
-  if (entry.state === "login") item.append(" ", link("Log in", `/login?next=${encodeURIComponent("/findings/new")}`));
-  if (entry.state === "refused") item.append(" ", button("Change it", () => changeAgain(entry.key)));
-  if (entry.ids) item.append(" ", link("Look at it", `/findings/${entry.ids[0]}`));
-  return item;
-}
-
-function showQueue() {
-  const list = queue();
-  byId("queue").hidden = list.length === 0;
-  byId("entries").replaceChildren(...list.map(line).reverse());
-  const of = (...states) => list.filter((entry) => states.includes(entry.state)).length;
-  const said = [[of("waiting", "login", "photos"), "waiting"], [of("refused"), "refused"], [of("sent"), "sent"]];
-  const words = said.filter(([number]) => number).map(([number, what]) => `${number} ${what}`).join(", ");
-  // Set only if it is news: it is read aloud.
-  if (byId("told").textContent !== words) byId("told").textContent = words;
 }
 
 async function showPhotos() {
@@ -430,6 +394,13 @@ byId("smooth").addEventListener("click", () => {
 byId("rest").addEventListener("click", () => {
   places.filter((place) => place.value === "").forEach((place) => { place.value = "x"; });
   changed();
+});
+byId("anew").addEventListener("click", async () => {
+  keep(draftName(), null);
+  for (const photo of await photosOf(draftName())) await dropPhoto(photo.id);
+  restore(null);
+  await showPhotos();
+  one("input[name=mark]").focus();
 });
 byId("now").addEventListener("click", () => {
   untouched = true;

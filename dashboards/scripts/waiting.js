@@ -170,7 +170,10 @@ async function deliverOne(entry, token) {
   for (const photo of await photosOf(entry.key)) {
     const path = `/api/v1/findings/${ids[0]}/photos?name=${encodeURIComponent(photo.name)}`;
     const answer = await post(path, token, { "Content-Type": photo.type }, photo.bytes);
-    if (answer.status === 401) return false;
+    if (answer.status === 401) {
+      change(entry.key, { login: true });
+      return false;
+    }
     if (!answer.ok) {
       const { code, words } = await refusalOf(answer);
       if (isPassing(answer, code)) return false;
@@ -178,7 +181,7 @@ async function deliverOne(entry, token) {
     }
     await dropPhoto(photo.id);
   }
-  change(entry.key, { state: "sent", draft: null, body: null, told: refused.join("; ") });
+  change(entry.key, { state: "sent", login: false, draft: null, body: null, told: refused.join("; ") });
   return true;
 }
 
@@ -187,7 +190,7 @@ async function deliverAll(changed) {
   if (open.length === 0) return;
   const known = await session();
   if (known === null) {
-    open.forEach((entry) => change(entry.key, { state: entry.ids ? "photos" : "login", told: entry.ids ? "log in to send its photos" : "" }));
+    open.forEach((entry) => change(entry.key, entry.ids ? { login: true } : { state: "login", told: "" }));
     return;
   }
   for (const entry of open) {

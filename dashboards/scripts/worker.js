@@ -6,7 +6,8 @@ const PAGE = "/findings/new";
 const PATIENCE_MS = 5000;
 
 /** Whether a request is for a part of the page, whatever its query says. */
-const isPart = (url) => [PAGE, "/style.css", "/finding.js", "/waiting.js", "/icon.svg"].includes(url.pathname);
+const isPart = (url) =>
+  [PAGE, "/style.css", "/finding.js", "/entries.js", "/waiting.js", "/icon.svg"].includes(url.pathname);
 
 async function keep(path, answer) {
   // A login page in its place is not the page.
@@ -15,25 +16,22 @@ async function keep(path, answer) {
   await cache.put(path, answer);
 }
 
+/** The answer of the network; if it takes long or does not come, what was kept. */
 async function networkThenKept(request, path) {
-  const late = new AbortController();
-  const timer = setTimeout(() => late.abort(), PATIENCE_MS);
-  try {
-    const answer = await fetch(request, { signal: late.signal });
+  const fresh = fetch(request).then(async (answer) => {
     await keep(path, answer.clone());
     return answer;
-  } catch (error) {
-    const kept = await (await caches.open(KEPT)).match(path);
-    if (kept) return kept;
-    throw error;
-  } finally {
-    clearTimeout(timer);
-  }
+  });
+  const cache = await caches.open(KEPT);
+  const late = new Promise((done) => setTimeout(done, PATIENCE_MS));
+  const answer = await Promise.race([fresh, late]).catch(() => undefined);
+  // Where nothing is kept, a slow answer is still better than none.
+  return answer ?? (await cache.match(path)) ?? fresh;
 }
 
 self.addEventListener("install", (event) => {
   const version = new URL(self.location.href).search;
-  const parts = [PAGE, `/style.css${version}`, `/finding.js${version}`, "/waiting.js", "/icon.svg"];
+  const parts = [PAGE, `/style.css${version}`, `/finding.js${version}`, "/entries.js", "/waiting.js", "/icon.svg"];
   event.waitUntil(
     Promise.all(parts.map(async (part) => keep(part.split("?")[0], await fetch(part)))).then(() => self.skipWaiting()),
   );

@@ -43,6 +43,7 @@ fn routes() -> Vec<(&'static str, MethodRouter<Publisher>)> {
         ("/findings", get(findings_page::page)),
         ("/findings/new", get(entry_page::page)),
         ("/finding.js", get(entry_page::script)),
+        ("/entries.js", get(entry_page::entries)),
         ("/waiting.js", get(entry_page::waiting)),
         ("/worker.js", get(entry_page::worker)),
         ("/signals", get(signals_page::page)),

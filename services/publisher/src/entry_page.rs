@@ -17,6 +17,7 @@ use crate::wall::kind_words;
 use crate::{Publisher, Snapshot, standing};
 
 const SCRIPT: &str = include_str!("../../../dashboards/scripts/finding.js");
+const ENTRIES: &str = include_str!("../../../dashboards/scripts/entries.js");
 const WAITING: &str = include_str!("../../../dashboards/scripts/waiting.js");
 const WORKER: &str = include_str!("../../../dashboards/scripts/worker.js");
 
@@ -92,6 +93,11 @@ pub(crate) async fn page(
 /// `GET /finding.js`
 pub(crate) async fn script() -> Response {
     javascript(SCRIPT)
+}
+
+/// `GET /entries.js`
+pub(crate) async fn entries() -> Response {
+    javascript(ENTRIES)
 }
 
 /// `GET /waiting.js`

@@ -83,7 +83,7 @@ async fn the_form_loads_scripts_of_its_own_only() {
     for needed in ["script-src 'self'", "connect-src 'self'", "worker-src 'self'"] {
         assert!(policy.contains(needed), "{policy}");
     }
-    for script in ["/finding.js", "/waiting.js", "/worker.js"] {
+    for script in ["/finding.js", "/entries.js", "/waiting.js", "/worker.js"] {
         let answer = get(script).await;
         // HTML Standard, "fetch a classic worker script": a JavaScript MIME type, or the browser refuses it.
         assert_eq!(answer.header("content-type"), "text/javascript; charset=utf-8", "{script}");
@@ -96,7 +96,7 @@ async fn the_form_loads_scripts_of_its_own_only() {
 #[tokio::test]
 async fn the_form_is_light_enough_for_a_slow_network() {
     let mut bytes = 0;
-    for part in ["/findings/new", "/style.css", "/finding.js", "/waiting.js", "/worker.js"] {
+    for part in ["/findings/new", "/style.css", "/finding.js", "/entries.js", "/waiting.js", "/worker.js"] {
         bytes += body(part).await.len();
     }
     assert!(bytes < 100_000, "{bytes} bytes");
