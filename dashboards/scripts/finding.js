@@ -262,7 +262,20 @@ function show() {
   showMarks();
   showHold();
   byId("summary").textContent = seen() ? `Tube ${tube() || "not chosen"}: ${seen()}` : "Nothing yet.";
-  byId("lacking").replaceChildren();
+  if (byId("lacking").hasChildNodes()) showLacking();
+}
+
+/** Says what keeps the entry from being sent, each a way to where it is missing. */
+function showLacking() {
+  const lacks = lacking();
+  byId("lacking").replaceChildren(
+    ...lacks.map(([id, words]) => {
+      const item = document.createElement("li");
+      item.append(link(words, `#${id}`));
+      return item;
+    }),
+  );
+  return lacks.length > 0;
 }
 
 /** Shows and keeps what was typed. */
@@ -322,21 +335,19 @@ async function takePhotos() {
 }
 
 async function send() {
-  const lacks = lacking();
-  byId("lacking").replaceChildren(
-    ...lacks.map(([id, words]) => {
-      const item = document.createElement("li");
-      item.append(link(words, `#${id}`));
-      return item;
-    }),
-  );
-  if (lacks.length) return one("#lacking a").focus();
+  // What was typed last counts as changed first: its news would take the focus from what is said here.
+  document.activeElement?.blur();
+  if (showLacking()) {
+    one("#lacking a").focus();
+    return;
+  }
   const key = newKey();
   const name = draftName();
   const entry = { key, unit: chosen("unit").value, tube: tube(), words: seen(), body: { findings: findings() }, draft: draft() };
   await handOver(name, key);
   const lasts = add(entry);
   keep(name, null);
+  byId("lacking").replaceChildren();
   restore(null);
   await showPhotos();
   showQueue();
