@@ -127,7 +127,7 @@ fn twenty_kills_under_load_leave_just_what_was_published() {
 fn stored(data: &Path) -> Vec<(String, i64, u64)> {
     let runtime = tokio::runtime::Builder::new_multi_thread().enable_all().build().unwrap();
     runtime.block_on(async {
-        let ledger = ledger::Ledger::open(&data.join("groovecast.db")).await.unwrap();
+        let ledger = ledger::Ledger::open(&ledger::Place::Sqlite(data.join("groovecast.db"))).await.unwrap();
         let journal = ledger.journal_from(jiff::Timestamp::MIN).await.unwrap();
         let files = ledger.day_files().await.unwrap();
         assert!(!files.is_empty(), "no hour was closed: the test did not reach the day files");

@@ -7,7 +7,8 @@ use std::collections::{BTreeMap, BTreeSet};
 use jiff::{SignedDuration, Timestamp};
 
 use crate::{
-    Campaign, ClockPosition, Finding, Fitting, Grade, Kind, Reason, Tube, TubeId, UnitId, Work, WorkKind, Zone,
+    Campaign, ClockPosition, Correction, Finding, Fitting, Grade, Kind, Reason, Tube, TubeId, UnitId, Work, WorkKind,
+    Zone,
 };
 
 /// Findings of one tube closer than this, without work between them, are one look.
@@ -28,6 +29,10 @@ pub struct Record {
     pub campaigns: Vec<Campaign>,
     /// The zones of a tube, in order from the drive end.
     pub zones: Vec<Zone>,
+    /// What was corrected or withdrawn, in the order in which that was done.
+    pub corrections: Vec<Correction>,
+    /// Grows with every change of what is written down; 0 for a record that is kept nowhere.
+    pub revision: i64,
 }
 
 /// The period of a tube between renewals.
@@ -99,23 +104,6 @@ pub struct Span {
 }
 
 impl Record {
-    /// The record as it was known at an instant: findings by the time they were entered, no fitting's later end.
-    pub fn known_at(&self, at: Timestamp) -> Record {
-        Record {
-            tubes: self.tubes.clone(),
-            fittings: self
-                .fittings
-                .iter()
-                .filter(|fitting| fitting.from <= at)
-                .map(|fitting| Fitting { to: fitting.to.filter(|to| *to <= at), ..fitting.clone() })
-                .collect(),
-            work: self.work.iter().filter(|work| work.at <= at).cloned().collect(),
-            findings: self.findings.iter().filter(|finding| finding.known_at() <= at).cloned().collect(),
-            campaigns: self.campaigns.clone(),
-            zones: self.zones.clone(),
-        }
-    }
-
     /// The tube that sits in a unit at an instant.
     pub fn tube_in(&self, unit: &UnitId, at: Timestamp) -> Option<&TubeId> {
         self.fittings.iter().find(|f| f.unit == *unit && f.from <= at && f.to.is_none_or(|to| at < to)).map(|f| &f.tube)
@@ -424,14 +412,5 @@ mod tests {
         assert!(looks[0].hold_and_assess && !looks[0].complete);
         assert_eq!((looks[0].grade, looks[0].worst_mark.map(Grade::get)), (None, Some(4)));
         assert!(looks[0].stations.is_empty(), "a flake must not read as a smooth station");
-    }
-
-    #[test]
-    fn a_late_entry_is_unknown_until_it_is_entered() {
-        let mut late = finding(10, 2);
-        late.recorded_at = Some(at(30));
-        let record = record(vec![late], vec![]);
-        assert!(record.known_at(at(20)).findings.is_empty());
-        assert_eq!(record.known_at(at(30)).findings.len(), 1);
     }
 }

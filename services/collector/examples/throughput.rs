@@ -25,7 +25,7 @@ use collector::{
     Arrivals, Committed, Limits, Mapping, Pattern, Payload, Pointer, Settings, TimeField, TimeFormat, TopicMap, run,
 };
 use jiff::Timestamp;
-use ledger::Ledger;
+use ledger::{Ledger, Place};
 use plant::{Quality, Reading, Signal, SystemClock, TimeSource, UnitId, Value};
 use rumqttc::{AsyncClient, Event, Incoming, MqttOptions, QoS};
 use tempfile::TempDir;
@@ -52,7 +52,7 @@ async fn main() -> Result<(), Failure> {
             bare_rate(&broker, messages).await?
         };
         let broker = Broker::start(window)?;
-        let journal = Ledger::open(&broker.dir.path().join("journal.db")).await?;
+        let journal = Ledger::open(&Place::Sqlite(broker.dir.path().join("journal.db"))).await?;
         let commits = Arc::new(AtomicU64::new(0));
         let counted = commits.clone();
         let ours = collector_rate(&broker, window, messages, move |readings: Arc<[Reading]>| {
@@ -78,7 +78,7 @@ async fn main() -> Result<(), Failure> {
 /// Commits per second of one window of readings each, one after the other, to a journal with nothing else to do.
 async fn synced_commits(folder: &Path, window: u64) -> Result<f64, Failure> {
     const COMMITS: i64 = 1000;
-    let journal = Ledger::open(&folder.join("alone.db")).await?;
+    let journal = Ledger::open(&Place::Sqlite(folder.join("alone.db"))).await?;
     let unit = UnitId::new("C0")?;
     let group = |commit: i64| -> Result<Vec<Reading>, Failure> {
         (0..window as i64)

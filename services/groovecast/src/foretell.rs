@@ -96,11 +96,12 @@ fn after(scorer: &Scorer, fleet: &Fleet, visit: &Visit) -> Option<Foretold> {
     Some(Foretold { visit: visit.clone(), score })
 }
 
-/// What the visit itself left behind of its tube: findings count from when they were seen.
+/// What the visit itself left behind of its tube: findings count from when they were seen, and as they read then.
 fn own_record(record: &Record, visit: &Visit) -> Record {
     let known = record.known_at(visit.left_at);
-    let own = record.findings.iter().filter(|finding| finding.tube == visit.tube && finding.at <= visit.left_at);
-    Record { findings: own.cloned().collect(), ..known }
+    let read = record.findings_as_read(visit.left_at).into_iter();
+    let own = read.filter(|finding| finding.tube == visit.tube && finding.at <= visit.left_at);
+    Record { findings: own.collect(), ..known }
 }
 
 /// The table of predictions, in the columns of the contract.

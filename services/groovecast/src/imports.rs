@@ -7,7 +7,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 
 use history::{BadFile, HistoryError, ImportError, ImportSettings, Progress, Staged};
 use jiff::{SignedDuration, Timestamp};
-use ledger::{FileImport, Rules};
+use ledger::{By, FileImport, Rules};
 use plant::DayFile;
 use plant::{Clock, Table};
 
@@ -144,12 +144,13 @@ pub async fn import_tables(
     files: &[PathBuf],
     rules: &Rules,
 ) -> Result<Vec<FileImport>, Failure> {
+    let by = By { who: "an import".to_owned(), at: rules.now };
     let read = |path: &PathBuf| history::read_table(path).map_err(|error| Failure::Input(error.to_string()));
     let tables: Vec<Table> = files.iter().map(read).collect::<Result<_, _>>()?;
     Ok(match what {
-        What::Register => store.ledger.import_register(&tables, rules).await?,
-        What::Findings => store.ledger.import_findings(&tables, rules).await?,
-        What::Campaigns => store.ledger.import_campaigns(&tables, rules).await?,
+        What::Register => store.ledger.import_register(&tables, rules, &by).await?,
+        What::Findings => store.ledger.import_findings(&tables, rules, &by).await?,
+        What::Campaigns => store.ledger.import_campaigns(&tables, rules, &by).await?,
         What::History => return Err(Failure::Usage("history is no table of the record".to_owned())),
     })
 }

@@ -7,7 +7,7 @@ use std::sync::{Arc, Mutex};
 use anyhow::Context;
 use history::{Baseline, Excluded, Exposures, Store};
 use jiff::Timestamp;
-use ledger::{Ledger, ModelRecord};
+use ledger::{By, Ledger, ModelRecord, Place};
 use plant::{DayFile, Reading, Record, TubeId, hour_of, hour_start};
 use publisher::ModelEntry;
 
@@ -40,7 +40,7 @@ impl PlantStore {
     pub async fn open(config: Arc<Config>) -> anyhow::Result<PlantStore> {
         let data = &config.data;
         std::fs::create_dir_all(data).with_context(|| format!("cannot make the data folder {}", data.display()))?;
-        let ledger = Ledger::open(&config.database()).await?;
+        let ledger = Ledger::open(&Place::Sqlite(config.database())).await?;
         let store = Store::new(data);
         Ok(PlantStore { config, ledger, store, tried: Mutex::new(None) })
     }
@@ -173,7 +173,7 @@ impl PlantStore {
         let record = self.ledger.record(&self.config.zones).await?;
         let Some(baseline) = self.fit_baseline(&record, now).await? else { return Ok(None) };
         let body = serde_json::to_string(&baseline)?;
-        Ok(Some(self.ledger.add_baseline(&body, now).await?))
+        Ok(Some(self.ledger.add_baseline(&body, &service(now)).await?))
     }
 
     /// What torque the units usually take, from what was known at an instant; none if the readings are too few.
@@ -199,7 +199,7 @@ impl PlantStore {
         let mut model = self.fit_model(fleet).await?.1;
         model.record_size = record_size;
         model.baseline_version = baseline_version;
-        let version = self.ledger.add_model(&serde_json::to_string(&model)?, now).await?;
+        let version = self.ledger.add_model(&serde_json::to_string(&model)?, &service(now)).await?;
         model.name = name(version);
         Ok((version, model))
     }
@@ -249,7 +249,8 @@ impl PlantStore {
     /// # Errors
     /// If the database refuses.
     pub async fn approve_by_config(&self, version: i64, now: Timestamp) -> anyhow::Result<()> {
-        Ok(self.ledger.approve(version, "the config", "approve = \"automatic\"", now).await?)
+        let by = By { who: "the config".to_owned(), at: now };
+        Ok(self.ledger.approve(version, "approve = \"automatic\"", &by).await?)
     }
 
     /// The model that scores are published from: the approved one, or the stated prior.
@@ -336,6 +337,11 @@ fn known_catches(record: &Record, limit: plant::Grade, until: Timestamp) -> Excl
         }
     }
     periods
+}
+
+/// The service itself, as who writes.
+fn service(at: Timestamp) -> By {
+    By { who: "groovecast".to_owned(), at }
 }
 
 /// Runs blocking work off the runtime's workers.

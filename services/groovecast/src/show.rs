@@ -240,7 +240,7 @@ pub async fn models(what: Models, clock: &dyn Clock) -> Result<(), Failure> {
         }
         Models::Approve { version, with, by, why } => {
             let store = PlantStore::open(Arc::new(Config::read(&with.config)?)).await?;
-            store.ledger.approve(version, &by, &why, clock.now()).await?;
+            store.ledger.approve(version, &why, &ledger::By { who: by, at: clock.now() }).await?;
             println!("model {version} is approved; scores come from it from the next evaluation on");
         }
     }

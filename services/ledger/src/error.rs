@@ -2,18 +2,20 @@
 
 use std::path::PathBuf;
 
-/// A failure of the database, or a row in it that cannot be read back.
+use jiff::Timestamp;
+
+/// A failure of the database, a row in it that cannot be read back, or a write that is refused.
 #[derive(Debug, thiserror::Error)]
 pub enum LedgerError {
     /// The database cannot be opened or migrated.
-    #[error("cannot open the database {path}: {source}")]
+    #[error("cannot open the database {place}: {source}")]
     Open {
-        /// Which file.
-        path: PathBuf,
+        /// Which: a path, or an address without its password.
+        place: String,
         /// Why.
         source: sqlx::Error,
     },
-    /// A statement failed: disk full, locked for longer than the busy timeout, damaged file.
+    /// A statement failed: disk full, locked for longer than the busy timeout, damaged file, connection lost.
     #[error("the database refused to {what}: {source}")]
     Database {
         /// What was tried.
@@ -32,6 +34,87 @@ pub enum LedgerError {
     /// No model has this version.
     #[error("there is no model {0}; `groovecast models list` shows those there are")]
     NoModel(i64),
+    /// The model is the approved one already.
+    #[error("model {version} was approved by {by} at {at:.0} already; that stays as it is")]
+    AlreadyApproved {
+        /// Which model.
+        version: i64,
+        /// Who approved it.
+        by: String,
+        /// When.
+        at: Timestamp,
+    },
+    /// No finding has this number.
+    #[error("there is no finding {0}")]
+    NoFinding(i64),
+    /// No tube of the register has this serial.
+    #[error("tube {0} is not in the register; import the register first")]
+    NoTube(String),
+    /// Somebody else changed the finding first.
+    #[error(
+        "finding {id} is at version {found}, not {expected}: it was changed meanwhile; look at it again, then decide"
+    )]
+    Changed {
+        /// Which finding.
+        id: i64,
+        /// The version that the writer had seen.
+        expected: i64,
+        /// The version that it has.
+        found: i64,
+    },
+    /// The finding was withdrawn already.
+    #[error("finding {0} is withdrawn already; a correction would bring it back")]
+    AlreadyWithdrawn(i64),
+    /// The record says this already, or said it before it was corrected or withdrawn.
+    #[error("finding {id} says this already or said it before; right would be to correct or withdraw finding {id}")]
+    SaidBefore {
+        /// Which finding.
+        id: i64,
+    },
+    /// The same request key came before with another request.
+    #[error("the request key {0:?} was used for another request; right would be a new key for a new request")]
+    KeyReused(String),
+    /// A text that must say something, and does not, or holds what cannot be kept.
+    #[error("{what} {text:?} cannot be taken: {why}")]
+    BadText {
+        /// Which text.
+        what: &'static str,
+        /// Its beginning.
+        text: String,
+        /// What would be right.
+        why: &'static str,
+    },
+    /// A password that is too short or too long. It is not shown.
+    #[error("this password has {0} characters; right would be 12 to 1024")]
+    BadPassword(usize),
+    /// Another person or token has this name, in upper or lower case.
+    #[error("the name {0:?} is taken (upper and lower case are the same)")]
+    NameTaken(String),
+    /// Nobody has this name.
+    #[error("there is nobody with the name {0:?}; `groovecast people list` shows those there are")]
+    NoPerson(String),
+    /// No token has this name.
+    #[error("there is no token with the name {0:?}; `groovecast tokens list` shows those there are")]
+    NoToken(String),
+    /// The operating system gave no random bytes, or a password could not be hashed.
+    #[error("no secret can be made: {0}")]
+    NoSecret(String),
+    /// A backup cannot be written or read.
+    #[error("the backup's {path}: {why}")]
+    Backup {
+        /// Which file.
+        path: PathBuf,
+        /// What is wrong with it.
+        why: String,
+    },
+    /// A backup is restored into an empty database only.
+    #[error("{place} has rows in {table}; a backup is restored into an empty database only")]
+    NotEmpty {
+        /// Which database.
+        place: String,
+        /// A table with rows.
+        table: &'static str,
+    },
 }
 
 pub(crate) fn database(what: &'static str) -> impl FnOnce(sqlx::Error) -> LedgerError {

@@ -8,9 +8,11 @@ use jiff::tz::TimeZone;
 use plant::{BadRow, Campaign, Finding, Fitting, Table, Tube, TubeId, UnitId, Work, Zone};
 
 use crate::cells::Cells;
+use crate::change::By;
 use crate::error::LedgerError;
 use crate::finding_rules::{FINDING, FindingRules, finding};
 use crate::open::Ledger;
+use crate::record::read_record;
 
 /// What a row is held against.
 #[derive(Debug, Clone)]
@@ -127,8 +129,15 @@ impl Ledger {
     ///
     /// # Errors
     /// [`ImportError::BadRows`] names every row that cannot be taken; then nothing is imported.
-    pub async fn import_register(&self, tables: &[Table], rules: &Rules) -> Result<Vec<FileImport>, ImportError> {
-        let known = self.record(&rules.zones).await?;
+    pub async fn import_register(
+        &self,
+        tables: &[Table],
+        rules: &Rules,
+        by: &By,
+    ) -> Result<Vec<FileImport>, ImportError> {
+        // What is there is read in the transaction that writes: nobody fits a tube in between.
+        let mut change = self.change("store the register", by).await?;
+        let known = read_record(&mut change.tx, &rules.zones).await?;
         let mut files: Vec<Parsed> = tables.iter().map(register_kind).collect();
         let mut tubes = Vec::new();
         let mut fittings = Vec::new();
@@ -157,13 +166,16 @@ impl Ledger {
         overlaps(&known.fittings, &fittings, &mut files);
         refuse_bad(&mut files)?;
         let mut counts: Vec<Counts> = files.iter().map(|_| Counts::default()).collect();
-        self.store_register(
-            tubes.iter().map(|(index, tube)| (*index, tube)),
-            fittings.iter().map(|(index, (_, fitting))| (*index, fitting)),
-            work.iter().map(|(index, (_, work))| (*index, work)),
-            &mut counts,
-        )
-        .await?;
+        for (index, tube) in &tubes {
+            change.store_tube(tube, &mut counts[*index]).await?;
+        }
+        for (index, (_, fitting)) in &fittings {
+            change.store_fitting(fitting, &mut counts[*index]).await?;
+        }
+        for (index, (_, work)) in &work {
+            change.store_work(work, &mut counts[*index]).await?;
+        }
+        change.commit().await?;
         Ok(counts.into_iter().zip(&files).map(|(counts, file)| counts.of(file)).collect())
     }
 
@@ -171,8 +183,14 @@ impl Ledger {
     ///
     /// # Errors
     /// [`ImportError::BadRows`] names every row that cannot be taken; then nothing is imported.
-    pub async fn import_findings(&self, tables: &[Table], rules: &Rules) -> Result<Vec<FileImport>, ImportError> {
-        let known = self.record(&rules.zones).await?;
+    pub async fn import_findings(
+        &self,
+        tables: &[Table],
+        rules: &Rules,
+        by: &By,
+    ) -> Result<Vec<FileImport>, ImportError> {
+        let mut change = self.change("store findings", by).await?;
+        let known = read_record(&mut change.tx, &rules.zones).await?;
         let rules =
             FindingRules { zones: &rules.zones, time_zone: &rules.time_zone, now: rules.now, tubes: &known.tubes };
         let mut files: Vec<Parsed> = tables.iter().map(|table| Parsed::new(table, "findings", FINDING)).collect();
@@ -182,8 +200,12 @@ impl Ledger {
             .collect();
         refuse_bad(&mut files)?;
         let mut counts: Vec<Counts> = files.iter().map(|_| Counts::default()).collect();
-        let findings = rows.iter().enumerate().flat_map(|(index, rows)| rows.iter().map(move |row| (index, row)));
-        self.store_findings(findings, &mut counts).await?;
+        for (counts, rows) in counts.iter_mut().zip(&rows) {
+            for finding in rows {
+                change.store_finding(finding, counts).await?;
+            }
+        }
+        change.commit().await?;
         Ok(counts.into_iter().zip(&files).map(|(counts, file)| counts.of(file)).collect())
     }
 
@@ -191,7 +213,12 @@ impl Ledger {
     ///
     /// # Errors
     /// [`ImportError::BadRows`] names every row that cannot be taken; then nothing is imported.
-    pub async fn import_campaigns(&self, tables: &[Table], rules: &Rules) -> Result<Vec<FileImport>, ImportError> {
+    pub async fn import_campaigns(
+        &self,
+        tables: &[Table],
+        rules: &Rules,
+        by: &By,
+    ) -> Result<Vec<FileImport>, ImportError> {
         let mut files: Vec<Parsed> = tables.iter().map(|table| Parsed::new(table, "campaigns", CAMPAIGN)).collect();
         let rows: Vec<Vec<Campaign>> = files
             .iter_mut()
@@ -199,8 +226,13 @@ impl Ledger {
             .collect();
         refuse_bad(&mut files)?;
         let mut counts: Vec<Counts> = files.iter().map(|_| Counts::default()).collect();
-        let campaigns = rows.iter().enumerate().flat_map(|(index, rows)| rows.iter().map(move |row| (index, row)));
-        self.store_campaigns(campaigns, &mut counts).await?;
+        let mut change = self.change("store campaigns", by).await?;
+        for (counts, rows) in counts.iter_mut().zip(&rows) {
+            for campaign in rows {
+                change.store_campaign(campaign, counts).await?;
+            }
+        }
+        change.commit().await?;
         Ok(counts.into_iter().zip(&files).map(|(counts, file)| counts.of(file)).collect())
     }
 }

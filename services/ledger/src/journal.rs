@@ -3,13 +3,21 @@
 use jiff::Timestamp;
 use jiff::civil::Date;
 use plant::{Quality, Reading, Signal, TimeSource, UnitId, Value};
-use sqlx::{QueryBuilder, Row, Sqlite, SqliteConnection};
+use sqlx::Row;
+use sqlx::any::AnyRow;
 
 use crate::error::{LedgerError, damaged, database};
-use crate::open::{Ledger, instant};
+use crate::open::{Ledger, Turn, instant};
+use crate::rows::{Insert, Statement};
 
 /// Rows per statement: one statement per row would cross threads each time, and SQLite binds at most 32,766 values.
+/// What is left over goes in halves, so that there are few different statements and each is parsed once.
 const ROWS_PER_STATEMENT: usize = 256;
+const JOURNAL: Insert = Insert {
+    head: "INSERT INTO journal (at_us, unit, signal, kind, number, word, quality, time_source)",
+    columns: 8,
+    tail: "ON CONFLICT DO NOTHING",
+};
 const DAY_US: i64 = 86_400_000_000;
 
 /// What an append did.
@@ -28,10 +36,16 @@ impl Ledger {
     /// [`LedgerError::Database`] if the disk is full or the database stays locked; then none of them is stored.
     pub async fn append(&self, readings: &[Reading]) -> Result<Appended, LedgerError> {
         let failed = || database("store readings");
-        let mut tx = self.writer.begin_with("BEGIN IMMEDIATE").await.map_err(failed())?;
-        let mut new = 0;
-        for chunk in readings.chunks(ROWS_PER_STATEMENT) {
-            new += insert(&mut tx, chunk).await.map_err(failed())?;
+        let mut tx = self.write(Turn::Readings).await.map_err(failed())?;
+        let (mut new, mut rest, mut rows) = (0, readings, ROWS_PER_STATEMENT);
+        while !rest.is_empty() {
+            match rest.split_at_checked(rows) {
+                Some((chunk, left)) => {
+                    new += JOURNAL.run(&mut tx, self.kind, chunk, written).await.map_err(failed())?;
+                    rest = left;
+                }
+                None => rows /= 2,
+            }
         }
         tx.commit().await.map_err(failed())?;
         Ok(Appended { new, duplicates: readings.len() as u64 - new })
@@ -55,12 +69,12 @@ impl Ledger {
     /// # Errors
     /// [`LedgerError::Database`].
     pub async fn journal_counts(&self, before: Timestamp) -> Result<(u64, u64), LedgerError> {
-        let row = sqlx::query("SELECT coalesce(sum(at_us < $1), 0) AS before, count(*) AS total FROM journal")
+        let row = sqlx::query("SELECT count(*) FILTER (WHERE at_us < $1) AS closed, count(*) AS total FROM journal")
             .bind(before.as_microsecond())
             .fetch_one(&self.readers)
             .await
             .map_err(database("count the journal"))?;
-        Ok((row.get::<i64, _>("before") as u64, row.get::<i64, _>("total") as u64))
+        Ok((row.get::<i64, _>("closed") as u64, row.get::<i64, _>("total") as u64))
     }
 
     /// Claims every reading before an instant for a compaction and says on which UTC days they lie.
@@ -137,29 +151,24 @@ fn day_us(day: Date) -> i64 {
     i64::from(days) * DAY_US
 }
 
-async fn insert(connection: &mut SqliteConnection, readings: &[Reading]) -> Result<u64, sqlx::Error> {
-    let mut query: QueryBuilder<Sqlite> =
-        QueryBuilder::new("INSERT INTO journal (at_us, unit, signal, kind, number, word, quality, time_source) ");
-    query.push_values(readings, |mut row, reading| {
-        let (kind, number, word) = match &reading.value {
-            Value::Missing => (0, 0.0, ""),
-            Value::Number(number) => (1, *number, ""),
-            Value::Text(word) => (2, 0.0, word.as_ref()),
-        };
-        row.push_bind(reading.at.as_microsecond())
-            .push_bind(reading.unit.as_str().to_owned())
-            .push_bind(reading.signal.as_str())
-            .push_bind(kind)
-            .push_bind(number)
-            .push_bind(word.to_owned())
-            .push_bind(reading.quality as u8)
-            .push_bind(reading.time_source as u8);
-    });
-    query.push(" ON CONFLICT DO NOTHING");
-    Ok(query.build().execute(connection).await?.rows_affected())
+fn written(statement: Statement, reading: &Reading) -> Statement {
+    let (kind, number, word) = match &reading.value {
+        Value::Missing => (0_i16, 0.0, ""),
+        Value::Number(number) => (1, *number, ""),
+        Value::Text(word) => (2, 0.0, word.as_ref()),
+    };
+    statement
+        .bind(reading.at.as_microsecond())
+        .bind(reading.unit.as_str().to_owned())
+        .bind(reading.signal.as_str())
+        .bind(kind)
+        .bind(number)
+        .bind(word.to_owned())
+        .bind(reading.quality as i16)
+        .bind(reading.time_source as i16)
 }
 
-fn reading(row: &sqlx::sqlite::SqliteRow) -> Result<Reading, LedgerError> {
+fn reading(row: &AnyRow) -> Result<Reading, LedgerError> {
     let damaged = damaged("reading");
     let value = match row.get::<i64, _>("kind") {
         0 => Value::Missing,
@@ -171,72 +180,13 @@ fn reading(row: &sqlx::sqlite::SqliteRow) -> Result<Reading, LedgerError> {
         signal: row.get::<&str, _>("signal").parse::<Signal>().map_err(|error| damaged(&error))?,
         at: instant(row.get("at_us"))?,
         value,
-        quality: Quality::from_code(row.get("quality")).ok_or_else(|| damaged(&"unknown quality"))?,
-        time_source: TimeSource::from_code(row.get("time_source")).ok_or_else(|| damaged(&"unknown time source"))?,
+        quality: code(row, "quality").and_then(Quality::from_code).ok_or_else(|| damaged(&"unknown quality"))?,
+        time_source: code(row, "time_source")
+            .and_then(TimeSource::from_code)
+            .ok_or_else(|| damaged(&"unknown time source"))?,
     })
 }
 
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    fn at(second: i64) -> Timestamp {
-        Timestamp::from_second(second).unwrap()
-    }
-
-    fn torque(second: i64, value: f64) -> Reading {
-        Reading {
-            unit: UnitId::new("C1").unwrap(),
-            signal: Signal::Torque,
-            at: at(second),
-            value: Value::Number(value),
-            quality: Quality::Good,
-            time_source: TimeSource::Own,
-        }
-    }
-
-    async fn ledger() -> (tempfile::TempDir, Ledger) {
-        let folder = tempfile::tempdir().unwrap();
-        let ledger = Ledger::open(&folder.path().join("groovecast.db")).await.unwrap();
-        (folder, ledger)
-    }
-
-    #[tokio::test]
-    async fn a_reading_delivered_twice_exists_once_and_two_values_both_stay() {
-        let (_folder, ledger) = ledger().await;
-        let word = Reading { signal: Signal::Product, value: Value::Text("fondant".into()), ..torque(3, 0.0) };
-        let missing = Reading { value: Value::Missing, quality: Quality::Bad, ..torque(4, 0.0) };
-        let all = vec![torque(1, 80.0), torque(1, 80.0), torque(1, 81.0), word, missing];
-        assert_eq!(ledger.append(&all).await.unwrap(), Appended { new: 4, duplicates: 1 });
-        assert_eq!(ledger.append(&all).await.unwrap(), Appended { new: 0, duplicates: 5 });
-        let back = ledger.journal_from(at(0)).await.unwrap();
-        assert_eq!(back.len(), 4);
-        for reading in back {
-            assert!(all.contains(&reading), "{reading:?} came back changed");
-        }
-    }
-
-    #[tokio::test]
-    async fn what_arrives_during_a_compaction_is_not_dropped_with_it() {
-        let (_folder, ledger) = ledger().await;
-        let many: Vec<Reading> = (0..1000).map(|i| torque(i * 200, 80.0)).collect();
-        ledger.append(&many).await.unwrap();
-        let days = ledger.claim(at(100_000), 7).await.unwrap();
-        assert_eq!(days.iter().map(Date::to_string).collect::<Vec<_>>(), ["1970-01-01", "1970-01-02"]);
-        let moved: usize =
-            ledger.claimed(7, days[0]).await.unwrap().len() + ledger.claimed(7, days[1]).await.unwrap().len();
-        assert_eq!(moved, 500);
-        ledger.append(&[torque(50, 99.0)]).await.unwrap();
-        ledger.drop_claimed(7, &days).await.unwrap();
-        assert_eq!(ledger.journal_counts(at(100_000)).await.unwrap(), (1, 501));
-    }
-
-    #[tokio::test]
-    async fn what_was_appended_is_there_after_reopening() {
-        let (folder, ledger) = ledger().await;
-        ledger.append(&[torque(1, 80.0)]).await.unwrap();
-        ledger.close().await;
-        let again = Ledger::open(&folder.path().join("groovecast.db")).await.unwrap();
-        assert_eq!(again.journal_from(at(0)).await.unwrap(), [torque(1, 80.0)]);
-    }
+fn code(row: &AnyRow, column: &str) -> Option<u8> {
+    u8::try_from(row.get::<i64, _>(column)).ok()
 }

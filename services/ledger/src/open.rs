@@ -1,52 +1,92 @@
 //! Opening the database.
 
-use std::path::Path;
 use std::time::Duration;
 
 use jiff::Timestamp;
+use sqlx::any::{AnyPoolOptions, install_default_drivers};
 use sqlx::migrate::Migrator;
-use sqlx::sqlite::{SqliteConnectOptions, SqliteJournalMode, SqlitePool, SqlitePoolOptions, SqliteSynchronous};
+use sqlx::{Any, AnyPool, Transaction};
 
-use crate::error::LedgerError;
+use crate::error::{LedgerError, database};
+use crate::place::{Kind, Place, prepare};
 
-static MIGRATIONS: Migrator = sqlx::migrate!();
+static SQLITE: Migrator = sqlx::migrate!("migrations/sqlite");
+static POSTGRES: Migrator = sqlx::migrate!("migrations/postgres");
 
-/// How long a writer waits for another process before it gives up.
-const BUSY: Duration = Duration::from_secs(30);
+/// Connections to PostgreSQL that write; SQLite has one writer at a time by its nature.
+const POSTGRES_WRITERS: u32 = 4;
+/// Connections that read.
+const READERS: u32 = 4;
+/// How long a request waits for a connection: as long as a writer waits for another process.
+const WAIT: Duration = Duration::from_secs(30);
 
 /// The record of one plant.
 #[derive(Debug, Clone)]
 pub struct Ledger {
-    pub(crate) writer: SqlitePool,
-    pub(crate) readers: SqlitePool,
+    pub(crate) kind: Kind,
+    pub(crate) writer: AnyPool,
+    pub(crate) readers: AnyPool,
+}
+
+/// What must not overlap with its like. The numbers are PostgreSQL's advisory locks; SQLite has one writer anyway.
+#[derive(Debug, Clone, Copy)]
+pub(crate) enum Turn {
+    /// Record, models, people, tokens: whoever checks something before writing sees what the writer before wrote.
+    Record = 0x6772_6f6f,
+    /// Readings: two collectors that bring the same ones would otherwise wait for each other in a circle.
+    Readings = 0x6772_6f70,
 }
 
 impl Ledger {
-    /// Opens the database at `path`, makes it if it is not there, and brings its tables up to date.
+    /// Opens the database at a place (a file of SQLite's is made if it is not there) and brings its tables up to date.
     ///
     /// # Errors
-    /// [`LedgerError::Open`] if the file or its folder cannot be written, or was made by a newer version.
-    pub async fn open(path: &Path) -> Result<Self, LedgerError> {
-        let open = |source| LedgerError::Open { path: path.to_owned(), source };
-        let options = SqliteConnectOptions::new()
-            .filename(path)
-            .create_if_missing(true)
-            .busy_timeout(BUSY)
-            .journal_mode(SqliteJournalMode::Wal)
-            .synchronous(SqliteSynchronous::Full)
-            .foreign_keys(true)
-            .statement_cache_capacity(300);
-        let writer = SqlitePoolOptions::new().max_connections(1).connect_with(options.clone()).await.map_err(open)?;
-        MIGRATIONS.run(&writer).await.map_err(|error| open(error.into()))?;
-        let readers =
-            SqlitePoolOptions::new().max_connections(4).connect_with(options.read_only(true)).await.map_err(open)?;
-        Ok(Self { writer, readers })
+    /// [`LedgerError::Open`] if it cannot be reached or written, or was made by a newer version.
+    pub async fn open(place: &Place) -> Result<Self, LedgerError> {
+        install_default_drivers();
+        let open = |source| LedgerError::Open { place: place.to_string(), source };
+        let kind = place.kind();
+        let pool = |connections: u32, read_only: bool| {
+            AnyPoolOptions::new()
+                .max_connections(connections)
+                .acquire_timeout(WAIT)
+                .after_connect(move |connection, _| Box::pin(async move { prepare(connection, kind, read_only).await }))
+        };
+        let (writers, migrations) = match kind {
+            Kind::Sqlite => (1, &SQLITE),
+            Kind::Postgres => (POSTGRES_WRITERS, &POSTGRES),
+        };
+        let writer = pool(writers, false).connect_with(place.options(false).map_err(open)?).await.map_err(open)?;
+        migrations.run(&writer).await.map_err(|error| open(error.into()))?;
+        let readers = pool(READERS, true).connect_with(place.options(true).map_err(open)?).await.map_err(open)?;
+        Ok(Self { kind, writer, readers })
     }
 
     /// Closes all connections; what was committed is on disk.
     pub async fn close(&self) {
         self.readers.close().await;
         self.writer.close().await;
+    }
+
+    /// A transaction that writes, and that no other of the same kind overlaps, in this process or another.
+    pub(crate) async fn write(&self, turn: Turn) -> Result<Transaction<'static, Any>, sqlx::Error> {
+        match self.kind {
+            Kind::Sqlite => self.writer.begin_with("BEGIN IMMEDIATE").await,
+            Kind::Postgres => {
+                let mut tx = self.writer.begin_with("BEGIN ISOLATION LEVEL READ COMMITTED").await?;
+                sqlx::query("SELECT pg_advisory_xact_lock($1)").bind(turn as i64).execute(&mut *tx).await?;
+                Ok(tx)
+            }
+        }
+    }
+
+    /// A transaction that reads: all that it sees stood there at one moment.
+    pub(crate) async fn snapshot(&self, what: &'static str) -> Result<Transaction<'static, Any>, LedgerError> {
+        let begin = match self.kind {
+            Kind::Sqlite => "BEGIN",
+            Kind::Postgres => "BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY",
+        };
+        self.readers.begin_with(begin).await.map_err(database(what))
     }
 }
 

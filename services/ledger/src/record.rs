@@ -1,195 +1,107 @@
-//! Reading the record of the fleet, and storing what imports bring.
+//! Reading the record of the fleet.
 
 use std::collections::BTreeMap;
 
-use plant::{Campaign, Finding, Fitting, Record, Tube, TubeId, UnitId, Work, Zone};
+use jiff::Timestamp;
+use plant::{Correction, Finding, Fitting, Record, Tube, TubeId, UnitId, Work, Zone};
 use serde::Serialize;
 use serde::de::DeserializeOwned;
-use sqlx::{Row, SqliteConnection};
+use sqlx::any::AnyRow;
+use sqlx::{AnyConnection, Row};
 
 use crate::error::{LedgerError, damaged, database};
-use crate::import::Counts;
+use crate::findings::{StoredFinding, stored};
 use crate::open::{Ledger, instant};
 
 impl Ledger {
-    /// Everything written down about the fleet.
+    /// Everything written down about the fleet, as it holds now, with what it said before it was corrected.
     ///
     /// # Errors
     /// [`LedgerError`] if the database fails or a row does not read back.
     pub async fn record(&self, zones: &[Zone]) -> Result<Record, LedgerError> {
-        let failed = || database("read the record");
-        let mut tx = self.readers.begin().await.map_err(failed())?;
-        let tubes: Vec<String> =
-            sqlx::query_scalar("SELECT body FROM tubes").fetch_all(&mut *tx).await.map_err(failed())?;
-        let fittings = sqlx::query("SELECT tube, unit, from_us, to_us FROM fittings ORDER BY from_us, tube")
-            .fetch_all(&mut *tx)
-            .await
-            .map_err(failed())?;
-        let work = sqlx::query("SELECT at_us, tube, work, note FROM work ORDER BY at_us, tube, work")
-            .fetch_all(&mut *tx)
-            .await
-            .map_err(failed())?;
-        let findings: Vec<String> = sqlx::query_scalar("SELECT body FROM findings ORDER BY at_us, body")
-            .fetch_all(&mut *tx)
-            .await
-            .map_err(failed())?;
-        let campaigns: Vec<String> = sqlx::query_scalar("SELECT body FROM campaigns ORDER BY from_us, unit")
-            .fetch_all(&mut *tx)
-            .await
-            .map_err(failed())?;
-        let tubes: BTreeMap<TubeId, Tube> =
-            bodies::<Tube>("tube", &tubes)?.into_iter().map(|tube| (tube.tube.clone(), tube)).collect();
-        Ok(Record {
-            tubes,
-            fittings: fittings.iter().map(fitting).collect::<Result<_, _>>()?,
-            work: work.iter().map(work_row).collect::<Result<_, _>>()?,
-            findings: bodies("finding", &findings)?,
-            campaigns: bodies("campaign", &campaigns)?,
-            zones: zones.to_vec(),
-        })
+        let mut tx = self.snapshot("read the record").await?;
+        read_record(&mut tx, zones).await
     }
 
-    pub(crate) async fn store_register<'a>(
-        &self,
-        tubes: impl Iterator<Item = (usize, &'a Tube)>,
-        fittings: impl Iterator<Item = (usize, &'a Fitting)>,
-        work: impl Iterator<Item = (usize, &'a Work)>,
-        counts: &mut [Counts],
-    ) -> Result<(), LedgerError> {
-        let failed = || database("store the register");
-        let mut tx = self.writer.begin_with("BEGIN IMMEDIATE").await.map_err(failed())?;
-        for (file, tube) in tubes {
-            let body = body("tube", tube)?;
-            let old: Option<String> = sqlx::query_scalar("SELECT body FROM tubes WHERE tube = $1")
-                .bind(tube.tube.as_str().to_owned())
-                .fetch_optional(&mut *tx)
-                .await
-                .map_err(failed())?;
-            if !counts[file].note(old.as_ref(), &body) {
-                continue;
-            }
-            sqlx::query(
-                "INSERT INTO tubes (tube, body) VALUES ($1, $2) ON CONFLICT (tube) DO UPDATE SET body = excluded.body",
-            )
-            .bind(tube.tube.as_str().to_owned())
-            .bind(body)
-            .execute(&mut *tx)
-            .await
-            .map_err(failed())?;
-        }
-        for (file, fitting) in fittings {
-            let old: Option<Fitting> =
-                sqlx::query("SELECT tube, unit, from_us, to_us FROM fittings WHERE tube = $1 AND from_us = $2")
-                    .bind(fitting.tube.as_str().to_owned())
-                    .bind(fitting.from.as_microsecond())
-                    .fetch_optional(&mut *tx)
-                    .await
-                    .map_err(failed())?
-                    .as_ref()
-                    .map(self::fitting)
-                    .transpose()?;
-            if !counts[file].note(old.as_ref(), fitting) {
-                continue;
-            }
-            sqlx::query(
-                "INSERT INTO fittings (tube, unit, from_us, to_us) VALUES ($1, $2, $3, $4)
-                 ON CONFLICT (tube, from_us) DO UPDATE SET unit = excluded.unit, to_us = excluded.to_us",
-            )
-            .bind(fitting.tube.as_str().to_owned())
-            .bind(fitting.unit.as_str().to_owned())
-            .bind(fitting.from.as_microsecond())
-            .bind(fitting.to.map(|to| to.as_microsecond()))
-            .execute(&mut *tx)
-            .await
-            .map_err(failed())?;
-        }
-        for (file, work) in work {
-            let done = sqlx::query(
-                "INSERT INTO work (at_us, tube, work, note) VALUES ($1, $2, $3, $4) ON CONFLICT DO NOTHING",
-            )
-            .bind(work.at.as_microsecond())
-            .bind(work.tube.as_str().to_owned())
-            .bind(work.work.as_str())
-            .bind(work.note.clone())
-            .execute(&mut *tx)
-            .await
-            .map_err(failed())?;
-            counts[file].count(done.rows_affected());
-        }
-        tx.commit().await.map_err(failed())
-    }
-
-    pub(crate) async fn store_findings<'a>(
-        &self,
-        findings: impl Iterator<Item = (usize, &'a Finding)>,
-        counts: &mut [Counts],
-    ) -> Result<(), LedgerError> {
-        let failed = || database("store findings");
-        let mut tx = self.writer.begin_with("BEGIN IMMEDIATE").await.map_err(failed())?;
-        for (file, finding) in findings {
-            let done =
-                sqlx::query("INSERT INTO findings (at_us, tube, body) VALUES ($1, $2, $3) ON CONFLICT DO NOTHING")
-                    .bind(finding.at.as_microsecond())
-                    .bind(finding.tube.as_str().to_owned())
-                    .bind(body("finding", finding)?)
-                    .execute(&mut *tx)
-                    .await
-                    .map_err(failed())?;
-            counts[file].count(done.rows_affected());
-        }
-        tx.commit().await.map_err(failed())
-    }
-
-    pub(crate) async fn store_campaigns<'a>(
-        &self,
-        campaigns: impl Iterator<Item = (usize, &'a Campaign)>,
-        counts: &mut [Counts],
-    ) -> Result<(), LedgerError> {
-        let failed = || database("store campaigns");
-        let mut tx = self.writer.begin_with("BEGIN IMMEDIATE").await.map_err(failed())?;
-        for (file, campaign) in campaigns {
-            let body = body("campaign", campaign)?;
-            let old = campaign_body(&mut tx, campaign).await.map_err(failed())?;
-            if !counts[file].note(old.as_ref(), &body) {
-                continue;
-            }
-            sqlx::query(
-                "INSERT INTO campaigns (unit, from_us, body) VALUES ($1, $2, $3)
-                 ON CONFLICT (unit, from_us) DO UPDATE SET body = excluded.body",
-            )
-            .bind(campaign.unit.as_str().to_owned())
-            .bind(campaign.from.as_microsecond())
-            .bind(body)
-            .execute(&mut *tx)
-            .await
-            .map_err(failed())?;
-        }
-        tx.commit().await.map_err(failed())
+    /// The tubes of the register.
+    ///
+    /// # Errors
+    /// [`LedgerError`] if the database fails or a row does not read back.
+    pub async fn tubes(&self) -> Result<BTreeMap<TubeId, Tube>, LedgerError> {
+        let mut tx = self.snapshot("read the register").await?;
+        read_tubes(&mut tx).await
     }
 }
 
-async fn campaign_body(tx: &mut SqliteConnection, campaign: &Campaign) -> Result<Option<String>, sqlx::Error> {
-    sqlx::query_scalar("SELECT body FROM campaigns WHERE unit = $1 AND from_us = $2")
-        .bind(campaign.unit.as_str().to_owned())
-        .bind(campaign.from.as_microsecond())
-        .fetch_optional(tx)
+async fn read_tubes(tx: &mut AnyConnection) -> Result<BTreeMap<TubeId, Tube>, LedgerError> {
+    let rows: Vec<String> =
+        sqlx::query_scalar("SELECT body FROM tubes").fetch_all(tx).await.map_err(database("read the register"))?;
+    Ok(bodies::<Tube>("tube", &rows)?.into_iter().map(|tube| (tube.tube.clone(), tube)).collect())
+}
+
+/// Everything written down about the fleet, as a transaction sees it.
+pub(crate) async fn read_record(tx: &mut AnyConnection, zones: &[Zone]) -> Result<Record, LedgerError> {
+    let failed = || database("read the record");
+    let tubes = read_tubes(tx).await?;
+    let fittings = sqlx::query("SELECT tube, unit, from_us, to_us FROM fittings ORDER BY from_us, tube")
+        .fetch_all(&mut *tx)
         .await
+        .map_err(failed())?;
+    let work = sqlx::query("SELECT at_us, tube, work, note FROM work ORDER BY at_us, tube, work")
+        .fetch_all(&mut *tx)
+        .await
+        .map_err(failed())?;
+    let findings = stored(tx, None).await?;
+    let campaigns: Vec<String> = sqlx::query_scalar("SELECT body FROM campaigns ORDER BY from_us, unit")
+        .fetch_all(&mut *tx)
+        .await
+        .map_err(failed())?;
+    let mut corrections = Vec::new();
+    let mut holding = Vec::new();
+    for finding in &findings {
+        if let Some(present) = through_time(finding, &mut corrections) {
+            holding.push((present.at, body("finding", &present)?, present));
+        }
+    }
+    holding.sort_by(|(at, text, _), (other, other_text, _)| (at, text).cmp(&(other, other_text)));
+    corrections.sort_by_key(|correction| correction.at);
+    let revision: Option<i64> = sqlx::query_scalar("SELECT value FROM marks WHERE name = 'revision'")
+        .fetch_optional(&mut *tx)
+        .await
+        .map_err(failed())?;
+    Ok(Record {
+        tubes,
+        fittings: fittings.iter().map(fitting).collect::<Result<_, _>>()?,
+        work: work.iter().map(work_row).collect::<Result<_, _>>()?,
+        findings: holding.into_iter().map(|(_, _, finding)| finding).collect(),
+        campaigns: bodies("campaign", &campaigns)?,
+        zones: zones.to_vec(),
+        corrections,
+        revision: revision.unwrap_or(0),
+    })
 }
 
-impl Counts {
-    /// Counts a row that may replace another; `true` if it has to be written.
-    fn note<T: PartialEq>(&mut self, old: Option<&T>, new: &T) -> bool {
-        match old {
-            None => self.added += 1,
-            Some(old) if old == new => self.unchanged += 1,
-            Some(_) => self.changed += 1,
+/// What a finding says now, if anything. What it said before goes to the corrections.
+fn through_time(stored: &StoredFinding, corrections: &mut Vec<Correction>) -> Option<Finding> {
+    let mut present = None;
+    let mut until = Timestamp::MIN;
+    for version in &stored.changed {
+        // A clock that was set back must not bring the versions out of order.
+        until = until.max(version.at);
+        let mut next = version.finding.clone();
+        match present.take() {
+            Some(was) => corrections.push(Correction { at: until, was, became: next.clone() }),
+            // Brought back after a withdrawal: until then nobody could go by it.
+            None if version.version > 1 => {
+                if let Some(finding) = &mut next {
+                    finding.recorded_at = finding.recorded_at.max(Some(until));
+                }
+            }
+            None => {}
         }
-        old != Some(new)
+        present = next;
     }
-
-    fn count(&mut self, written: u64) {
-        if written == 0 { self.unchanged += 1 } else { self.added += 1 }
-    }
+    present
 }
 
 pub(crate) fn body<T: Serialize>(what: &'static str, value: &T) -> Result<String, LedgerError> {
@@ -200,7 +112,7 @@ pub(crate) fn bodies<T: DeserializeOwned>(what: &'static str, rows: &[String]) -
     rows.iter().map(|body| serde_json::from_str(body).map_err(|error| damaged(what)(&error))).collect()
 }
 
-fn fitting(row: &sqlx::sqlite::SqliteRow) -> Result<Fitting, LedgerError> {
+pub(crate) fn fitting(row: &AnyRow) -> Result<Fitting, LedgerError> {
     let damaged = damaged("fitting");
     Ok(Fitting {
         tube: TubeId::new(row.get("tube")).map_err(|error| damaged(&error))?,
@@ -210,7 +122,7 @@ fn fitting(row: &sqlx::sqlite::SqliteRow) -> Result<Fitting, LedgerError> {
     })
 }
 
-fn work_row(row: &sqlx::sqlite::SqliteRow) -> Result<Work, LedgerError> {
+fn work_row(row: &AnyRow) -> Result<Work, LedgerError> {
     let damaged = damaged("work");
     Ok(Work {
         at: instant(row.get("at_us"))?,
