@@ -251,8 +251,8 @@ pub fn tube() -> TubeDetail {
             },
         ],
         findings,
-        campaigns: vec![],
         zones: site().zones,
+        ..Record::default()
     };
     TubeDetail {
         tube,
