@@ -243,8 +243,13 @@ impl Plan {
         let Some(worst) = worst else {
             return sheet.rule((from.0 + 3, to.1 - 3), (to.0 - 3, from.1 + 3), 1, ink.soft);
         };
-        let sign = sign(groove, other);
-        if text_width(&sign, SMALL) <= self.station {
+        // Where both do not fit, the worse of the two stands.
+        let alone = match other {
+            Some((grade, _)) if Some(grade) >= groove => sign(None, other),
+            _ => sign(groove, None),
+        };
+        let fits = |sign: &String| text_width(sign, SMALL) <= self.station;
+        if let Some(sign) = [sign(groove, other), alone].into_iter().find(fits) {
             let colour = if worst.get() == 4 { ink.paper } else { ink.ink };
             let hand = if worst.get() >= 1 { Hand::bold(SMALL, colour) } else { Hand::plain(SMALL, colour) };
             sheet.line_of_text(&sign, x + self.station / 2, y + 5, Held::Middle, hand)?;

@@ -108,6 +108,38 @@ async fn many_zones_and_a_narrow_picture_keep_inside() {
 }
 
 #[tokio::test]
+async fn in_a_narrow_station_the_worse_mark_stands() {
+    let svg = drawn("/charts/tubes/T-0042/walls.svg?width=200").await;
+    let many = texts(&svg);
+    assert!(many.iter().any(|(_, _, text)| text == "0 S1"));
+    let mut snapshot = fleet::snapshot();
+    let mut detail = fleet::worn_tube();
+    for zone in 0..9 {
+        let station = (plant::Zone(format!("z{zone}")), plant::ClockPosition::Six);
+        detail.looks[2].stations.insert(station, plant::Grade::SMOOTH);
+    }
+    snapshot.tubes.insert(fleet::tube_id("T-0042"), detail);
+    let narrow = texts(&ask(snapshot, "GET", "/charts/tubes/T-0042/walls.svg?width=200").await.body);
+    assert!(narrow.iter().any(|(_, _, text)| text == "S1") && !narrow.iter().any(|(_, _, text)| text == "0 S1"));
+}
+
+#[tokio::test]
+async fn of_very_many_looks_the_newest_are_drawn_and_the_rest_is_said() {
+    let mut snapshot = fleet::snapshot();
+    let mut detail = fleet::worn_tube();
+    let last = detail.looks.last().unwrap().clone();
+    for day in 0..40 {
+        let mut look = last.clone();
+        look.at = last.at + jiff::SignedDuration::from_hours(24 * (day + 1));
+        detail.looks.push(look);
+    }
+    snapshot.tubes.insert(fleet::tube_id("T-0042"), detail);
+    let svg = ask(snapshot, "GET", "/charts/tubes/T-0042/walls.svg").await.body;
+    assert!(svg.contains("The 6 oldest looks are left out"), "46 looks, 40 are drawn");
+    assert!(!texts(&svg).iter().any(|(_, _, text)| text == "4\u{a0}Jun\u{a0}2024"));
+}
+
+#[tokio::test]
 async fn what_cannot_be_drawn_is_refused() {
     for (path, status) in [
         ("/charts/tubes/T-9999/walls.svg", 404),
