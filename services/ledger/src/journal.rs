@@ -1,5 +1,8 @@
 //! The journal: readings that are durable but not yet in Parquet.
 
+use std::collections::HashMap;
+
+use futures_util::TryStreamExt;
 use jiff::Timestamp;
 use jiff::civil::Date;
 use plant::{Quality, Reading, Signal, TimeSource, UnitId, Value};
@@ -18,6 +21,21 @@ const JOURNAL: Insert = Insert {
     columns: 8,
     tail: "ON CONFLICT DO NOTHING",
 };
+
+/// Readings as few columns: each one costs in every row. No unit holds a slash.
+macro_rules! select {
+    ($which:literal) => {
+        concat!(
+            "SELECT at_us, unit || '/' || signal AS place, number, nullif(word, '') AS word,
+             kind * 10000 + quality * 100 + time_source AS codes FROM journal ",
+            $which
+        )
+    };
+}
+
+/// Units and signals by how they stand in a row.
+type Places = HashMap<String, (UnitId, Signal)>;
+
 const DAY_US: i64 = 86_400_000_000;
 
 /// What an append did.
@@ -56,12 +74,17 @@ impl Ledger {
     /// # Errors
     /// [`LedgerError`] if the database fails or a row does not read back.
     pub async fn journal_from(&self, from: Timestamp) -> Result<Vec<Reading>, LedgerError> {
-        let rows = sqlx::query("SELECT * FROM journal WHERE at_us >= $1 ORDER BY at_us")
-            .bind(from.as_microsecond())
-            .fetch_all(&self.readers)
-            .await
-            .map_err(database("read the journal"))?;
-        rows.iter().map(reading).collect()
+        let query = sqlx::query(select!("WHERE at_us >= $1 ORDER BY at_us")).bind(from.as_microsecond());
+        self.readings(query, "read the journal").await
+    }
+
+    async fn readings(&self, query: Statement, what: &'static str) -> Result<Vec<Reading>, LedgerError> {
+        let mut rows = query.fetch(&self.readers);
+        let (mut places, mut readings) = (Places::new(), Vec::new());
+        while let Some(row) = rows.try_next().await.map_err(database(what))? {
+            readings.push(reading(&row, &mut places)?);
+        }
+        Ok(readings)
     }
 
     /// How many readings lie before an instant, and how many in all.
@@ -113,14 +136,9 @@ impl Ledger {
     /// [`LedgerError`] if the database fails or a row does not read back.
     pub async fn claimed(&self, generation: i64, day: Date) -> Result<Vec<Reading>, LedgerError> {
         let from_us = day_us(day);
-        let rows = sqlx::query("SELECT * FROM journal WHERE at_us >= $1 AND at_us < $2 AND claim = $3")
-            .bind(from_us)
-            .bind(from_us + DAY_US)
-            .bind(generation)
-            .fetch_all(&self.readers)
-            .await
-            .map_err(database("read claimed readings"))?;
-        rows.iter().map(reading).collect()
+        let query = sqlx::query(select!("WHERE at_us >= $1 AND at_us < $2 AND claim = $3"));
+        let query = query.bind(from_us).bind(from_us + DAY_US).bind(generation);
+        self.readings(query, "read claimed readings").await
     }
 
     /// Forgets the claimed readings: they are in Parquet, and the manifest says so. In small steps, so that new
@@ -168,25 +186,32 @@ fn written(statement: Statement, reading: &Reading) -> Statement {
         .bind(reading.time_source as i16)
 }
 
-fn reading(row: &AnyRow) -> Result<Reading, LedgerError> {
+fn reading(row: &AnyRow, places: &mut Places) -> Result<Reading, LedgerError> {
     let damaged = damaged("reading");
-    let value = match row.get::<i64, _>("kind") {
+    let place: &str = row.get("place");
+    let (unit, signal) = match places.get(place) {
+        Some(known) => known.clone(),
+        None => {
+            let (unit, signal) = place.split_once('/').ok_or_else(|| damaged(&"no unit"))?;
+            let unit = UnitId::new(unit).map_err(|error| damaged(&error))?;
+            let signal = signal.parse::<Signal>().map_err(|error| damaged(&error))?;
+            places.insert(place.to_owned(), (unit.clone(), signal));
+            (unit, signal)
+        }
+    };
+    let codes: i64 = row.get("codes");
+    let value = match codes / 10_000 {
         0 => Value::Missing,
         1 => Value::Number(row.get("number")),
-        _ => Value::Text(row.get::<String, _>("word").into()),
+        _ => Value::Text(row.get::<Option<&str>, _>("word").unwrap_or_default().into()),
     };
+    let code = |code: i64| u8::try_from(code % 100).ok();
     Ok(Reading {
-        unit: UnitId::new(row.get("unit")).map_err(|error| damaged(&error))?,
-        signal: row.get::<&str, _>("signal").parse::<Signal>().map_err(|error| damaged(&error))?,
+        unit,
+        signal,
         at: instant(row.get("at_us"))?,
         value,
-        quality: code(row, "quality").and_then(Quality::from_code).ok_or_else(|| damaged(&"unknown quality"))?,
-        time_source: code(row, "time_source")
-            .and_then(TimeSource::from_code)
-            .ok_or_else(|| damaged(&"unknown time source"))?,
+        quality: code(codes / 100).and_then(Quality::from_code).ok_or_else(|| damaged(&"unknown quality"))?,
+        time_source: code(codes).and_then(TimeSource::from_code).ok_or_else(|| damaged(&"unknown time source"))?,
     })
-}
-
-fn code(row: &AnyRow, column: &str) -> Option<u8> {
-    u8::try_from(row.get::<i64, _>(column)).ok()
 }
