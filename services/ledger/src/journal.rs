@@ -172,7 +172,8 @@ fn day_us(day: Date) -> i64 {
 fn written(statement: Statement, reading: &Reading) -> Statement {
     let (kind, number, word) = match &reading.value {
         Value::Missing => (0_i16, 0.0, ""),
-        Value::Number(number) => (1, *number, ""),
+        // SQLite keeps no sign of a zero, so nobody does.
+        Value::Number(number) => (1, if *number == 0.0 { 0.0 } else { *number }, ""),
         Value::Text(word) => (2, 0.0, word.as_ref()),
     };
     statement

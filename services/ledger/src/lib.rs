@@ -5,6 +5,7 @@
 //! in the same transaction.
 
 mod audit;
+mod backup;
 mod cells;
 mod change;
 mod entry;
@@ -22,14 +23,17 @@ mod photos;
 mod place;
 mod record;
 mod register;
+mod restore;
 mod rows;
 mod scores;
 mod secret;
 mod sessions;
+mod tables;
 #[cfg(test)]
 mod tests;
 
 pub use audit::{AuditFilter, AuditRow};
+pub use backup::{Backup, TableSum};
 pub use change::By;
 pub use error::LedgerError;
 pub use finding_rules::{FindingRules, read_findings};

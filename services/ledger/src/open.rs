@@ -90,6 +90,11 @@ impl Ledger {
     }
 }
 
+/// The number of the newest migration.
+pub(crate) fn schema() -> i64 {
+    SQLITE.iter().map(|migration| migration.version).max().unwrap_or_default()
+}
+
 /// An instant from stored microseconds.
 pub(crate) fn instant(micros: i64) -> Result<Timestamp, LedgerError> {
     Timestamp::from_microsecond(micros).map_err(|error| LedgerError::Damaged { what: "time", why: error.to_string() })

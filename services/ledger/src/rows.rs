@@ -34,7 +34,7 @@ impl Insert {
         }
         // Made of our own constants and of numbers: no value stands in the text.
         let query = sqlx::query(AssertSqlSafe(self.text(kind, rows.len())));
-        let query = rows.iter().fold(query, |query, row| bind(query, row));
+        let query = rows.iter().fold(query, bind);
         Ok(query.execute(connection).await?.rows_affected())
     }
 

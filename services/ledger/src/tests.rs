@@ -2,6 +2,7 @@
 //!
 //! A fact is an `async fn(Place)` in one of the modules; `on_both!` makes a test of it for each place.
 
+mod backups;
 mod findings;
 mod imports;
 mod journal;

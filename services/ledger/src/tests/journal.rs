@@ -17,6 +17,43 @@ fn torque(second: i64, value: f64) -> Reading {
     }
 }
 
+/// A score with numbers that have no short form.
+pub(super) fn score() -> Score {
+    Score {
+        at: "2026-03-01T06:00:00Z".parse().unwrap(),
+        tube: Some(TubeId::new("T1").unwrap()),
+        unit: None,
+        state: State::NotFitted,
+        reason: "on the shelf".into(),
+        risks: vec![Horizon { horizon_h: 0.0, risk: 0.1 + 0.2, lower: 1.0 / 3.0, upper: 0.5 }],
+        last_look_at: None,
+        last_grade: None,
+        run_h: 12.5,
+        blind_h: 0.0,
+        coverage: None,
+        equivalent_h: 12.5,
+        drivers: Vec::new(),
+        hold_and_assess: false,
+        model: "model 1".into(),
+        data_from: None,
+        data_to: None,
+    }
+}
+
+/// The first day file of a day.
+pub(super) fn day_file() -> DayFile {
+    DayFile {
+        day: jiff::civil::date(2026, 3, 1),
+        generation: 1,
+        path: "readings/2026-03-01/1.parquet".into(),
+        rows: 10,
+        conflicts: 0,
+        first_at: at(0),
+        last_at: at(9),
+        bytes: 100,
+    }
+}
+
 on_both! {
     async fn a_reading_delivered_twice_exists_once_and_two_values_both_stay(place: Place) {
         let ledger = Ledger::open(&place).await.unwrap();
@@ -58,16 +95,7 @@ on_both! {
         let ledger = Ledger::open(&place).await.unwrap();
         let generation = ledger.next_generation().await.unwrap();
         assert!(ledger.next_generation().await.unwrap() > generation);
-        let file = DayFile {
-            day: jiff::civil::date(2026, 3, 1),
-            generation,
-            path: "readings/2026-03-01/1.parquet".into(),
-            rows: 10,
-            conflicts: 0,
-            first_at: at(0),
-            last_at: at(9),
-            bytes: 100,
-        };
+        let file = DayFile { generation, ..day_file() };
         ledger.commit_days(std::slice::from_ref(&file), Some(at(100))).await.unwrap();
         let newer = DayFile { generation: 2, rows: 12, ..file };
         ledger.commit_days(std::slice::from_ref(&newer), Some(at(50))).await.unwrap();
@@ -77,25 +105,7 @@ on_both! {
 
     async fn a_kept_score_reads_back_and_is_kept_once(place: Place) {
         let ledger = Ledger::open(&place).await.unwrap();
-        let score = Score {
-            at: "2026-03-01T06:00:00Z".parse().unwrap(),
-            tube: Some(TubeId::new("T1").unwrap()),
-            unit: None,
-            state: State::NotFitted,
-            reason: "on the shelf".into(),
-            risks: vec![Horizon { horizon_h: 0.0, risk: 0.1 + 0.2, lower: 1.0 / 3.0, upper: 0.5 }],
-            last_look_at: None,
-            last_grade: None,
-            run_h: 12.5,
-            blind_h: 0.0,
-            coverage: None,
-            equivalent_h: 12.5,
-            drivers: Vec::new(),
-            hold_and_assess: false,
-            model: "model 1".into(),
-            data_from: None,
-            data_to: None,
-        };
+        let score = score();
         ledger.keep_scores(std::slice::from_ref(&score)).await.unwrap();
         ledger.keep_scores(std::slice::from_ref(&score)).await.unwrap();
         assert_eq!(ledger.scores_of("T1").await.unwrap(), [score], "to the last bit of its numbers");

@@ -4,7 +4,7 @@ use jiff::SignedDuration;
 use plant::Role;
 
 use super::{at, by, on_both};
-use crate::{Ledger, LedgerError, Place};
+use crate::{AuditFilter, Ledger, LedgerError, Place};
 
 const DAY: SignedDuration = SignedDuration::from_hours(24);
 
@@ -111,5 +111,33 @@ on_both! {
         assert_eq!(ledger.tokens().await.unwrap()[0].revoked_at, Some(at(4)));
         let none = ledger.revoke_token("Line 4", &by("admin", 5)).await;
         assert!(matches!(none, Err(LedgerError::NoToken(_))));
+    }
+
+    async fn no_password_and_no_secret_is_kept_in_clear(place: Place) {
+        let ledger = Ledger::open(&place).await.unwrap();
+        let password = "fondant at dawn";
+        ledger.add_person("Ines", Role::Admin, password, &by("admin", 1)).await.unwrap();
+        ledger.set_password("Ines", "caramel at noon", &by("admin", 2)).await.unwrap();
+        let secrets = [
+            password.to_owned(),
+            "caramel at noon".to_owned(),
+            ledger.open_session("Ines", at(3), DAY).await.unwrap(),
+            ledger.add_token("tablet", Role::Inspector, &by("admin", 4)).await.unwrap(),
+        ];
+        let folder = tempfile::tempdir().unwrap();
+        ledger.backup(folder.path(), at(5)).await.unwrap();
+        let sessions: Vec<String> =
+            sqlx::query_scalar("SELECT sha256 FROM sessions").fetch_all(&ledger.readers).await.unwrap();
+        let mut all = sessions.join(" ");
+        for file in std::fs::read_dir(folder.path()).unwrap() {
+            all += &std::fs::read_to_string(file.unwrap().path()).unwrap();
+        }
+        assert!(all.contains("$argon2id$"), "the hashes are there");
+        for secret in secrets {
+            assert!(!all.contains(&secret), "{secret} stands there in clear");
+        }
+        let actions: Vec<_> =
+            ledger.audit(&AuditFilter::default(), 9).await.unwrap().into_iter().map(|row| row.action).collect();
+        assert_eq!(actions, ["add token", "set password", "add person"]);
     }
 }
