@@ -345,13 +345,12 @@ async function send() {
   const name = draftName();
   const entry = { key, unit: chosen("unit").value, tube: tube(), words: seen(), body: { findings: findings() }, draft: draft() };
   await handOver(name, key);
-  const lasts = add(entry);
+  add(entry);
   keep(name, null);
   byId("lacking").replaceChildren();
   restore(null);
   await showPhotos();
   showQueue();
-  if (!lasts) byId("told").textContent = "This browser keeps nothing: do not close this page before it is sent.";
   byId("queue").scrollIntoView();
   await deliver(showQueue);
 }

@@ -102,10 +102,10 @@ function write(list) {
   memory = keep("queue", rest) ? null : rest;
 }
 
-/** Puts an entry into the queue. Says whether it outlasts a reload. */
+/** Puts an entry into the queue, and says with it if it does not outlast a reload. */
 export function add(entry) {
   write([...queue(), { ...entry, state: "waiting", told: "" }]);
-  return memory === null;
+  if (memory) change(entry.key, { told: "this browser keeps nothing, do not close this page before it is sent" });
 }
 
 /** Takes an entry out and gives it back. */
