@@ -3,9 +3,9 @@
 use std::time::Duration;
 
 use jiff::Timestamp;
-use sqlx::any::{AnyPoolOptions, install_default_drivers};
+use sqlx::any::{AnyConnectOptions, AnyPoolOptions, install_default_drivers};
 use sqlx::migrate::Migrator;
-use sqlx::{Any, AnyPool, Transaction};
+use sqlx::{Any, AnyPool, ConnectOptions, Connection, Transaction};
 
 use crate::error::{LedgerError, database};
 use crate::place::{Kind, Place, prepare};
@@ -46,18 +46,19 @@ impl Ledger {
         install_default_drivers();
         let open = |source| LedgerError::Open { place: place.to_string(), source };
         let kind = place.kind();
+        let options = place.options(false).map_err(open)?;
+        migrate(&options, kind).await.map_err(open)?;
         let pool = |connections: u32, read_only: bool| {
             AnyPoolOptions::new()
                 .max_connections(connections)
                 .acquire_timeout(WAIT)
                 .after_connect(move |connection, _| Box::pin(async move { prepare(connection, kind, read_only).await }))
         };
-        let (writers, migrations) = match kind {
-            Kind::Sqlite => (1, &SQLITE),
-            Kind::Postgres => (POSTGRES_WRITERS, &POSTGRES),
+        let writers = match kind {
+            Kind::Sqlite => 1,
+            Kind::Postgres => POSTGRES_WRITERS,
         };
-        let writer = pool(writers, false).connect_with(place.options(false).map_err(open)?).await.map_err(open)?;
-        migrations.run(&writer).await.map_err(|error| open(error.into()))?;
+        let writer = pool(writers, false).connect_with(options).await.map_err(open)?;
         let readers = pool(READERS, true).connect_with(place.options(true).map_err(open)?).await.map_err(open)?;
         Ok(Self { kind, writer, readers })
     }
@@ -88,6 +89,22 @@ impl Ledger {
         };
         self.readers.begin_with(begin).await.map_err(database(what))
     }
+}
+
+/// Brings the tables up to date, over a connection of its own: a pool would go on trying for a database that is not there.
+async fn migrate(options: &AnyConnectOptions, kind: Kind) -> Result<(), sqlx::Error> {
+    let mut connection = options.connect().await?;
+    prepare(&mut connection, kind, false).await?;
+    match kind {
+        // The migrator takes a lock on PostgreSQL only. Here the transaction keeps a second process out.
+        Kind::Sqlite => {
+            let mut tx = connection.begin_with("BEGIN IMMEDIATE").await?;
+            SQLITE.run_direct(None, &mut *tx, false).await?;
+            tx.commit().await?;
+        }
+        Kind::Postgres => POSTGRES.run_direct(None, &mut connection, false).await?,
+    }
+    connection.close().await
 }
 
 /// The number of the newest migration.

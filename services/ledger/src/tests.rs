@@ -4,12 +4,15 @@
 
 mod backups;
 mod findings;
+mod hostile;
 mod imports;
 mod journal;
+mod migrations;
 mod models;
 mod people;
 #[path = "../../../tests/postgres.rs"]
 mod postgres;
+mod writers;
 
 use jiff::Timestamp;
 use plant::{Finding, Grade, TubeId};
