@@ -33,15 +33,13 @@ impl Ledger {
     /// Adds a person.
     ///
     /// # Errors
-    /// [`LedgerError::NameTaken`], [`LedgerError::BadText`] for a name that is empty, longer than 64 characters or has
+    /// [`LedgerError::NameTaken`] if a person or token has this name, [`LedgerError::BadText`] for a name that is empty, longer than 64 characters or has
     /// control characters, [`LedgerError::BadPassword`] for a password of less than 12 characters.
     pub async fn add_person(&self, name: &str, role: Role, password: &str, by: &By) -> Result<Person, LedgerError> {
         let key = name_key(name)?;
         let hashed = hash(password).await?;
         let mut change = self.change("add a person", by).await?;
-        if person(&mut change.tx, &key).await?.is_some() {
-            return Err(LedgerError::NameTaken(name.to_owned()));
-        }
+        free(&mut change, &key, name).await?;
         let failed = change.failed();
         let row = sqlx::query(
             "INSERT INTO people (id, name, name_key, role, password, created_us)
@@ -166,6 +164,19 @@ impl Ledger {
         let person = person(&mut change.tx, &key).await?.ok_or_else(nobody)?;
         Ok((change, person))
     }
+}
+
+/// A name under which nobody writes yet, neither person nor machine: who wrote must be clear from the name.
+pub(crate) async fn free(change: &mut Change<'_>, key: &str, name: &str) -> Result<(), LedgerError> {
+    let failed = change.failed();
+    let taken: Vec<String> = sqlx::query_scalar(
+        "SELECT name FROM people WHERE name_key = $1 UNION SELECT name FROM tokens WHERE name_key = $1",
+    )
+    .bind(key.to_owned())
+    .fetch_all(&mut *change.tx)
+    .await
+    .map_err(failed)?;
+    if taken.is_empty() { Ok(()) } else { Err(LedgerError::NameTaken(name.to_owned())) }
 }
 
 /// The person with this name.

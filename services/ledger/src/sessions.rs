@@ -9,7 +9,7 @@ use sqlx::any::AnyRow;
 use crate::change::By;
 use crate::error::{LedgerError, damaged, database};
 use crate::open::{Ledger, Turn, instant};
-use crate::people::{Person, name_key, person, read_person};
+use crate::people::{Person, free, name_key, person, read_person};
 use crate::secret::{new_secret, sha256_hex};
 
 /// Somebody who is logged in.
@@ -107,17 +107,7 @@ impl Ledger {
         let key = name_key(name)?;
         let secret = new_secret()?;
         let mut change = self.change("add a token", by).await?;
-        let failed = change.failed();
-        let taken: Vec<String> = sqlx::query_scalar(
-            "SELECT name FROM tokens WHERE name_key = $1 UNION SELECT name FROM people WHERE name_key = $1",
-        )
-        .bind(key.clone())
-        .fetch_all(&mut *change.tx)
-        .await
-        .map_err(failed)?;
-        if !taken.is_empty() {
-            return Err(LedgerError::NameTaken(name.to_owned()));
-        }
+        free(&mut change, &key, name).await?;
         let failed = change.failed();
         sqlx::query(
             "INSERT INTO tokens (id, name, name_key, role, sha256, created_us)

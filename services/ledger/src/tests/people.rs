@@ -106,6 +106,8 @@ on_both! {
             let refused = ledger.add_token(taken, Role::Reader, &by("admin", 3)).await;
             assert!(matches!(refused, Err(LedgerError::NameTaken(_))), "{taken}: {refused:?}");
         }
+        let taken = ledger.add_person("line 3 tablet", Role::Reader, "caramel at noon", &by("admin", 3)).await;
+        assert!(matches!(taken, Err(LedgerError::NameTaken(_))), "{taken:?}");
         ledger.revoke_token("line 3 TABLET", &by("admin", 4)).await.unwrap();
         assert_eq!(ledger.token(&secret).await.unwrap(), None);
         assert_eq!(ledger.tokens().await.unwrap()[0].revoked_at, Some(at(4)));
