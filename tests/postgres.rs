@@ -77,7 +77,9 @@ fn start() -> Server {
     run(Command::new("chmod").arg("777").arg(&folder), "chmod");
     let data = folder.join("data");
     let mut initdb = command(&programs.join("initdb"));
-    initdb.args(["-U", "postgres", "-A", "trust", "-E", "UTF8", "--locale=C.UTF-8", "-D"]).arg(&data);
+    initdb.args(["-U", "postgres", "-A", "trust", "-E", "UTF8", "--locale=C.UTF-8"]);
+    // As many plants have it: texts in the order of a language, unless somebody asks for another.
+    initdb.args(["--locale-provider=icu", "--icu-locale=en-US", "-D"]).arg(&data);
     run(&mut initdb, "initdb");
     let mut server = command(&programs.join("postgres"));
     server.arg("-D").arg(&data).arg("-k").arg(&folder).args(["-c", "listen_addresses=", "-c", "max_connections=300"]);

@@ -27,6 +27,7 @@ fn reading(second: i64, value: Value) -> Reading {
 async fn filled(place: &Place) -> Ledger {
     let ledger = with_tubes(place).await;
     let register = [
+        imports::table("tubes.csv", "tube,surface\nb,stainless\nÄ,stainless\nZ,stainless"),
         imports::table("fittings.csv", "tube,unit,from,to\nT1,C1,2025-01-01,2025-02-01\nT2,C2,2025-01-01,"),
         imports::table(
             "work.csv",
