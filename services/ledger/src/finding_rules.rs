@@ -17,7 +17,7 @@ pub(crate) const FINDING: (&[&str], &[&str]) = (
 /// Longest name of an inspector, in characters: names are shown in tables (house limit).
 const LONGEST_NAME: usize = 100;
 /// Longest note, in characters: a page of writing (house limit).
-const LONGEST_NOTE: usize = 2000;
+pub(crate) const LONGEST_NOTE: usize = 2000;
 
 /// What a finding is held against.
 #[derive(Debug, Clone, Copy)]

@@ -10,7 +10,7 @@ use plant::{BadRow, Campaign, Finding, Fitting, Table, Tube, TubeId, UnitId, Wor
 use crate::cells::Cells;
 use crate::change::By;
 use crate::error::LedgerError;
-use crate::finding_rules::{FINDING, FindingRules, finding};
+use crate::finding_rules::{FINDING, FindingRules, LONGEST_NOTE, finding};
 use crate::open::Ledger;
 use crate::record::read_record;
 
@@ -62,6 +62,9 @@ const TUBE: (&[&str], &[&str]) =
 const FITTING: (&[&str], &[&str]) = (&["tube", "unit", "from"], &["to"]);
 const WORK: (&[&str], &[&str]) = (&["at", "tube", "work"], &["note"]);
 const CAMPAIGN: (&[&str], &[&str]) = (&["unit", "from", "to", "product"], &["planned", "run_h"]);
+
+/// Longest name of a product, in characters: names are shown in tables (house limit).
+const LONGEST_PRODUCT: usize = 200;
 
 /// The rows of one file, with what was wrong in it.
 struct Parsed<'a> {
@@ -277,7 +280,7 @@ fn tube(row: &mut Cells, rules: &Rules) -> Option<Tube> {
     }
     let (bore_mm, length_mm) = (row.number("bore_mm", 1.0), row.number("length_mm", 1.0));
     let (plating_um, run_h_before) = (row.number("plating_um", 0.0), row.number("run_h_before", 0.0));
-    let note = row.text("note");
+    let note = row.words("note", LONGEST_NOTE);
     Some(Tube { tube: tube?, surface: surface?, bore_mm, length_mm, plating_um, run_h_before, note })
 }
 
@@ -315,7 +318,8 @@ fn work_row(row: &mut Cells, rules: &Rules) -> Option<Work> {
     let tube = tube_id(row);
     let work = row.value("work");
     let work = row.needed("work", work);
-    Some(Work { at: at?, tube: tube?, work: work?, note: row.text("note") })
+    let note = row.words("note", LONGEST_NOTE);
+    Some(Work { at: at?, tube: tube?, work: work?, note })
 }
 
 fn campaign(row: &mut Cells, rules: &Rules) -> Option<Campaign> {
@@ -324,7 +328,7 @@ fn campaign(row: &mut Cells, rules: &Rules) -> Option<Campaign> {
     let from = row.needed("from", from);
     let to = row.time("to", &rules.time_zone);
     let to = row.needed("to", to);
-    let product = row.text("product");
+    let product = row.words("product", LONGEST_PRODUCT);
     let product = row.needed("product", product);
     let planned = row.take("planned", |cell| match cell {
         "yes" => Ok(true),

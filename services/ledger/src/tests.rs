@@ -3,6 +3,7 @@
 //! A fact is an `async fn(Place)` in one of the modules; `on_both!` makes a test of it for each place.
 
 mod backups;
+mod durability;
 mod findings;
 mod hostile;
 mod imports;
@@ -79,4 +80,36 @@ async fn with_tubes(place: &Place) -> Ledger {
     let tubes = imports::table("tubes.csv", "tube,surface\nT1,hard_chrome\nT2,stainless");
     ledger.import_register(&[tubes], &imports::rules(), &by("setup", 0)).await.unwrap();
     ledger
+}
+
+/// Every answer can be waited for in a task of its own, as a service does. This holds when it compiles.
+#[test]
+fn every_answer_can_wait_in_any_task() {
+    fn send<T: Send>(_: T) {}
+    fn all(ledger: &Ledger, by: &By, one: Finding, place: &Place, path: &std::path::Path) {
+        let (role, lasts) = (plant::Role::Reader, jiff::SignedDuration::ZERO);
+        send(Ledger::open(place));
+        send(Ledger::restore(path, place));
+        send((ledger.backup(path, by.at), ledger.compare(path), ledger.close()));
+        send((ledger.record(&[]), ledger.tubes(), ledger.revision(), ledger.findings(None), ledger.finding(1)));
+        send((ledger.add_findings(&[], None, by), ledger.withdraw_finding(1, 1, "", by)));
+        send(ledger.correct_finding(1, 1, one, "", by));
+        send(ledger.audit(&crate::AuditFilter::default(), 1));
+        send((ledger.photos(1), ledger.photo(1)));
+        send((ledger.add_person("", role, "", by), ledger.set_password("", "", by), ledger.set_role("", role, by)));
+        send((ledger.disable_person("", by), ledger.people(), ledger.check_password("", "")));
+        send((ledger.open_session("", by.at, lasts), ledger.session("", by.at), ledger.close_session("")));
+        send((ledger.add_token("", role, by), ledger.token(""), ledger.revoke_token("", by), ledger.tokens()));
+        send((ledger.append(&[]), ledger.journal_from(by.at), ledger.journal_counts(by.at), ledger.claim(by.at, 1)));
+        send((ledger.claimed(1, jiff::civil::Date::MIN), ledger.drop_claimed(1, &[]), ledger.next_generation()));
+        send((ledger.day_files(), ledger.commit_days(&[], None), ledger.closed_until()));
+        send((ledger.add_baseline("", by), ledger.baseline(None), ledger.add_model("", by), ledger.models()));
+        send((ledger.approved_model(), ledger.approve(1, "", by), ledger.keep_scores(&[]), ledger.scores_of("")));
+        send((
+            ledger.import_register(&[], &imports::rules(), by),
+            ledger.import_findings(&[], &imports::rules(), by),
+            ledger.import_campaigns(&[], &imports::rules(), by),
+        ));
+    }
+    let _ = all;
 }

@@ -13,8 +13,6 @@ CREATE TABLE finding_changes (
     PRIMARY KEY (finding, version)
 );
 
-CREATE INDEX findings_of_tube ON findings (tube, at_us);
-
 -- Requests that carried a key, so that the same request sent again gets the same answer.
 CREATE TABLE request_keys (
     key    TEXT   PRIMARY KEY,
@@ -32,8 +30,6 @@ CREATE TABLE audit (
     subject TEXT   NOT NULL,
     detail  TEXT   NOT NULL
 );
-
-CREATE INDEX audit_of_subject ON audit (subject, id);
 
 CREATE TABLE people (
     id          BIGINT NOT NULL PRIMARY KEY,

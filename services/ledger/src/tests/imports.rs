@@ -138,4 +138,17 @@ on_both! {
         let planned: Vec<bool> = ledger.record(&[]).await.unwrap().campaigns.iter().map(|c| c.planned).collect();
         assert_eq!(planned, [false, true]);
     }
+
+    async fn a_text_that_no_database_keeps_is_named_with_its_row(place: Place) {
+        let ledger = Ledger::open(&place).await.unwrap();
+        let register = [
+            table("tubes.csv", "tube,surface,note\nT1,hard_chrome,a\0b"),
+            table("work.csv", "at,tube,work,note\n2025-01-01T00:00:00Z,T1,new,a\0b"),
+        ];
+        let bad = problems(ledger.import_register(&register, &rules(), &by("importer", 1)).await);
+        assert!(bad.len() == 2 && bad.iter().all(|bad| bad.starts_with("line 2, column note: ")), "{bad:#?}");
+        let campaign = table("campaigns.csv", "unit,from,to,product\nC1,2026-01-01,2026-01-05,fon\0dant");
+        let bad = problems(ledger.import_campaigns(&[campaign], &rules(), &by("importer", 1)).await);
+        assert!(bad.len() == 1 && bad[0].starts_with("line 2, column product: "), "{bad:#?}");
+    }
 }
