@@ -14,6 +14,9 @@ const PATIENCE: Duration = Duration::from_secs(60);
 /// The account that runs the server when the tests run as root, which PostgreSQL refuses.
 const ACCOUNT: &str = "nobody";
 
+/// The account that has to say its password.
+pub const LOCKED: &str = "locked";
+
 struct Server {
     /// The programs of one version.
     programs: PathBuf,
@@ -81,6 +84,9 @@ fn start() -> Server {
     // As many plants have it: texts in the order of a language, unless somebody asks for another.
     initdb.args(["--locale-provider=icu", "--icu-locale=en-US", "-D"]).arg(&data);
     run(&mut initdb, "initdb");
+    // One account has to say its password; the others are trusted.
+    let access = format!("local all {LOCKED} scram-sha-256\nlocal all all trust\n");
+    std::fs::write(data.join("pg_hba.conf"), access).expect("the server's folder can be written");
     let mut server = command(&programs.join("postgres"));
     server.arg("-D").arg(&data).arg("-k").arg(&folder).args(["-c", "listen_addresses=", "-c", "max_connections=300"]);
     let server = server.stdin(Stdio::null()).stdout(Stdio::null()).stderr(Stdio::null()).spawn();

@@ -96,7 +96,7 @@ impl Ledger {
         .map_err(failed)?;
         let added = read_photo(&row)?;
         let detail = json!({ "photo": added.id, "name": photo.name, "bytes": photo.bytes, "sha256": photo.sha256 });
-        change.revise("add photo", format!("finding {}", photo.finding), detail);
+        change.note("add photo", format!("finding {}", photo.finding), detail);
         change.commit().await?;
         Ok(added)
     }

@@ -3,7 +3,7 @@
 use plant::{Quality, Reading, Signal, TimeSource, UnitId, Value};
 use sqlx::AssertSqlSafe;
 
-use super::postgres::new_database;
+use super::postgres::{LOCKED, new_database};
 use super::{at, by, finding, with_tubes};
 use crate::{Ledger, Place};
 
@@ -64,4 +64,26 @@ async fn what_postgresql_drops_is_connected_again() {
     assert_eq!(ledger.journal_counts(at(0)).await.unwrap(), (0, 2));
     ledger.add_findings(&[finding("T1", 100, 1)], None, &by("Ines", 110)).await.unwrap();
     assert_eq!(ledger.record(&[]).await.unwrap().findings.len(), 1);
+}
+
+#[tokio::test]
+async fn postgresql_takes_a_password_that_the_address_does_not_hold() {
+    let url = new_database();
+    let owner = Ledger::open(&Place::Postgres(url.clone())).await.unwrap();
+    let password = "p@ss/w:rd %3F#?&='";
+    for statement in [
+        format!("CREATE ROLE {LOCKED} LOGIN PASSWORD '{}'", password.replace('\'', "''")),
+        format!("GRANT ALL ON ALL TABLES IN SCHEMA public TO {LOCKED}"),
+        format!("GRANT ALL ON SCHEMA public TO {LOCKED}"),
+    ] {
+        sqlx::query(AssertSqlSafe(statement)).execute(&owner.writer).await.unwrap();
+    }
+    let place = Place::Postgres(url.replace("//postgres@", &format!("//{LOCKED}@")));
+    for wrong in [place.clone(), place.clone().with_password("p@ss").unwrap()] {
+        let refused = Ledger::open(&wrong).await.unwrap_err();
+        let told = format!("{refused} {refused:?}");
+        assert!(told.contains("password") && !told.contains("p@ss"), "{told}");
+    }
+    let ledger = Ledger::open(&place.with_password(password).unwrap()).await.unwrap();
+    ledger.append(&[reading(1)]).await.unwrap();
 }
