@@ -7,6 +7,7 @@ mod browser;
 mod full_plant;
 mod house;
 mod kill;
+mod outside;
 mod plant_files;
 mod reference;
 mod service;
