@@ -12,7 +12,7 @@ pub fn browse(script: &str, arguments: &[&str]) -> String {
     need(&beside_tests("browser/node_modules/package-lock.json"));
     let mut node = Command::new("node");
     node.arg(beside_tests("browser").join(script)).args(arguments);
-    passes(node, Duration::from_secs(240))
+    passes(node, Duration::from_secs(400))
 }
 
 #[test]

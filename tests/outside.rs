@@ -13,5 +13,5 @@ fn independent_readers_take_what_the_service_publishes() {
     let plant = FullPlant::start();
     let mut readers = Command::new(python);
     readers.arg(beside_tests("outside/interfaces.py")).arg(plant.service.origin()).args(["--examples", "25"]);
-    println!("{}", passes(readers, Duration::from_secs(300)));
+    println!("{}", passes(readers, Duration::from_secs(400)));
 }

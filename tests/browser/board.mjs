@@ -126,11 +126,18 @@ const boardIsTheApi = (visitor, size, zone) => () =>
     return `${board.rows.length} rows, ${[...states].sort().join(", ")}`;
   });
 
-/** A page has nothing that stands in anybody's way, in daylight and in the dark, and fits the screen. */
+/** The plant has what the comparison needs: it would hold over an empty board too. */
+const somethingToCompare = (risks) => () => {
+  const whole = ({ risks, last_look_at, coverage, drivers }) =>
+    risks.length > 1 && last_look_at !== null && coverage > 0 && coverage < 1 && drivers.length > 1;
+  need(risks.some(whole), "no score has risks, a last look, partial coverage and drivers");
+};
+
+/** A page has nothing that stands in anybody's way and fits the screen. Inks in the dark are the same at each size. */
 const pageHolds = (visitor, path, size) => () =>
   visitor.at(path, size, async (page) => {
     if (path === NOWHERE) hadFault(page, /404/);
-    for (const scheme of ["light", "dark"]) {
+    for (const scheme of size === SIZES.desktop ? ["dark", "light"] : ["light"]) {
       await page.emulateMediaFeatures([{ name: "prefers-color-scheme", value: scheme }]);
       await isAccessible(page);
     }
@@ -189,7 +196,7 @@ await withBrowser(base, async (visitor) => {
   const tubes = risks.map((score) => score.tube).filter((tube) => tube !== null);
   need(tubes.length > 0, "there is no tube to look at");
   const pages = ["/", "/findings", "/findings/new", "/signals", "/models", "/api", NOWHERE, ...tubes.map((tube) => `/tubes/${encodeURIComponent(tube)}`)];
-  const named = [];
+  const named = [["something to compare", somethingToCompare(risks)]];
   for (const [name, size] of Object.entries(SIZES)) {
     named.push([`board as the API, ${name}`, boardIsTheApi(visitor, size, zone)]);
     for (const path of pages) named.push([`${path}, ${name}`, pageHolds(visitor, path, size)]);
