@@ -23,7 +23,7 @@ use tokio::time::{sleep, timeout};
 use crate::arrivals::Arrivals;
 use crate::backoff::Backoff;
 use crate::committer::{Committed, Committer, Content, Delivery};
-use crate::fence::{Fence, Standing};
+use crate::fence::{Came, Fence, Standing};
 use crate::link::LinkState;
 use crate::mapping::TopicMap;
 use crate::reason::Reason;
@@ -86,7 +86,7 @@ where
         filters: map.filters().into_iter().chain(marker.clone()).collect(),
         most_kept: settings.limits.max_payload_bytes + 1,
         status: settings.status.clone(),
-        fence: Fence::new(marker),
+        fence: Fence::new(marker, settings.window),
         phase: phase_in,
         up_since: None,
         subscribed: false,
@@ -282,16 +282,21 @@ impl Owner {
             let online = status.online.clone();
             sent("status", self.client.try_publish(&status.topic, QoS::AtLeastOnce, true, online));
         }
-        if backlog && let Some(topic) = self.fence.topic() {
-            // Unlike any marker of another connection or of an earlier life of this service.
-            let marker = format!("{}-{}", now.as_microsecond(), lock(&self.window).epoch());
-            sent("marker", self.client.try_publish(topic, QoS::AtLeastOnce, false, marker.clone()));
-            self.fence.raise(marker, Instant::now());
+        if backlog {
+            self.raise_fence(now);
         }
         self.phase.send_modify(|phase| {
             phase.online = true;
             phase.fresh += u64::from(!session_present);
         });
+    }
+
+    fn raise_fence(&mut self, now: Timestamp) {
+        let Some(topic) = self.fence.topic() else { return };
+        // Unlike any marker of another connection or of an earlier life of this service.
+        let marker = format!("{}-{}", now.as_microsecond(), lock(&self.window).epoch());
+        sent("marker", self.client.try_publish(topic, QoS::AtLeastOnce, false, marker.clone()));
+        self.fence.raise(marker, Instant::now());
     }
 
     fn granted(&mut self, ack: &SubAck) {
@@ -320,8 +325,10 @@ impl Owner {
         let protected = publish.qos != QoS::AtMostOnce;
         let ticket = protected.then(|| lock(&self.window).receive((publish.pkid, publish.qos)));
         let content = if self.fence.topic() == Some(publish.topic.as_str()) {
-            if self.fence.came(&publish.payload) {
-                self.arrivals.change_link(|link| link.backlog = false);
+            match self.fence.came(&publish.payload) {
+                Came::Nothing => {}
+                Came::Crowded => self.raise_fence(self.clock.now()),
+                Came::Over => self.arrivals.change_link(|link| link.backlog = false),
             }
             None
         } else {
