@@ -1,9 +1,12 @@
-//! A mosquitto broker (Debian's package) of our own, on a free loopback port, with its own command-line client.
+//! A broker of our own on a free loopback port: Debian's mosquitto, or the embedded one of the demo. Mosquitto's command-line
+//! client speaks to both.
 
 use std::net::{TcpListener, TcpStream};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
+
+use crate::embedded;
 
 /// A port that was free a moment ago.
 pub fn free_port() -> u16 {
@@ -27,17 +30,54 @@ pub fn wait_within<T>(most: Duration, what: &str, mut condition: impl FnMut() ->
     }
 }
 
-/// A running broker; it ends with the value.
+/// Which broker.
+#[derive(Debug, Clone, Copy)]
+pub enum Kind {
+    /// Debian's package, which keeps what it holds on disk.
+    Mosquitto,
+    /// The one of the demo, which keeps what it holds in memory.
+    Embedded,
+}
+
+/// Makes a test of each of these functions at each broker.
+macro_rules! at_each_broker {
+    ($($test:ident)+) => {
+        mod at_mosquitto {
+            $(#[test]
+            fn $test() {
+                super::$test(crate::broker::Kind::Mosquitto);
+            })+
+        }
+        mod at_the_embedded_broker {
+            $(#[test]
+            fn $test() {
+                super::$test(crate::broker::Kind::Embedded);
+            })+
+        }
+    };
+}
+pub(crate) use at_each_broker;
+
+/// A running broker. Mosquitto ends with the value, the embedded one with the tests.
 pub struct Broker {
     /// Its port.
     pub port: u16,
-    _folder: tempfile::TempDir,
-    process: Child,
+    mosquitto: Option<(Child, tempfile::TempDir)>,
 }
 
 impl Broker {
-    /// Starts a broker that keeps what it holds on disk.
-    pub fn start() -> Broker {
+    /// Starts a broker.
+    pub fn start(kind: Kind) -> Broker {
+        match kind {
+            Kind::Mosquitto => Self::mosquitto(),
+            Kind::Embedded => {
+                let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
+                Broker { port: runtime.block_on(embedded::start()).unwrap(), mosquitto: None }
+            }
+        }
+    }
+
+    fn mosquitto() -> Broker {
         let folder = tempfile::tempdir().unwrap();
         let port = free_port();
         let config = format!(
@@ -47,7 +87,7 @@ impl Broker {
         );
         std::fs::write(folder.path().join("mosquitto.conf"), config).unwrap();
         let process = Self::launch(folder.path(), port);
-        Broker { port, _folder: folder, process }
+        Broker { port, mosquitto: Some((process, folder)) }
     }
 
     fn launch(folder: &Path, port: u16) -> Child {
@@ -94,8 +134,10 @@ impl Broker {
 
 impl Drop for Broker {
     fn drop(&mut self) {
-        // It may have ended by itself; there is nothing more to end then.
-        let _ = self.process.kill();
-        let _ = self.process.wait();
+        if let Some((process, _)) = &mut self.mosquitto {
+            // It may have ended by itself; there is nothing more to end then.
+            let _ = process.kill();
+            let _ = process.wait();
+        }
     }
 }

@@ -5,7 +5,7 @@ use std::fmt::Write;
 use jiff::SignedDuration;
 use plant::{Clock, SystemClock};
 
-use crate::broker::{Broker, wait_for};
+use crate::broker::{Broker, Kind, wait_for};
 use crate::plant_files::PlantFiles;
 use crate::service::{Service, done};
 
@@ -24,7 +24,7 @@ impl FullPlant {
     /// Writes the plant down, takes it in, has a model approved, and starts the service.
     pub fn start() -> FullPlant {
         let now = SystemClock.now();
-        let broker = Broker::start();
+        let broker = Broker::start(Kind::Mosquitto);
         let files = PlantFiles::new(broker.port, now);
         let config = files.config.to_str().unwrap();
         let ago = |hours: i64| now - SignedDuration::from_hours(hours);

@@ -7,7 +7,7 @@ use std::time::Duration;
 
 use plant::{Clock, Reading, SystemClock, Value};
 
-use crate::broker::{Broker, wait_for};
+use crate::broker::{Broker, Kind, at_each_broker, wait_for};
 use crate::service::Service;
 
 const KILLS: u64 = 20;
@@ -63,9 +63,10 @@ impl Instants {
     }
 }
 
-#[test]
-fn twenty_kills_under_load_leave_just_what_was_published() {
-    let broker = Broker::start();
+at_each_broker! { twenty_kills_under_load_leave_just_what_was_published }
+
+fn twenty_kills_under_load_leave_just_what_was_published(kind: Kind) {
+    let broker = Broker::start(kind);
     let folder = tempfile::tempdir().unwrap();
     let config = config(folder.path(), broker.port);
     let start_us = SystemClock.now().as_microsecond() - 2 * 86_400_000_000;

@@ -4,6 +4,9 @@
 
 mod broker;
 mod browser;
+// The very broker of the demo; a program has no library to take it from.
+#[path = "../services/groovecast/src/demo/broker.rs"]
+mod embedded;
 mod full_plant;
 mod house;
 mod kill;

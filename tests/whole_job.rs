@@ -6,7 +6,7 @@ use jiff::SignedDuration;
 use plant::{Clock, SystemClock};
 use serde_json::Value;
 
-use crate::broker::{Broker, wait_for, wait_within};
+use crate::broker::{Broker, Kind, at_each_broker, wait_for, wait_within};
 use crate::plant_files::PlantFiles;
 use crate::service::{Service, done, run};
 
@@ -26,9 +26,10 @@ fn states_of_rows(path: &str) -> Vec<String> {
     text.lines().skip(1).map(|row| row.split(',').nth(7).unwrap().to_owned()).collect()
 }
 
-#[test]
-fn from_a_broker_and_files_to_a_risk_on_every_way_out() {
-    let broker = Broker::start();
+at_each_broker! { from_a_broker_and_files_to_a_risk_on_every_way_out }
+
+fn from_a_broker_and_files_to_a_risk_on_every_way_out(kind: Kind) {
+    let broker = Broker::start(kind);
     let files = PlantFiles::new(broker.port, SystemClock.now());
     let config = files.config.to_str().unwrap();
     done(&["check", "--config", config]);

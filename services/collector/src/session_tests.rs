@@ -1,18 +1,23 @@
-//! The session against a real broker. What the broker itself says (its log, what it sends again, what others see) is
-//! the witness.
+//! The session against two real brokers, each test at both. What the brokers do (what passes between them and us, what
+//! they send again, what others see, mosquitto's own log) is the witness.
 
 mod broker;
+// The very broker of the demo, by its file: the crate that has it stands above this one.
+#[path = "../../groovecast/src/demo/broker.rs"]
+mod embedded;
+mod wire;
 
 use std::collections::BTreeMap;
 use std::sync::atomic::{AtomicU32, Ordering};
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
-use broker::{Broker, Wire};
+use broker::{Broker, Kind};
 use plant::{Reading, Signal, SystemClock, TimeSource, UnitId, Value};
 use tokio::sync::{mpsc, watch};
 use tokio::task::JoinHandle;
 use tokio::time::{Instant, sleep, timeout};
+use wire::Passed;
 
 use crate::settings::tests::settings;
 use crate::{
@@ -137,62 +142,100 @@ async fn until(what: &str, mut done: impl FnMut() -> bool) {
 }
 
 fn subscribed(broker: &Broker) -> impl FnMut() -> bool {
-    || broker.log().contains("Sending SUBACK to collector-test")
+    || broker.passed().iter().any(|connection| connection.subscribed)
 }
 
-#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-async fn what_was_not_committed_comes_again_and_what_was_does_not() {
-    let broker = Broker::start();
+/// Each test once per broker, except what only one can do.
+macro_rules! at_each_broker {
+    (both { $($test:ident)+ } mosquitto { $($alone:ident)+ }) => {
+        mod at_mosquitto {
+            $(at_each_broker!(one Mosquitto $test);)+
+            $(at_each_broker!(one Mosquitto $alone);)+
+        }
+        mod at_the_embedded_broker {
+            $(at_each_broker!(one Embedded $test);)+
+        }
+    };
+    (one $kind:ident $test:ident) => {
+        #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+        async fn $test() {
+            super::$test(super::Kind::$kind).await;
+        }
+    };
+}
+
+at_each_broker! {
+    both {
+        what_was_not_committed_comes_again_and_what_was_does_not
+        however_often_the_wire_is_cut_acks_stay_in_order_and_nothing_is_lost
+        a_commit_that_fails_is_tried_again_when_the_broker_has_gone_and_come_back
+        a_broker_that_forgot_the_session_gets_subscriptions_and_retained_messages_again
+        messages_without_a_time_that_waited_are_told_from_live_ones
+        others_see_whether_the_service_is_there
+        a_refused_message_is_counted_and_does_not_come_again
+        a_packet_beyond_the_limit_is_shown_and_does_not_storm_the_broker
+        a_journal_that_hangs_does_not_keep_the_service_from_leaving
+    }
+    // The embedded broker sends everything with the QoS of the subscription; MQTT 3.1.1, 3.8.4, asks for the lesser of
+    // that and the publisher's.
+    mosquitto {
+        what_comes_with_qos_0_is_taken_and_shown_as_unprotected
+    }
+}
+
+async fn what_was_not_committed_comes_again_and_what_was_does_not(kind: Kind) {
+    let broker = Broker::start(kind).await;
     let journal = Arc::new(Journal::default());
     journal.failures.store(u32::MAX, Ordering::SeqCst);
-    let service = Service::online(broker.port, &journal).await;
+    let service = Service::online(broker.port(), &journal).await;
     until("it has subscribed", subscribed(&broker)).await;
-    broker.publish("timed/C1", &timed(0..50));
+    // More than either broker sends unacknowledged.
+    broker.publish("timed/C1", &timed(0..150));
     until("a commit hangs", || journal.calls.load(Ordering::SeqCst) > 0).await;
-    until("the window is full", || sent_and_acknowledged(&broker.log())[0].0.len() >= 20).await;
+    until("the window is full", || broker.passed()[0].sent.len() >= kind.window()).await;
     service.die().await;
-    let log = broker.log();
-    assert!(!log.contains("Received PUBACK from collector-test"), "acknowledged before the commit");
-    assert_eq!(sent_and_acknowledged(&log)[0].0.len(), 20, "the broker sends 20 unacknowledged messages and no more");
+    let passed = broker.passed().remove(0);
+    assert!(passed.acknowledged.is_empty(), "acknowledged before the commit");
+    assert_eq!(passed.sent.len(), kind.window(), "the broker sends its window unacknowledged and no more");
 
     journal.failures.store(0, Ordering::SeqCst);
-    let service = Service::online(broker.port, &journal).await;
-    until("all are there", || journal.distinct() == Vec::from_iter(0..50)).await;
+    let service = Service::online(broker.port(), &journal).await;
+    until("all are there", || journal.distinct() == Vec::from_iter(0..150)).await;
     service.leave().await;
-    assert_eq!(journal.values().len(), 50, "each once: the first life committed nothing");
+    assert_eq!(journal.values().len(), 150, "each once: the first life committed nothing");
 
-    let service = Service::online(broker.port, &journal).await;
-    broker.publish("timed/C1", &timed(50..51));
-    until("the last is there", || journal.values().contains(&50)).await;
-    assert_eq!(journal.values().len(), 51, "what was acknowledged must not come again");
+    let service = Service::online(broker.port(), &journal).await;
+    broker.publish("timed/C1", &timed(150..151));
+    until("the last is there", || journal.values().contains(&150)).await;
+    assert_eq!(journal.values().len(), 151, "what was acknowledged must not come again");
     service.leave().await;
 }
 
-/// The broker's log tells what it sent to us and what we acknowledged, in order, connection by connection.
-fn sent_and_acknowledged(log: &str) -> Vec<(Vec<u32>, Vec<u32>)> {
+/// Mosquitto's log tells what it sent to us and what we acknowledged, in order, connection by connection.
+fn logged(log: &str) -> Vec<Passed> {
     let number = |text: &str| text.chars().take_while(char::is_ascii_digit).collect::<String>().parse().unwrap();
     let mut connections = Vec::new();
     for line in log.lines() {
         if line.contains("New client connected") && line.contains("as collector-test") {
-            connections.push((Vec::new(), Vec::new()));
+            connections.push(Passed::default());
         } else if let Some((_, rest)) = line.split_once("Sending PUBLISH to collector-test (")
             && rest.contains("q1")
             && let Some((_, id)) = rest.split_once(", m")
         {
-            connections.last_mut().unwrap().0.push(number(id));
+            connections.last_mut().unwrap().sent.push(number(id));
         } else if let Some((_, id)) = line.split_once("Received PUBACK from collector-test (Mid: ") {
-            connections.last_mut().unwrap().1.push(number(id));
+            connections.last_mut().unwrap().acknowledged.push(number(id));
         }
     }
     connections
 }
 
-/// Cuts the wire five times while messages flow and a part of them is committed, and returns what the broker logged.
-async fn cut_in_full_flow() -> String {
-    let broker = Arc::new(Broker::start());
-    let wire = Wire::to(broker.port).await;
+/// Cuts the wire five times while messages flow and a part of them is committed, and returns what passed, and what the
+/// broker logged of it.
+async fn cut_in_full_flow(kind: Kind) -> (Vec<Passed>, Option<String>) {
+    let broker = Arc::new(Broker::start(kind).await);
     let journal = Arc::new(Journal { commit_takes: Duration::from_millis(2), ..Journal::default() });
-    let service = Service::online(wire.port, &journal).await;
+    let service = Service::online(broker.port(), &journal).await;
     until("it has subscribed", subscribed(&broker)).await;
     let publisher = tokio::task::spawn_blocking({
         let broker = broker.clone();
@@ -200,36 +243,40 @@ async fn cut_in_full_flow() -> String {
     });
     for cut in 0..5 {
         until("messages flow", || journal.distinct().len() >= 100 + cut * 500).await;
-        wire.cut();
+        broker.wire.cut();
         until("it is back", || service.arrivals.link().connections >= cut as u64 + 2).await;
     }
     publisher.await.unwrap();
     until("all are there", || journal.distinct() == Vec::from_iter(0..3000)).await;
     assert_eq!(service.arrivals.link().sessions_lost, 0);
     service.leave().await;
-    broker.log()
+    (broker.passed(), broker.log())
 }
 
-#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-async fn however_often_the_wire_is_cut_acks_stay_in_order_and_nothing_is_lost() {
-    let (a, b, c) = tokio::join!(cut_in_full_flow(), cut_in_full_flow(), cut_in_full_flow());
-    for log in [a, b, c] {
-        let connections = sent_and_acknowledged(&log);
+async fn however_often_the_wire_is_cut_acks_stay_in_order_and_nothing_is_lost(kind: Kind) {
+    let (a, b, c) = tokio::join!(cut_in_full_flow(kind), cut_in_full_flow(kind), cut_in_full_flow(kind));
+    for (connections, log) in [a, b, c] {
         assert_eq!(connections.len(), 6);
-        assert!(connections.iter().map(|(sent, _)| sent.len()).sum::<usize>() >= 3000);
-        for (sent, acknowledged) in connections {
-            assert!(acknowledged.len() <= sent.len());
-            assert_eq!(acknowledged, sent[..acknowledged.len()], "acknowledged in another order than sent");
+        in_order(&connections);
+        if let Some(log) = log {
+            in_order(&logged(&log));
         }
     }
 }
 
-#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-async fn a_commit_that_fails_is_tried_again_over_a_restart_of_the_broker() {
-    let mut broker = Broker::start();
+fn in_order(connections: &[Passed]) {
+    assert!(connections.iter().map(|connection| connection.sent.len()).sum::<usize>() >= 3000);
+    for Passed { sent, acknowledged, .. } in connections {
+        assert!(acknowledged.len() <= sent.len());
+        assert_eq!(*acknowledged, sent[..acknowledged.len()], "acknowledged in another order than sent");
+    }
+}
+
+async fn a_commit_that_fails_is_tried_again_when_the_broker_has_gone_and_come_back(kind: Kind) {
+    let mut broker = Broker::start(kind).await;
     let journal = Arc::new(Journal::default());
     journal.failures.store(u32::MAX - 1, Ordering::SeqCst);
-    let service = Service::online(broker.port, &journal).await;
+    let service = Service::online(broker.port(), &journal).await;
     until("it has subscribed", subscribed(&broker)).await;
     broker.publish("timed/C1", &timed(0..10));
     until("commits fail", || service.arrivals.link().commit_error.is_some()).await;
@@ -237,11 +284,11 @@ async fn a_commit_that_fails_is_tried_again_over_a_restart_of_the_broker() {
     assert!(!link.is_ready() && link.state == LinkState::Online);
     assert_eq!(link.commit_error.unwrap().error, "database or disk is full");
 
-    broker.stop();
+    broker.leave();
     until("it sees that", || matches!(service.arrivals.link().state, LinkState::Offline { .. })).await;
-    broker.start_again();
+    broker.come_back();
     service.is_online().await;
-    assert!(service.arrivals.link().session_present, "the broker had saved the session");
+    assert!(service.arrivals.link().session_present, "the broker had kept the session");
     journal.failures.store(0, Ordering::SeqCst);
     until("all are there", || journal.distinct() == Vec::from_iter(0..10)).await;
     until("all are acknowledged", || service.arrivals.link().unacknowledged == 0).await;
@@ -249,18 +296,16 @@ async fn a_commit_that_fails_is_tried_again_over_a_restart_of_the_broker() {
     service.leave().await;
 }
 
-#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-async fn a_broker_that_forgot_the_session_gets_subscriptions_and_retained_messages_again() {
-    let mut broker = Broker::start();
+async fn a_broker_that_forgot_the_session_gets_subscriptions_and_retained_messages_again(kind: Kind) {
+    let mut broker = Broker::start(kind).await;
     let journal = Arc::new(Journal::default());
-    let service = Service::online(broker.port, &journal).await;
+    let service = Service::online(broker.port(), &journal).await;
     let risk = Outgoing { topic: "gc/risk/C1".into(), payload: b"0.2".to_vec(), retain: true };
     service.outbox.send(risk).await.unwrap();
     assert_eq!(broker.watch("gc/risk/#").next(), "gc/risk/C1 0.2");
 
-    broker.stop();
-    broker.forget();
-    broker.start_again();
+    broker.leave();
+    broker.come_back_empty().await;
     until("it has found out", || service.arrivals.link().sessions_lost == 1).await;
     assert_eq!(broker.watch("gc/risk/#").next(), "gc/risk/C1 0.2");
     broker.publish("timed/C1", &timed(0..1));
@@ -268,12 +313,11 @@ async fn a_broker_that_forgot_the_session_gets_subscriptions_and_retained_messag
     service.leave().await;
 }
 
-#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-async fn messages_without_a_time_that_waited_are_told_from_live_ones() {
-    let broker = Broker::start();
+async fn messages_without_a_time_that_waited_are_told_from_live_ones(kind: Kind) {
+    let broker = Broker::start(kind).await;
     let journal = Arc::new(Journal::default());
     broker.publish_with(&["-q", "1", "-r", "-t", "bare/C1", "-m", "1"]);
-    let service = Service::online(broker.port, &journal).await;
+    let service = Service::online(broker.port(), &journal).await;
     until("the retained one is there", || journal.values() == [1]).await;
     broker.publish("bare/C1", &["2".into()]);
     until("the live one is there", || journal.values() == [1, 2]).await;
@@ -281,7 +325,7 @@ async fn messages_without_a_time_that_waited_are_told_from_live_ones() {
 
     let waited: Vec<String> = (3..303).map(|n: i64| n.to_string()).collect();
     broker.publish("bare/C1", &waited);
-    let service = Service::online(broker.port, &journal).await;
+    let service = Service::online(broker.port(), &journal).await;
     until("the backlog is over", || !service.arrivals.link().backlog).await;
     broker.publish("bare/C1", &["999".into()]);
     until("the live one is there", || journal.values().contains(&999)).await;
@@ -299,27 +343,25 @@ async fn messages_without_a_time_that_waited_are_told_from_live_ones() {
     assert!(waited >= 301, "{waited}");
 }
 
-#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-async fn others_see_whether_the_service_is_there() {
-    let broker = Broker::start();
+async fn others_see_whether_the_service_is_there(kind: Kind) {
+    let broker = Broker::start(kind).await;
     let journal = Arc::new(Journal::default());
     let status = broker.watch("gc/status");
-    let service = Service::online(broker.port, &journal).await;
+    let service = Service::online(broker.port(), &journal).await;
     assert_eq!(status.next(), "gc/status online");
     service.leave().await;
     assert_eq!(status.next(), "gc/status offline");
-    let service = Service::online(broker.port, &journal).await;
+    let service = Service::online(broker.port(), &journal).await;
     assert_eq!(status.next(), "gc/status online");
     service.die().await;
     assert_eq!(status.next(), "gc/status offline", "the will");
     assert_eq!(broker.watch("gc/status").next(), "gc/status offline", "retained");
 }
 
-#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-async fn a_refused_message_is_counted_and_does_not_come_again() {
-    let broker = Broker::start();
+async fn a_refused_message_is_counted_and_does_not_come_again(kind: Kind) {
+    let broker = Broker::start(kind).await;
     let journal = Arc::new(Journal::default());
-    let service = Service::online(broker.port, &journal).await;
+    let service = Service::online(broker.port(), &journal).await;
     until("it has subscribed", subscribed(&broker)).await;
     let huge = format!(r#"{{"v":1,"x":"{}"}}"#, "x".repeat(100_000));
     broker.publish("timed/C1", &["12,5".into(), huge, r#"{"v":1}"#.into()]);
@@ -332,17 +374,16 @@ async fn a_refused_message_is_counted_and_does_not_come_again() {
     assert_eq!(reasons, ["too_large", "not_json", "missing_field"]);
     assert_eq!(report.unmapped[0].topic, "timed/C9");
     service.leave().await;
-    let service = Service::online(broker.port, &journal).await;
+    let service = Service::online(broker.port(), &journal).await;
     until("no backlog is left", || !service.arrivals.link().backlog).await;
     assert_eq!(service.arrivals.totals().messages, 0, "a refused message came again");
     service.leave().await;
 }
 
-#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-async fn what_comes_with_qos_0_is_taken_and_shown_as_unprotected() {
-    let broker = Broker::start();
+async fn what_comes_with_qos_0_is_taken_and_shown_as_unprotected(kind: Kind) {
+    let broker = Broker::start(kind).await;
     let journal = Arc::new(Journal::default());
-    let service = Service::online(broker.port, &journal).await;
+    let service = Service::online(broker.port(), &journal).await;
     until("it has subscribed", subscribed(&broker)).await;
     let unprotected = || {
         let report = service.arrivals.snapshot("2026-01-01T00:00:00Z".parse().unwrap());
@@ -357,11 +398,10 @@ async fn what_comes_with_qos_0_is_taken_and_shown_as_unprotected() {
     service.leave().await;
 }
 
-#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-async fn a_packet_beyond_the_limit_is_shown_and_does_not_storm_the_broker() {
-    let broker = Broker::start();
+async fn a_packet_beyond_the_limit_is_shown_and_does_not_storm_the_broker(kind: Kind) {
+    let broker = Broker::start(kind).await;
     let journal = Arc::new(Journal::default());
-    let mut small = settings(broker.port);
+    let mut small = settings(broker.port());
     (small.max_packet_bytes, small.limits.max_payload_bytes) = (2048, 1024);
     let service = Service::start(small, &journal);
     until("it has subscribed", subscribed(&broker)).await;
@@ -378,12 +418,11 @@ async fn a_packet_beyond_the_limit_is_shown_and_does_not_storm_the_broker() {
     service.die().await;
 }
 
-#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-async fn a_journal_that_hangs_does_not_keep_the_service_from_leaving() {
-    let broker = Broker::start();
+async fn a_journal_that_hangs_does_not_keep_the_service_from_leaving(kind: Kind) {
+    let broker = Broker::start(kind).await;
     let journal = Arc::new(Journal::default());
     journal.failures.store(u32::MAX, Ordering::SeqCst);
-    let service = Service::online(broker.port, &journal).await;
+    let service = Service::online(broker.port(), &journal).await;
     until("it has subscribed", subscribed(&broker)).await;
     broker.publish("timed/C1", &timed(0..3));
     until("a commit hangs", || journal.calls.load(Ordering::SeqCst) > 0).await;
@@ -392,7 +431,7 @@ async fn a_journal_that_hangs_does_not_keep_the_service_from_leaving() {
     assert!(begun.elapsed() < Duration::from_millis(3500), "it took {:?} to leave", begun.elapsed());
 
     journal.failures.store(0, Ordering::SeqCst);
-    let service = Service::online(broker.port, &journal).await;
+    let service = Service::online(broker.port(), &journal).await;
     until("all are there", || journal.distinct() == [0, 1, 2]).await;
     service.leave().await;
 }

@@ -1,55 +1,102 @@
-//! A broker of its own for each test: Debian's mosquitto on a free loopback port, and a wire to it that can be cut.
+//! A broker of its own for each test, on a free loopback port, behind a wire that can be cut: Debian's mosquitto, and the
+//! embedded broker of the demo.
 
 use std::fs;
 use std::io::{BufRead, BufReader, Write};
 use std::net::{TcpListener, TcpStream};
+use std::path::Path;
 use std::process::{Child, Command, Stdio};
 use std::sync::mpsc::Receiver;
 use std::time::{Duration, Instant};
 
 use tempfile::TempDir;
 
+use super::embedded;
+use super::wire::{Passed, Wire};
+
 const PATIENCE: Duration = Duration::from_secs(20);
 
+/// Which broker.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) enum Kind {
+    Mosquitto,
+    Embedded,
+}
+
+impl Kind {
+    /// So many messages it sends unacknowledged: mosquitto as we tell it, the embedded one by a constant of its own.
+    pub(super) const fn window(self) -> usize {
+        match self {
+            Kind::Mosquitto => 20,
+            Kind::Embedded => 100,
+        }
+    }
+}
+
 pub(super) struct Broker {
-    pub(super) port: u16,
+    /// What the service talks through.
+    pub(super) wire: Wire,
+    port: u16,
+    mosquitto: Option<Mosquitto>,
+}
+
+/// A mosquitto process and its folder; it ends with the value.
+struct Mosquitto {
     dir: TempDir,
     child: Child,
 }
 
 impl Broker {
-    /// At most 20 unacknowledged messages per client, any number queued, sessions kept over a restart.
-    pub(super) fn start() -> Self {
-        let dir = tempfile::tempdir().unwrap();
-        let port = free_port();
-        let config = format!(
-            "listener {port} 127.0.0.1\nallow_anonymous true\nuser root\npersistence true\npersistence_location {dir}/\n\
-             max_inflight_messages 20\nmax_queued_messages 0\nlog_dest file {dir}/log\nlog_type all\nconnection_messages true\n",
-            dir = dir.path().display()
-        );
-        fs::write(dir.path().join("conf"), config).unwrap();
-        let child = spawn(&dir, port);
-        Self { port, dir, child }
+    /// Any number of messages is queued.
+    pub(super) async fn start(kind: Kind) -> Self {
+        let (port, mosquitto) = match kind {
+            Kind::Mosquitto => {
+                let (port, mosquitto) = Mosquitto::start();
+                (port, Some(mosquitto))
+            }
+            Kind::Embedded => (embedded::start().await.unwrap(), None),
+        };
+        Self { wire: Wire::to(port).await, port, mosquitto }
     }
 
-    /// Stops it in good order, so that it saves its sessions.
-    pub(super) fn stop(&mut self) {
-        let told = Command::new("kill").args(["-TERM", &self.child.id().to_string()]).status().unwrap();
-        assert!(told.success());
-        self.child.wait().unwrap();
+    /// Where the service finds it.
+    pub(super) fn port(&self) -> u16 {
+        self.wire.port
     }
 
-    pub(super) fn start_again(&mut self) {
-        self.child = spawn(&self.dir, self.port);
+    /// Goes away in good order. The embedded one cannot end: the wire leads to nobody.
+    pub(super) fn leave(&mut self) {
+        self.wire.lay(None);
+        if let Some(mosquitto) = &mut self.mosquitto {
+            mosquitto.stop();
+        }
     }
 
-    /// While it is stopped: all sessions, queues and retained messages are gone.
-    pub(super) fn forget(&self) {
-        fs::remove_file(self.dir.path().join("mosquitto.db")).unwrap();
+    /// Comes back with its memory: sessions, queues and retained messages. Mosquitto has kept them on its disk.
+    pub(super) fn come_back(&mut self) {
+        if let Some(mosquitto) = &mut self.mosquitto {
+            mosquitto.child = spawn(mosquitto.dir.path(), self.port);
+        }
+        self.wire.lay(Some(self.port));
     }
 
-    pub(super) fn log(&self) -> String {
-        fs::read_to_string(self.dir.path().join("log")).unwrap()
+    /// Comes back without any memory.
+    pub(super) async fn come_back_empty(&mut self) {
+        match &self.mosquitto {
+            Some(mosquitto) => fs::remove_file(mosquitto.dir.path().join("mosquitto.db")).unwrap(),
+            None => self.port = embedded::start().await.unwrap(),
+        }
+        self.come_back();
+    }
+
+    /// What passed between broker and service, connection by connection; mosquitto's own log says the same.
+    pub(super) fn passed(&self) -> Vec<Passed> {
+        self.wire.passed()
+    }
+
+    /// The log that mosquitto writes.
+    pub(super) fn log(&self) -> Option<String> {
+        self.mosquitto.as_ref().map(|mosquitto| fs::read_to_string(mosquitto.dir.path().join("log")).unwrap())
     }
 
     /// Publishes one message per line, QoS 1, and waits until the broker has them.
@@ -83,8 +130,34 @@ impl Broker {
     }
 }
 
-impl Drop for Broker {
+impl Mosquitto {
+    /// Sessions are kept over a restart.
+    fn start() -> (u16, Self) {
+        let dir = tempfile::tempdir().unwrap();
+        let port = free_port();
+        let config = format!(
+            "listener {port} 127.0.0.1\nallow_anonymous true\nuser root\npersistence true\npersistence_location {dir}/\n\
+             max_inflight_messages {window}\nmax_queued_messages 0\nlog_dest file {dir}/log\nlog_type all\n\
+             connection_messages true\n",
+            dir = dir.path().display(),
+            window = Kind::Mosquitto.window(),
+        );
+        fs::write(dir.path().join("conf"), config).unwrap();
+        let child = spawn(dir.path(), port);
+        (port, Self { dir, child })
+    }
+
+    /// In good order, so that it saves its sessions.
+    fn stop(&mut self) {
+        let told = Command::new("kill").args(["-TERM", &self.child.id().to_string()]).status().unwrap();
+        assert!(told.success());
+        self.child.wait().unwrap();
+    }
+}
+
+impl Drop for Mosquitto {
     fn drop(&mut self) {
+        // It may have ended by itself; there is nothing more to end then.
         let _ = self.child.kill();
         let _ = self.child.wait();
     }
@@ -112,62 +185,20 @@ fn free_port() -> u16 {
     TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port()
 }
 
-fn spawn(dir: &TempDir, port: u16) -> Child {
+fn spawn(dir: &Path, port: u16) -> Child {
     let spawn = |program: &str| {
-        Command::new(program).arg("-c").arg(dir.path().join("conf")).stdout(Stdio::null()).stderr(Stdio::null()).spawn()
+        Command::new(program).arg("-c").arg(dir.join("conf")).stdout(Stdio::null()).stderr(Stdio::null()).spawn()
     };
     let mut child = spawn("mosquitto")
         .or_else(|_| spawn("/usr/sbin/mosquitto"))
-        .expect("these tests need a real broker: install the packages mosquitto and mosquitto-clients");
+        .expect("mosquitto is not installed: ./tests/setup installs it");
     let begun = Instant::now();
     while TcpStream::connect(("127.0.0.1", port)).is_err() {
         if let Some(status) = child.try_wait().unwrap() {
-            panic!(
-                "the broker ended with {status}: {}",
-                fs::read_to_string(dir.path().join("log")).unwrap_or_default()
-            );
+            panic!("the broker ended with {status}: {}", fs::read_to_string(dir.join("log")).unwrap_or_default());
         }
         assert!(begun.elapsed() < PATIENCE, "the broker does not answer on port {port}");
         std::thread::sleep(Duration::from_millis(10));
     }
     child
-}
-
-/// A wire to the broker that can be cut; what is in it is lost.
-pub(super) struct Wire {
-    pub(super) port: u16,
-    cut: tokio::sync::broadcast::Sender<()>,
-    accepting: tokio::task::JoinHandle<()>,
-}
-
-impl Wire {
-    pub(super) async fn to(broker_port: u16) -> Self {
-        let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await.unwrap();
-        let port = listener.local_addr().unwrap().port();
-        let cut = tokio::sync::broadcast::Sender::new(4);
-        let cuts = cut.clone();
-        let accepting = tokio::spawn(async move {
-            while let Ok((mut near, _)) = listener.accept().await {
-                let mut cut = cuts.subscribe();
-                tokio::spawn(async move {
-                    let mut far = tokio::net::TcpStream::connect(("127.0.0.1", broker_port)).await.unwrap();
-                    tokio::select! {
-                        _ = tokio::io::copy_bidirectional(&mut near, &mut far) => {}
-                        _ = cut.recv() => {}
-                    }
-                });
-            }
-        });
-        Self { port, cut, accepting }
-    }
-
-    pub(super) fn cut(&self) {
-        let _ = self.cut.send(());
-    }
-}
-
-impl Drop for Wire {
-    fn drop(&mut self) {
-        self.accepting.abort();
-    }
 }
