@@ -8,7 +8,9 @@
 //! Ages are run hours since the life of the tube began. Everything is deterministic.
 
 mod baseline;
+mod concordance;
 mod course;
+mod decision;
 mod design;
 mod error;
 mod fit;
@@ -18,22 +20,30 @@ mod intervals;
 mod likelihood;
 pub mod metrics;
 mod newton;
+mod null;
 mod outlook;
 mod params;
 mod prior;
 mod reliability;
+mod report;
 mod symmetric;
 pub mod validate;
 mod weibull;
 
 pub use baseline::{BaseRate, HoursOnly};
+pub use concordance::{Concordance, interval_concordance};
 pub use course::{BlindPace, Course, Pace};
+pub use decision::{DecisionCost, cost_of_opening, decision_curve};
 pub use design::{Design, DesignTerm, blind_covariates, median_covariates};
 pub use error::WearError;
 pub use hazard::{FittedTerm, Hazard, Intercept};
 pub use intervals::{Intervals, IntervalsBuilder, Row};
+pub use null::{BinInNull, Reliability, reliability};
 pub use outlook::{Outlook, Risk};
 pub use params::{HazardParams, HazardValid, RidgeScale, Se, Shape};
 pub use prior::Prior;
-pub use reliability::{Bin, Calibration, calibration, reliability_bins};
+pub use reliability::{
+    Bin, Calibration, CalibrationIntervals, Estimate, calibration, calibration_intervals, reliability_bins,
+};
+pub use report::{Counts, Honesty, Report, Skill};
 pub use weibull::{Interval, IntervalWeibull};

@@ -51,29 +51,6 @@ pub fn ece_equal_width(probabilities: &[f64], outcomes: &[bool], bins: usize) ->
     sums.iter().map(|sum| sum.abs()).sum::<f64>() / probabilities.len() as f64
 }
 
-/// Concordance when the time of an event is only known to lie in `(left_h, right_h]` (infinite: not seen).
-///
-/// A pair counts if one event surely came before the other began to be possible (`right_i <= left_j`); it is won if the
-/// earlier one had the higher score, half won if the scores are equal. `None` without such pairs.
-pub fn interval_concordance(intervals_h: &[(f64, f64)], scores: &[f64]) -> Option<f64> {
-    let (mut pairs, mut won) = (0.0, 0.0);
-    for (i, (_, right_h)) in intervals_h.iter().enumerate() {
-        for (j, (left_h, _)) in intervals_h.iter().enumerate() {
-            if i != j && right_h <= left_h {
-                pairs += 1.0;
-                won += if scores[i] > scores[j] {
-                    1.0
-                } else if scores[i] == scores[j] {
-                    0.5
-                } else {
-                    0.0
-                };
-            }
-        }
-    }
-    (pairs > 0.0).then(|| won / pairs)
-}
-
 fn mean(values: impl ExactSizeIterator<Item = f64>) -> f64 {
     let n = values.len() as f64;
     values.sum::<f64>() / n
@@ -105,14 +82,5 @@ mod tests {
     #[test]
     fn a_sure_forecast_that_failed_costs_much_but_not_everything() {
         assert!(log_loss(&[0.0], &[true]) > 30.0 && log_loss(&[0.0], &[true]).is_finite());
-    }
-
-    #[test]
-    fn nine_pairs_can_be_told_apart_and_eight_are_right() {
-        // Counted by hand.
-        let never = f64::INFINITY;
-        let intervals = [(0.0, 400.0), (400.0, 900.0), (900.0, 1200.0), (1200.0, never), (1500.0, never)];
-        let found = interval_concordance(&intervals, &[0.9, 0.5, 0.6, 0.3, 0.35]).unwrap();
-        assert!((found - 8.0 / 9.0).abs() < 1e-15);
     }
 }

@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::metrics::{auc, brier, brier_skill, ece_equal_width, log_loss, surprise};
 use crate::{
-    BaseRate, Bin, Calibration, Hazard, HazardParams, HoursOnly, Intervals, WearError, calibration, folds,
+    BaseRate, Bin, Calibration, Hazard, HazardParams, HoursOnly, Intervals, Report, WearError, calibration, folds,
     reliability_bins,
 };
 
@@ -140,6 +140,9 @@ pub struct Validation {
     pub predictions: Vec<OutOfFold>,
     /// One per fold.
     pub fits: Vec<FoldFit>,
+    /// The same drawn up to be read; `None` in validations that were kept before there were reports.
+    #[serde(default)]
+    pub report: Option<Report>,
 }
 
 /// Holds a model against base rate, constant rate and hours alone, on tubes that none of them has seen.
@@ -202,7 +205,7 @@ pub fn by_tube(
             probabilities: probabilities.iter().map(|of| of[row]).collect(),
         }
     };
-    Ok(Validation {
+    let mut validation = Validation {
         limit,
         folds: cut.folds,
         n_rows: rows.len(),
@@ -215,7 +218,10 @@ pub fn by_tube(
         model_wins,
         predictions: (0..rows.len()).map(prediction).collect(),
         fits,
-    })
+        report: None,
+    };
+    validation.report = Some(Report::of(&validation));
+    Ok(validation)
 }
 
 /// Rows cut into folds by group.

@@ -174,6 +174,61 @@ fn by_group_folds_and_what_they_foretell() {
     close(found.contenders[0].brier, figure(expected, "brier_of_training_rate"), 1e-9);
 }
 
+/// 432 men, 114 arrested within the year (Rossi, Berk and Lenihan 1980). The rest by numpy and statsmodels 0.15.0 from
+/// rossi_out_of_fold.csv: intervals from `GLM(cov_type="cluster")` by man without its correction, times 432/431; pairs
+/// counted one by one; the null from 20000 draws of numpy's generator.
+#[test]
+fn a_report_says_what_independent_libraries_say() {
+    let candidate = HazardParams::new().ridge(1.0).ridge_scale(RidgeScale::Sd);
+    let report = by_tube(&rossi(false), 2, &[candidate], 5).unwrap().report.unwrap();
+    let counts = report.counts;
+    assert_eq!((counts.rows, counts.events, counts.tubes), (2813, 114, 432));
+    assert_eq!((counts.lives, counts.event_lives, counts.censored_lives), (432, 114, 318));
+
+    let model = report.honesty.iter().find(|honesty| honesty.forecast == Forecast::Model).unwrap();
+    let calibration = model.calibration.unwrap();
+    for (found, value, std_error) in [
+        (calibration.intercept, -0.35057695, 0.40631083),
+        (calibration.slope, 0.88870425, 0.13706347),
+        (calibration.in_the_large, -0.03219725, 0.09708798),
+    ] {
+        close(found.value, value, 1e-6);
+        // 90 % of a normal distribution lie within 1.644854 standard errors.
+        close((found.upper - found.value) / 1.644854, std_error, 1e-5);
+        close((found.value - found.lower) / 1.644854, std_error, 1e-5);
+    }
+
+    let null = &model.reliability;
+    close(null.error, 0.010770001, 1e-6);
+    assert!((null.null_mean - 0.008749).abs() < 0.0002, "{}", null.null_mean);
+    assert!((null.null_upper - 0.012614).abs() < 0.0005, "{}", null.null_upper);
+    assert!((null.as_high - 0.179).abs() < 0.03, "{}", null.as_high);
+    let bands: [(usize, f64, f64); 10] = [
+        (6, 0.0, 0.0142),
+        (5, 0.0035, 0.0248),
+        (3, 0.0071, 0.0319),
+        (5, 0.0107, 0.0391),
+        (11, 0.0142, 0.0463),
+        (7, 0.0178, 0.0534),
+        (13, 0.0249, 0.0641),
+        (7, 0.0320, 0.0783),
+        (18, 0.0498, 0.0996),
+        (39, 0.0925, 0.1601),
+    ];
+    for (bin, (n_events, lower, upper)) in null.bins.iter().zip(bands) {
+        assert_eq!(bin.n_events, n_events);
+        // Two generators may end one event of some 281 apart.
+        assert!((bin.lower - lower).abs() < 0.0037 && (bin.upper - upper).abs() < 0.0037, "{bin:?}");
+    }
+
+    let concordance = report.concordance.unwrap();
+    assert_eq!((concordance.pairs, concordance.won), (8253, 5130.0));
+    let cost = |ratio: f64| report.decision.iter().find(|cost| (cost.ratio - ratio).abs() < 1e-9).unwrap().model;
+    for (ratio, expected) in [(0.02, 0.0191112691), (0.1, 0.0357269820)] {
+        close(cost(ratio), expected, 1e-8);
+    }
+}
+
 #[test]
 fn a_model_survives_json() {
     let fit = HazardParams::new().ridge(1.0).fit(&rossi(false).dataset(2)).unwrap();
