@@ -90,8 +90,8 @@ pub enum Command {
     },
     /// Fit a wear model to the plant's record, or to anybody's table.
     Fit(Fit),
-    /// Hold the model against the baselines by tube: JSON, and what it would have said at each past inspection of a tube
-    /// that it has not seen.
+    /// Hold the model against the baselines by tube: JSON, a report with pictures, and what it would have said at each
+    /// past inspection of a tube that it has not seen.
     Validate(Validate),
     /// What would have been published at each past inspection, fitted only on what was known before that day.
     Backtest {
@@ -258,6 +258,9 @@ pub struct Validate {
     /// Write the prediction at each past inspection here.
     #[arg(long, value_name = "FILE.csv", requires = "horizon", conflicts_with = "table")]
     pub predictions: Option<PathBuf>,
+    /// Write the report here, to be read: one HTML file with pictures, which ends in publish or do not, and why.
+    #[arg(long, value_name = "FILE.html")]
+    pub html: Option<PathBuf>,
 }
 
 /// Shape of the hazard over run hours.

@@ -8,6 +8,7 @@ use wear::{HazardParams, Intervals, Row, Se, WearError};
 
 use crate::args::{Fit, RidgeScale, Shape, StandardErrors, Validate};
 use crate::exit::Failure;
+use crate::validation_report;
 
 /// Fits a table and prints or writes the model.
 pub fn fit(path: &Path, fit: &Fit) -> Result<(), Failure> {
@@ -21,6 +22,9 @@ pub fn validate(path: &Path, validate: &Validate) -> Result<(), Failure> {
     let (intervals, params, limit) = read(path, &validate.fit)?;
     let validation = wear::validate::by_tube(&intervals, limit, std::slice::from_ref(&params), validate.folds)
         .map_err(|error| unfit(path, &error))?;
+    if let Some(html) = &validate.html {
+        validation_report::write(html, &validation, &validation_report::of_table(path, &validate.fit, limit))?;
+    }
     write(&validation, validate.fit.out.as_deref())
 }
 

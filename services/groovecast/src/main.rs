@@ -21,6 +21,7 @@ mod run;
 mod scoring;
 mod show;
 mod snapshot;
+mod validation_report;
 mod wording;
 
 use std::io::IsTerminal;

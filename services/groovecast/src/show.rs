@@ -19,6 +19,7 @@ use crate::intervals as table;
 use crate::model::{self, Model};
 use crate::plant_store::{PlantStore, read_model};
 use crate::scoring::Scorer;
+use crate::validation_report;
 
 /// Writes the intervals table.
 pub async fn intervals(config: Config, out: &Path, rows: Rows, clock: &dyn Clock) -> Result<(), Failure> {
@@ -77,7 +78,12 @@ pub async fn validate(mut config: Config, validate: &Validate, clock: &dyn Clock
     eprintln!("{}", model.reason());
     model.notes.iter().for_each(|note| eprintln!("note: {note}"));
     match &model.validation {
-        Some(validation) => write(validation, validate.fit.out.as_deref()),
+        Some(validation) => {
+            if let Some(html) = &validate.html {
+                validation_report::write(html, validation, &validation_report::of_plant(&config, &model))?;
+            }
+            write(validation, validate.fit.out.as_deref())
+        }
         None => Err(Failure::Input(format!("there is nothing to validate: {}", model.reason()))),
     }
 }

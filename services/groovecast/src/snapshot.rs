@@ -1,6 +1,7 @@
 //! What is published: scores, record and arrivals put together.
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 use collector::{ArrivalsReport, LinkState};
 use jiff::Timestamp;
@@ -14,6 +15,7 @@ use publisher::{
 use crate::config::Config;
 use crate::fleet::Fleet;
 use crate::model::{Basis, Model};
+use crate::validation_report;
 
 /// The snapshot of an evaluation; what arrives is filled in by [`with_arrivals`].
 pub fn evaluated(fleet: &Fleet, scores: Vec<Score>, models: Vec<ModelEntry>, zone: &TimeZone) -> Snapshot {
@@ -60,6 +62,7 @@ pub fn model_entry(record: &ModelRecord, model: &Model) -> ModelEntry {
         notes: model.notes.clone(),
         contenders: validation.map_or(Vec::new(), |v| v.contenders.iter().map(contender).collect()),
         terms: hazard.map_or(Vec::new(), |hazard| hazard.terms.iter().map(term).collect()),
+        report: validation.and_then(validation_report::published).map(Arc::new),
     }
 }
 

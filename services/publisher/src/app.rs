@@ -15,7 +15,7 @@ use crate::conditional::revalidate;
 use crate::problem::Problem;
 use crate::{
     Origin, Site, Snapshot, api, board, charts, entry_page, findings_page, metrics, models_page, openapi, openapi_page,
-    pages, plans, signals_page, tube_page,
+    pages, plans, signals_page, tube_page, validation_page,
 };
 
 /// What the routes answer from.
@@ -48,6 +48,7 @@ fn routes() -> Vec<(&'static str, MethodRouter<Publisher>)> {
         ("/worker.js", get(entry_page::worker)),
         ("/signals", get(signals_page::page)),
         ("/models", get(models_page::page)),
+        ("/models/{version}/validation", get(validation_page::page)),
         ("/api", get(openapi_page::page)),
         ("/style.css", get(pages::style)),
         ("/icon.svg", get(pages::icon)),
@@ -191,8 +192,11 @@ mod tests {
         assert_eq!(paths, described.keys().map(String::as_str).collect());
         for path in paths {
             // RFC 9110, 15.5.6: the answer to a method that is not taken names those that are.
-            let request =
-                Request::builder().method("TRACE").uri(path.replace("{tube}", "x")).body(Body::empty()).unwrap();
+            let request = Request::builder()
+                .method("TRACE")
+                .uri(path.replace("{tube}", "x").replace("{version}", "2"))
+                .body(Body::empty())
+                .unwrap();
             let answer = app(empty()).oneshot(request).await.unwrap();
             assert_eq!(answer.status(), StatusCode::METHOD_NOT_ALLOWED, "{path}");
             let taken: BTreeSet<String> = answer.headers()[header::ALLOW]

@@ -1,7 +1,7 @@
 //! A sheet to draw on: what all charts share.
 
 use plotters::coord::Shift;
-use plotters::element::{PathElement, Polygon, Rectangle};
+use plotters::element::{DashedPathElement, PathElement, Polygon, Rectangle};
 use plotters::prelude::{DrawingArea, DrawingAreaErrorKind, IntoDrawingArea, IntoFont, SVGBackend};
 use plotters::style::text_anchor::{HPos, Pos, VPos};
 use plotters::style::{Color, FontStyle, RGBColor, ShapeStyle, TextStyle};
@@ -97,6 +97,12 @@ impl Sheet<'_> {
         self.path(&corners, width_px, colour)
     }
 
+    /// A dashed line through points.
+    pub(crate) fn dashes(&self, points: &[(i32, i32)], width_px: u32, colour: RGBColor) -> Result<(), DrawError> {
+        let style = ShapeStyle::from(&colour).stroke_width(width_px);
+        self.area.draw(&DashedPathElement::new(points.to_vec(), 6, 4, style))
+    }
+
     /// A filled shape.
     pub(crate) fn shape(&self, points: &[(i32, i32)], colour: RGBColor) -> Result<(), DrawError> {
         self.area.draw(&Polygon::new(points.to_vec(), colour.filled()))
@@ -149,23 +155,45 @@ pub(crate) struct Spoken {
 
 /// Draws a whole SVG document: paper, drawing, and what it says in words.
 pub(crate) fn document(
-    (width, height): (u32, u32),
+    size: (u32, u32),
     ink: Ink,
     spoken: &Spoken,
     draw: impl FnOnce(&Sheet<'_>) -> Result<(), DrawError>,
 ) -> Result<String, DrawError> {
+    let svg = drawn(size, |sheet| {
+        sheet.area.fill(&ink.paper)?;
+        draw(sheet)
+    })?;
+    Ok(named(&svg, "", ("name", "words"), spoken))
+}
+
+/// Draws a picture to stand in the markup of a page, on the page's own paper: its inks follow those of the sheet. `name`
+/// tells its ids apart from those of the page's other pictures.
+pub(crate) fn figure(
+    name: &str,
+    size: (u32, u32),
+    spoken: &Spoken,
+    draw: impl FnOnce(&Sheet<'_>) -> Result<(), DrawError>,
+) -> Result<String, DrawError> {
+    let ids = (format!("{name}-name"), format!("{name}-words"));
+    Ok(named(&drawn(size, draw)?, " class=\"plot\"", (&ids.0, &ids.1), spoken))
+}
+
+fn drawn(size: (u32, u32), draw: impl FnOnce(&Sheet<'_>) -> Result<(), DrawError>) -> Result<String, DrawError> {
     let mut svg = String::new();
-    let area = SVGBackend::with_string(&mut svg, (width, height)).into_drawing_area();
-    area.fill(&ink.paper)?;
-    let sheet = Sheet { area };
+    let sheet = Sheet { area: SVGBackend::with_string(&mut svg, size).into_drawing_area() };
     draw(&sheet)?;
     sheet.area.present()?;
     drop(sheet);
-    // The library writes neither a name nor a role: both go right behind and into the opening tag.
-    let words = format!(
-        " role=\"img\" aria-labelledby=\"name words\">\n<title id=\"name\">{}</title>\n<desc id=\"words\">{}</desc>",
+    Ok(svg)
+}
+
+/// The library writes neither a name nor a role: both go right behind and into the opening tag.
+fn named(svg: &str, class: &str, (name, words): (&str, &str), spoken: &Spoken) -> String {
+    let opening = format!(
+        "{class} role=\"img\" aria-labelledby=\"{name} {words}\">\n<title id=\"{name}\">{}</title>\n<desc id=\"{words}\">{}</desc>",
         xml(&spoken.title),
         xml(&spoken.description)
     );
-    Ok(svg.replacen('>', &words, 1))
+    svg.replacen('>', &opening, 1)
 }

@@ -13,7 +13,10 @@ mod chance;
 mod changeover_rows;
 mod changeovers;
 mod chart_board;
+mod chart_costs;
 mod chart_life;
+mod chart_losses;
+mod chart_reliability;
 mod chart_tube;
 mod chart_walls;
 mod charts;
@@ -41,6 +44,7 @@ mod openapi_page;
 mod origin;
 mod pages;
 mod plans;
+mod plot_frame;
 mod problem;
 mod published;
 mod rank;
@@ -52,6 +56,8 @@ mod site;
 mod snapshot;
 mod standing;
 mod tube_page;
+mod validation;
+mod validation_page;
 mod wall;
 
 pub use app::{Publisher, app};
@@ -63,3 +69,8 @@ pub use readiness::{Lack, lacks};
 pub use serve::{ServeError, serve};
 pub use site::Site;
 pub use snapshot::{Journal, Link, Month, Snapshot, Totals, TubeDetail};
+pub use validation::{
+    Concordance, DecisionCost, Estimate, FoldCounts, Forecast, ForecastScores, Honesty, ReliabilityBin, ReportCounts,
+    Skill, ValidationReport,
+};
+pub use validation_page::{ReportError, ReportSubject, validation_file};

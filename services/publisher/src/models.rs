@@ -1,7 +1,11 @@
 //! The fitted models, as they are published: what each was fitted on, and what it was held against.
 
+use std::sync::Arc;
+
 use jiff::Timestamp;
 use serde::Serialize;
+
+use crate::ValidationReport;
 
 /// Where a model stands.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
@@ -86,6 +90,9 @@ pub struct ModelEntry {
     pub contenders: Vec<Contender>,
     /// Its coefficients.
     pub terms: Vec<FittedTerm>,
+    /// How it did on tubes not seen, drawn up to be read: a page of its own, not part of the list in JSON.
+    #[serde(skip)]
+    pub report: Option<Arc<ValidationReport>>,
 }
 
 /// How well one way of forecasting did on tubes that it had not seen.

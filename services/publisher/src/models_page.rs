@@ -39,6 +39,7 @@ struct ModelView {
     contenders: Vec<[String; 4]>,
     terms: Vec<[String; 3]>,
     notes: Vec<String>,
+    has_report: bool,
 }
 
 /// `GET /models`
@@ -142,6 +143,7 @@ fn view(model: &ModelEntry, site: &Site) -> ModelView {
             .map(|term| [term.name.clone(), figure(term.coefficient), term.std_error.map_or("–".to_owned(), figure)])
             .collect(),
         notes: model.notes.clone(),
+        has_report: model.report.is_some(),
     }
 }
 

@@ -7,7 +7,7 @@ use jiff::Timestamp;
 
 use crate::{Publisher, Site, Snapshot, lacks, standing};
 
-const STYLE: &str = include_str!("../../../dashboards/style/sheet.css");
+pub(crate) const STYLE: &str = include_str!("../../../dashboards/style/sheet.css");
 const ICON: &str = include_str!("../../../dashboards/style/icon.svg");
 
 /// What stands around every page that speaks of the plant.

@@ -434,6 +434,7 @@ pub fn models() -> Vec<ModelEntry> {
             contender("model", 0.301, 0.089, Some(0.81)),
         ],
         terms: vec![term("excess_work_mj", 0.0412, 0.0131), term("cold_starts", 0.87, 0.39), term("dry_h", -0.2, 0.61)],
+        report: Some(Arc::new(crate::validation::report())),
     };
     let prior = ModelEntry {
         version: 1,
@@ -450,6 +451,7 @@ pub fn models() -> Vec<ModelEntry> {
         notes: vec![],
         contenders: vec![],
         terms: vec![],
+        report: None,
         ..approved.clone()
     };
     let proposed = ModelEntry {
@@ -466,6 +468,7 @@ pub fn models() -> Vec<ModelEntry> {
         ),
         contenders: vec![contender("hours_only", 0.33, 0.1, None)],
         terms: vec![],
+        report: None,
         ..approved.clone()
     };
     vec![approved, prior, proposed]

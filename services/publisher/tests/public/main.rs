@@ -37,6 +37,8 @@ mod readiness;
 mod style;
 #[path = "tables.rs"]
 mod tables;
+#[path = "validation.rs"]
+mod validation;
 
 use axum::body::{Body, to_bytes};
 use axum::http::{HeaderMap, Request, StatusCode};

@@ -66,10 +66,10 @@ async fn every_described_route_answers_as_described() {
     let document = document().await;
     for path in document["paths"].as_object().unwrap().keys() {
         for snapshot in [fleet::snapshot(), fleet::empty()] {
-            let uri = path.replace("{tube}", "T-0042");
+            let uri = path.replace("{tube}", "T-0042").replace("{version}", "2");
             assert_told(&document, path, &ask(snapshot, "GET", &uri).await);
         }
-        assert_told(&document, path, &get(&path.replace("{tube}", "T-0042")).await);
+        assert_told(&document, path, &get(&path.replace("{tube}", "T-0042").replace("{version}", "2")).await);
     }
 }
 
@@ -79,6 +79,9 @@ async fn refusals_are_described_too() {
     for (path, uri, status) in [
         ("/tubes/{tube}", "/tubes/T-9999", 404),
         ("/tubes/{tube}", "/tubes/%ff", 400),
+        ("/models/{version}/validation", "/models/1/validation", 404),
+        ("/models/{version}/validation", "/models/x/validation", 404),
+        ("/models/{version}/validation", "/models/%ff/validation", 400),
         ("/api/v1/tubes/{tube}", "/api/v1/tubes/T-9999", 404),
         ("/api/v1/tubes/{tube}", "/api/v1/tubes/%ff", 400),
         ("/api/v1/tubes", "/api/v1/tubes?x=1", 400),

@@ -1,0 +1,95 @@
+//! What deciding by a forecast would have cost, by what opening costs in late catches.
+
+use crate::drawing::{DrawError, Hand, Held, Sheet, Spoken, figure};
+use crate::ink::{Ink, LIGHT};
+use crate::lettering::width as text_width;
+use crate::plot_frame::{Axis, PlotFrame, SIZE, end_for, percent_tick};
+use crate::validation::DecisionCost;
+
+/// Draws the four ways to decide; nothing to draw without costs.
+pub(crate) fn draw(costs: &[DecisionCost], name: &str) -> Result<String, DrawError> {
+    // On the page the inks follow its theme.
+    let ink = LIGHT;
+    let Some(last) = costs.last() else { return Ok(String::new()) };
+    let most = costs.iter().map(|at| at.model.max(at.hours_only).min(2.0 * at.never)).fold(last.never, f64::max);
+    let frame = PlotFrame::new(
+        Axis { end: last.ratio, words: "cost of opening, as a share of a late catch", label: percent_tick },
+        Axis { end: end_for(1.15 * most), words: "late catches per 100 looks, or as much spent", label: per_hundred },
+    );
+    figure(name, SIZE, &spoken(costs), |sheet| {
+        frame.draw(sheet, ink)?;
+        let line = |cost: fn(&DecisionCost) -> f64| -> Vec<(i32, i32)> {
+            let inside = costs.iter().filter(|at| cost(at) <= frame.up.end);
+            std::iter::once((frame.x(0.0), frame.y(0.0)))
+                .chain(inside.map(|at| (frame.x(at.ratio), frame.y(cost(at)))))
+                .collect()
+        };
+        let always = line(|at| at.always);
+        sheet.path(&always, 1, ink.soft)?;
+        sheet.path(&[(frame.left, frame.y(last.never)), (frame.right, frame.y(last.never))], 1, ink.soft)?;
+        sheet.dashes(&line(|at| at.hours_only), 2, ink.ink)?;
+        sheet.path(&line(|at| at.model), 3, ink.ink)?;
+        labels(sheet, costs, &frame, &always, ink)
+    })
+}
+
+fn labels(
+    sheet: &Sheet<'_>,
+    costs: &[DecisionCost],
+    frame: &PlotFrame,
+    always: &[(i32, i32)],
+    ink: Ink,
+) -> Result<(), DrawError> {
+    let (plain, bold) = (Hand::plain(11, ink.soft), Hand::bold(11, ink.ink));
+    let never = frame.y(costs[0].never);
+    sheet.line_of_text("never open", frame.right, never - 16, Held::Right, plain)?;
+    if let Some((x, y)) = always.get(always.len() * 3 / 4) {
+        let word = "open every time";
+        // Beside its line, on the side away from the curves if there is room.
+        let fits = x - 8 - text_width(word, 11) > frame.left;
+        let (at, held) = if fits { (x - 8, Held::Right) } else { (frame.left + 6, Held::Left) };
+        let y = if fits { y - 8 } else { frame.top - 2 };
+        sheet.line_of_text(word, at, y, held, plain)?;
+    }
+    // The two are named where they lie furthest apart, each on its own side.
+    let middle = &costs[costs.len() / 5..costs.len() * 4 / 5];
+    let apart = |at: &DecisionCost| (at.hours_only - at.model).abs();
+    let Some(at) = middle.iter().max_by(|a, b| apart(a).total_cmp(&apart(b))) else { return Ok(()) };
+    let x = frame.x(at.ratio);
+    let name = |text: &str, y: i32, hand: Hand| -> Result<(), DrawError> {
+        let half = text_width(text, 11) / 2 + 2;
+        let x = x.clamp(frame.left + half, frame.right - half);
+        sheet.block((x - half, y), (x + half, y + 13), ink.paper)?;
+        sheet.line_of_text(text, x, y, Held::Middle, hand)
+    };
+    let (model, hours) = (frame.y(at.model), frame.y(at.hours_only));
+    if apart(at) == 0.0 {
+        return name("model and hours alone, the same", model + 6, bold);
+    }
+    let under = |y: i32| (y + 6).min(frame.base - 16);
+    let (of_model, of_hours) = if model > hours { (under(model), hours - 19) } else { (model - 19, under(hours)) };
+    name("open by the model", of_model, bold)?;
+    name("by hours alone", of_hours, Hand::plain(11, ink.ink))
+}
+
+fn per_hundred(cost: f64) -> String {
+    let hundred = (cost * 1e4).round() / 100.0;
+    hundred.to_string()
+}
+
+fn spoken(costs: &[DecisionCost]) -> Spoken {
+    let told = |at: &DecisionCost| {
+        format!(
+            "If opening costs {} of a late catch: by the model {}, by hours alone {}, open every time {}, never {}.",
+            percent_tick(at.ratio),
+            per_hundred(at.model),
+            per_hundred(at.hours_only),
+            per_hundred(at.always),
+            per_hundred(at.never)
+        )
+    };
+    Spoken {
+        title: "What it would have cost to open by each, in late catches per 100 looks".to_owned(),
+        description: costs.iter().skip(4).step_by(10).map(told).collect::<Vec<_>>().join(" "),
+    }
+}
