@@ -196,10 +196,10 @@ pub enum RidgeScale {
 /// Fit a wear model.
 #[derive(Debug, Args)]
 pub struct Fit {
-    /// Fit the plant's own record and keep the model, as proposed.
+    /// The plant's own record.
     #[arg(long, value_name = "FILE", required_unless_present = "table", conflicts_with = "table")]
     pub config: Option<PathBuf>,
-    /// Fit a table (CSV or Parquet) instead.
+    /// A table (CSV or Parquet) instead.
     #[arg(long, value_name = "FILE")]
     pub table: Option<PathBuf>,
     /// The grade whose onset is modelled.

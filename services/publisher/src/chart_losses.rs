@@ -4,6 +4,7 @@ use crate::drawing::{DrawError, Hand, Held, Spoken, figure};
 use crate::ink::LIGHT;
 use crate::plot_frame::{end_for, step};
 use crate::validation::ForecastScores;
+use crate::validation_page::decimals;
 
 /// Size, px: a phone shows it as it is.
 const SIZE: (u32, u32) = (360, 236);
@@ -29,7 +30,7 @@ pub(crate) fn draw(forecasts: &[ForecastScores], name: &str) -> Result<String, D
         for (place, at) in forecasts.iter().enumerate() {
             let y = top + ROW * place as i32;
             sheet.rule((left, y), (right, y), 1, ink.hair)?;
-            let said = format!("{}: {:.4}", capital(at.forecast.words()), at.log_loss);
+            let said = format!("{}: {}", capital(at.forecast.words()), decimals(at.log_loss));
             sheet.line_of_text(&said, x(0.0) + 6, y + 5, Held::Left, Hand::bold(11, ink.ink))?;
             if !at.above_best.is_finite() {
                 continue;
@@ -62,11 +63,11 @@ fn capital(text: &str) -> String {
 fn spoken(forecasts: &[ForecastScores]) -> Spoken {
     let told = |at: &ForecastScores| {
         format!(
-            "{}: {:.4}, {:.4} above the best, standard error between tubes {:.4}.",
+            "{}: {}, {} above the best, standard error between tubes {}.",
             capital(at.forecast.words()),
-            at.log_loss,
-            at.above_best,
-            at.above_best_se
+            decimals(at.log_loss),
+            decimals(at.above_best),
+            decimals(at.above_best_se)
         )
     };
     Spoken {

@@ -210,7 +210,7 @@ fn calibration_row(honesty: &Honesty) -> [String; 5] {
 }
 
 /// A score with four decimals.
-fn decimals(value: f64) -> String {
+pub(crate) fn decimals(value: f64) -> String {
     if value.is_finite() { format!("{value:.4}") } else { "–".to_owned() }
 }
 

@@ -69,7 +69,7 @@ pub fn report() -> ValidationReport {
             Skill { against: Forecast::HoursOnly, log_loss: Some(0.12), brier: Some(0.119), saved: None },
         ],
         honesty: vec![
-            honesty(Forecast::HoursOnly, estimate(0.71, 0.4), estimate(-0.02, 0.33), [0, 1, 1, 2, 8, 3, 4, 5], 0.062),
+            honesty(Forecast::HoursOnly, estimate(0.71, 0.4), estimate(-0.02, 0.33), [0, 0, 1, 2, 8, 2, 3, 8], 0.062),
             honesty(Forecast::Model, estimate(0.93, 0.32), estimate(0.01, 0.31), [0, 0, 1, 2, 2, 3, 6, 10], 0.033),
         ],
         concordance: Some(Concordance { pairs: 212, won: 158.5 }),
