@@ -103,7 +103,7 @@ mod tests {
         assert!((end_for(0.16) - 0.2).abs() < 1e-12 && (end_for(0.2) - 0.2).abs() < 1e-12);
         assert_eq!(
             ["0\u{a0}%", "0.5\u{a0}%", "15\u{a0}%"],
-            [0.0, 0.005, 0.15].map(|at| percent_tick(at)).each_ref().map(String::as_str)
+            [0.0, 0.005, 0.15].map(percent_tick).each_ref().map(String::as_str)
         );
     }
 }
