@@ -1,4 +1,4 @@
-//! The open interfaces as independent readers take them: parsers and a tester that others wrote, from PyPI.
+//! What others wrote, from PyPI, held against us: parsers and a tester of the open interfaces, and a library's folds.
 
 use std::process::Command;
 use std::time::Duration;
@@ -14,4 +14,13 @@ fn independent_readers_take_what_the_service_publishes() {
     let mut readers = Command::new(python);
     readers.arg(beside_tests("outside/interfaces.py")).arg(plant.service.origin()).args(["--examples", "25"]);
     println!("{}", passes(readers, Duration::from_secs(400)));
+}
+
+#[test]
+fn folds_by_group_are_those_of_an_independent_library() {
+    let python = beside_tests("outside/.venv/bin/python");
+    need(&python);
+    let mut folds = Command::new(python);
+    folds.arg(beside_tests("outside/folds.py")).arg(env!("CARGO_BIN_EXE_groovecast"));
+    println!("{}", passes(folds, Duration::from_secs(120)));
 }
