@@ -68,6 +68,30 @@ fn the_rossi_data_fit_as_independent_libraries_fit_them() {
     }
 }
 
+/// 432 men, 114 of them arrested within the year: 318 are censored (Rossi, Berk and Lenihan 1980).
+#[test]
+fn a_report_on_anybodys_table_says_how_much_stands_behind_it() {
+    let folder = tempfile::tempdir().unwrap();
+    let html = folder.path().join("report.html");
+    let table = reference("rossi_grouped.csv");
+    let mut arguments =
+        vec!["validate", "--table", table.to_str().unwrap(), "--group", "unit", "--start", "start_week"];
+    arguments.extend(["--end", "end_week", "--event", "event", "--terms", TERMS, "--ridge", "1"]);
+    arguments.extend(["--html", html.to_str().unwrap()]);
+    let result: Value = serde_json::from_str(&done(&arguments)).unwrap();
+    let counts = &result["report"]["counts"];
+    assert_eq!(
+        (&counts["tubes"], &counts["events"], &counts["censored_lives"]),
+        (&432.into(), &114.into(), &318.into())
+    );
+    let html = std::fs::read_to_string(html).unwrap();
+    for part in ["2\u{202f}813 intervals of 432 tubes", "318 lives are censored", "1 in the column event", "<svg"] {
+        assert!(html.contains(part), "{part:?} is not in the report");
+    }
+    assert!(html.contains(result["report"]["sentence"].as_str().unwrap()));
+    assert!(!html.contains("NaN") && !html.contains("<script"));
+}
+
 #[test]
 fn a_table_that_is_wrong_names_line_and_column() {
     let folder = tempfile::tempdir().unwrap();

@@ -55,11 +55,23 @@ fn from_a_broker_and_files_to_a_risk_on_every_way_out(kind: Kind) {
     assert!(states(&published).iter().all(|state| ["ok", "baseline", "reached"].contains(state)), "{published:#?}");
 
     let looks = std::fs::read_to_string(files.path("findings.csv")).unwrap().lines().count() - 1;
-    let foretold = files.path("foretold.csv");
-    let validation: Value =
-        serde_json::from_str(&done(&["validate", "--config", config, "--horizon", "200", "--predictions", &foretold]))
-            .unwrap();
+    let (foretold, report) = (files.path("foretold.csv"), files.path("report.html"));
+    let validation: Value = serde_json::from_str(&done(&[
+        "validate",
+        "--config",
+        config,
+        "--horizon",
+        "200",
+        "--predictions",
+        &foretold,
+        "--html",
+        &report,
+    ]))
+    .unwrap();
     assert_eq!(validation["contenders"].as_array().unwrap().len(), 4);
+    let report = std::fs::read_to_string(report).unwrap();
+    let sentence = validation["report"]["sentence"].as_str().unwrap();
+    assert!(report.contains(sentence), "the report does not end in what the result says: {sentence}");
     assert_eq!(states_of_rows(&foretold).len(), looks);
     done(&["backtest", "--config", config, "--horizon", "200", "--out", &foretold]);
     let states = states_of_rows(&foretold);
@@ -78,6 +90,8 @@ fn from_a_broker_and_files_to_a_risk_on_every_way_out(kind: Kind) {
     let before = of_unit(&risks, "K1");
     let by_command = published.iter().find(|score| score["unit"] == "K1").unwrap();
     assert_eq!(before["tube"], by_command["tube"]);
+    let judged = service.get("/models/1/validation").1;
+    assert!(judged.contains("<svg") && judged.contains(sentence), "the service does not show what validation said");
     let page = service.get("/").1;
     for unit in ["K1", "K2", "K3"] {
         assert!(page.contains(unit), "the board does not show {unit}");

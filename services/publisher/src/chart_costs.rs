@@ -55,21 +55,27 @@ fn labels(
     let middle = &costs[costs.len() / 5..costs.len() * 4 / 5];
     let apart = |at: &DecisionCost| (at.hours_only - at.model).abs();
     let Some(at) = middle.iter().max_by(|a, b| apart(a).total_cmp(&apart(b))) else { return Ok(()) };
+    // All curves rise to the right: below and right of a point, and above and left of it, there is room.
     let x = frame.x(at.ratio);
-    let name = |text: &str, y: i32, hand: Hand| -> Result<(), DrawError> {
-        let half = text_width(text, 11) / 2 + 2;
-        let x = x.clamp(frame.left + half, frame.right - half);
-        sheet.block((x - half, y), (x + half, y + 13), ink.paper)?;
-        sheet.line_of_text(text, x, y, Held::Middle, hand)
+    let below = |text: &str, y: i32, hand: Hand| {
+        let x = (x + 4).min(frame.right - text_width(text, 11)).max(frame.left + 4);
+        sheet.line_of_text(text, x, (y + 8).min(frame.base - 16), Held::Left, hand)
+    };
+    let above = |text: &str, y: i32, hand: Hand| {
+        let x = (x - 4).max(frame.left + text_width(text, 11)).min(frame.right);
+        sheet.line_of_text(text, x, (y - 20).max(frame.top), Held::Right, hand)
     };
     let (model, hours) = (frame.y(at.model), frame.y(at.hours_only));
+    let dashed = Hand::plain(11, ink.ink);
     if apart(at) == 0.0 {
-        return name("model and hours alone, the same", model + 6, bold);
+        return below("model and hours alone, the same", model, bold);
     }
-    let under = |y: i32| (y + 6).min(frame.base - 16);
-    let (of_model, of_hours) = if model > hours { (under(model), hours - 19) } else { (model - 19, under(hours)) };
-    name("open by the model", of_model, bold)?;
-    name("by hours alone", of_hours, Hand::plain(11, ink.ink))
+    if model > hours {
+        below("open by the model", model, bold)?;
+        return above("by hours alone", hours, dashed);
+    }
+    above("open by the model", model, bold)?;
+    below("by hours alone", hours, dashed)
 }
 
 fn per_hundred(cost: f64) -> String {

@@ -58,7 +58,7 @@ struct ValidationFile<'a> {
 /// # Errors
 /// [`ReportError`], if it cannot be drawn or put together.
 pub fn validation_file(report: &ValidationReport, subject: &ReportSubject) -> Result<String, ReportError> {
-    let body = Body::of(report, &subject.event)?;
+    let body = Body::of(report, &subject.event, &subject.facts, &subject.notes)?;
     Ok(ValidationFile { style: STYLE, subject, body }.render()?)
 }
 
@@ -85,7 +85,7 @@ pub(crate) async fn page(State(publisher): State<Publisher>, version: Result<Pat
         let why = format!("Of model {version} there is no report: it was not held against tubes that it had not seen.");
         return refused(StatusCode::NOT_FOUND, &why);
     };
-    match Body::of(report, &format!("{} or worse", publisher.site.limit_words())) {
+    match Body::of(report, &format!("{} or worse", publisher.site.limit_words()), &[], &[]) {
         Ok(body) => {
             let frame = Frame::of(&publisher, &snapshot);
             rendered(StatusCode::OK, &ValidationPage { frame, version: model.version, name: model.name.clone(), body })
@@ -114,12 +114,20 @@ struct Body {
     concordance: Option<[String; 3]>,
     costs: String,
     folds: Vec<[String; 4]>,
+    /// What was fitted; a page leaves it to the page of the model.
+    facts: Vec<(String, String)>,
+    notes: Vec<String>,
     publish: bool,
     sentence: String,
 }
 
 impl Body {
-    fn of(report: &ValidationReport, event: &str) -> Result<Body, DrawError> {
+    fn of(
+        report: &ValidationReport,
+        event: &str,
+        facts: &[(String, String)],
+        notes: &[String],
+    ) -> Result<Body, DrawError> {
         let counts = report.counts;
         let number = |number: usize| count(number as u64);
         let mut reliability = Vec::new();
@@ -164,6 +172,8 @@ impl Body {
                 .enumerate()
                 .map(|(place, fold)| [number(place + 1), number(fold.tubes), number(fold.rows), number(fold.events)])
                 .collect(),
+            facts: facts.to_vec(),
+            notes: notes.to_vec(),
             publish: report.publish,
             sentence: report.sentence.clone(),
         })
