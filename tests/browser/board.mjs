@@ -96,7 +96,7 @@ function compare(row, score, zone) {
   );
   const wearing = score.drivers.filter((driver) => driver.hours_equivalent >= 0.5);
   if (!flag && told.length && score.state !== "stale" && wearing.length) {
-    for (const driver of wearing.toSorted((a, b) => b.hours_equivalent - a.hours_equivalent).slice(0, 3)) {
+    for (const driver of [...wearing].sort((a, b) => b.hours_equivalent - a.hours_equivalent).slice(0, 3)) {
       need(row.why.includes(driver.text), differs("the reason", row.why, driver.text));
     }
   } else {
