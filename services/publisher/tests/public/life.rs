@@ -17,10 +17,11 @@ async fn drawn(path: &str) -> String {
 /// The texts of a picture with their places.
 fn texts(svg: &str) -> Vec<(f64, f64, String)> {
     let number = |tag: &str, name: &str| -> f64 {
-        tag.split(&format!(" {name}=\"")).nth(1).unwrap().split('"').next().unwrap().parse().unwrap()
+        let value = tag.split(&format!(" {name}=\"")).nth(1).and_then(|rest| rest.split('"').next());
+        value.and_then(|value| value.parse().ok()).expect("a text has its place")
     };
-    let tags = svg.split("<text").skip(1).map(|tag| tag.split("</text").next().unwrap());
-    tags.map(|tag| (number(tag, "x"), number(tag, "y"), tag.split_once('>').unwrap().1.trim().to_owned())).collect()
+    let tags = svg.split("<text").skip(1).filter_map(|rest| rest.split("</text").next()?.split_once('>'));
+    tags.map(|(tag, text)| (number(tag, "x"), number(tag, "y"), text.trim().to_owned())).collect()
 }
 
 #[tokio::test]
