@@ -14,8 +14,8 @@ use tokio::sync::watch;
 use crate::conditional::revalidate;
 use crate::problem::Problem;
 use crate::{
-    Origin, Site, Snapshot, api, board, charts, metrics, models_page, openapi, openapi_page, pages, plans,
-    signals_page, tube_page, validation_page,
+    Origin, Site, Snapshot, api, board, charts, entry_page, findings_page, metrics, models_page, openapi, openapi_page,
+    pages, plans, signals_page, tube_page, validation_page,
 };
 
 /// What the routes answer from.
@@ -40,6 +40,12 @@ fn routes() -> Vec<(&'static str, MethodRouter<Publisher>)> {
     vec![
         ("/", get(board::page)),
         ("/tubes/{tube}", get(tube_page::page)),
+        ("/findings", get(findings_page::page)),
+        ("/findings/new", get(entry_page::page)),
+        ("/finding.js", get(entry_page::script)),
+        ("/entries.js", get(entry_page::entries)),
+        ("/waiting.js", get(entry_page::waiting)),
+        ("/worker.js", get(entry_page::worker)),
         ("/signals", get(signals_page::page)),
         ("/models", get(models_page::page)),
         ("/models/{version}/validation", get(validation_page::page)),
@@ -111,7 +117,7 @@ impl Doors {
     fn of(origins: &[Origin]) -> Self {
         let framed_by: String = origins.iter().map(|origin| format!(" {origin}")).collect();
         let policy = format!(
-            "default-src 'none'; style-src 'self'; img-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors \
+            "default-src 'none'; style-src 'self'; img-src 'self'; script-src 'self'; connect-src 'self'; worker-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors \
              'self'{framed_by}"
         );
         let policy = HeaderValue::from_str(&policy).expect("origins are checked: they hold nothing but visible ASCII");

@@ -16,6 +16,7 @@ use crate::drivers::{DriverBar, bars};
 use crate::exposure_table::{BandTable, MonthTable, band_table, month_table};
 use crate::figures::{hours, number, share};
 use crate::look_words::findings_of;
+use crate::next_step::{DEFERS, next_step};
 use crate::pages::{Frame, Standing, refused, rendered};
 use crate::wall::{Wall, kind_words, wall};
 use crate::{Interval, Publisher, Site, Snapshot, TubeDetail, standing};
@@ -26,10 +27,13 @@ struct TubePage {
     frame: Frame,
     standing: Standing,
     limit: String,
+    defers: &'static str,
     tube: String,
     unit: Option<String>,
     facts: Vec<(&'static str, String)>,
     score: Option<ScoreView>,
+    /// The worst mark of this life and what usually comes next.
+    next: Option<[String; 2]>,
     wall: Wall,
     looks: Vec<[String; 6]>,
     findings: Vec<[String; 9]>,
@@ -69,10 +73,12 @@ pub(crate) async fn page(State(publisher): State<Publisher>, tube: Result<Path<S
         frame: Frame::of(&publisher, &snapshot),
         standing: Standing::of(site),
         limit: site.limit_words(),
+        defers: DEFERS,
         tube,
         unit: detail.unit.as_ref().map(ToString::to_string),
         facts: tube_facts(detail),
         score: score.map(|score| score_view(score, &snapshot, site)),
+        next: usual_next(detail),
         wall: wall(detail, site),
         looks: look_rows(detail, site),
         findings: detail.findings.iter().rev().map(|finding| finding_row(finding, site)).collect(),
@@ -100,6 +106,15 @@ fn tube_facts(detail: &TubeDetail) -> Vec<(&'static str, String)> {
     .into_iter()
     .flatten()
     .collect()
+}
+
+/// What usually comes after the worst mark that this life has shown.
+fn usual_next(detail: &TubeDetail) -> Option<[String; 2]> {
+    let life = detail.lives.last();
+    let of_this_life = |look: &&Look| life.is_none_or(|life| life.holds(look.at));
+    let worst = detail.looks.iter().filter(of_this_life).filter_map(|look| look.worst_mark).max()?;
+    let mark = format!("grade {worst} ({}) on {}", worst.meaning(), spaced(&detail.tube.surface));
+    Some([mark, next_step(worst, &detail.tube.surface).to_owned()])
 }
 
 fn score_view(score: &Score, snapshot: &Snapshot, site: &Site) -> ScoreView {
@@ -177,7 +192,8 @@ fn look_row(look: &Look, worst_mark: String, site: &Site) -> [String; 6] {
     ]
 }
 
-fn finding_row(finding: &Finding, site: &Site) -> [String; 9] {
+/// A finding as a row: when, zone, clock, grade, kind, method, depth, inspector, note.
+pub(crate) fn finding_row(finding: &Finding, site: &Site) -> [String; 9] {
     let word = |text: Option<&str>| text.map_or("–".to_owned(), spaced);
     [
         site.minute(finding.at),

@@ -1,7 +1,11 @@
 use crate::{ask, asking, body, fleet, get};
 
-const ROUTES: [&str; 20] = [
+const ROUTES: [&str; 24] = [
     "/",
+    "/findings",
+    "/findings/new",
+    "/finding.js",
+    "/worker.js",
     "/tubes/T-0042",
     "/signals",
     "/models",
@@ -28,7 +32,7 @@ async fn every_answer_carries_the_guarding_headers() {
     for uri in ROUTES {
         let answer = get(uri).await;
         let policy = answer.header("content-security-policy");
-        // Content Security Policy Level 3, 6: without script-src the fallback is default-src, here 'none'.
+        // Content Security Policy Level 3, 6: what no directive names falls back to default-src, here 'none'.
         assert!(policy.starts_with("default-src 'none';"), "{uri}: {policy}");
         let (loads, framed) = policy.split_once("frame-ancestors ").expect("who may frame it");
         assert!(!loads.contains("unsafe") && !loads.contains("http") && !policy.contains('*'), "{uri}: {policy}");
@@ -69,7 +73,7 @@ async fn only_the_origins_that_are_named_may_read_from_a_script() {
 
 #[tokio::test]
 async fn pages_need_nothing_that_the_policy_forbids() {
-    for uri in ["/", "/tubes/T-0042", "/signals", "/models", "/api", "/nothing"] {
+    for uri in ["/", "/tubes/T-0042", "/findings", "/signals", "/models", "/api", "/nothing"] {
         let page = get(uri).await.body;
         for forbidden in [" style=", "<style", "<script", " onclick", "http:", "https:", "src=\"//", "data:", "@import"]
         {

@@ -67,6 +67,7 @@ async fn texts_from_outside_never_become_markup() {
         (&*format!("/tubes/{encoded}"), 10),
         ("/signals", 10),
         ("/models", 8),
+        ("/findings", 2),
         ("/tubes/%22%3E%3Cscript%3E", 0),
     ] {
         let page = ask(snapshot.clone(), "GET", uri).await.body;
@@ -76,8 +77,19 @@ async fn texts_from_outside_never_become_markup() {
         // It must be there, in an escaped form; otherwise this test would prove nothing.
         assert!(page.matches("alert(2)").count() >= times, "{uri}: {}", page.matches("alert(2)").count());
     }
-    let picture = ask(snapshot.clone(), "GET", &format!("/charts/tubes/{encoded}.svg")).await.body;
-    for svg in [picture, ask(snapshot.clone(), "GET", "/charts/board.svg").await.body] {
+    // The form has a script of its own.
+    let form = ask(snapshot.clone(), "GET", "/findings/new").await.body;
+    for markup in ["<script>", "<img src=x", "<b onclick", "<!--"] {
+        assert!(!form.contains(markup), "{markup:?} came through");
+    }
+    assert!(form.matches("alert(1)").count() > 5 && form.matches("<script").count() == 1, "{form}");
+    for path in [
+        &*format!("/charts/tubes/{encoded}.svg"),
+        &format!("/charts/tubes/{encoded}/walls.svg"),
+        &format!("/charts/tubes/{encoded}/life.svg"),
+        "/charts/board.svg",
+    ] {
+        let svg = ask(snapshot.clone(), "GET", path).await.body;
         assert!(!svg.contains("<b") && !svg.contains("<script") && !svg.contains("<!--"), "{svg}");
         assert!(svg.contains("alert(1)"), "{svg}");
     }

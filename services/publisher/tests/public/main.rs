@@ -11,6 +11,8 @@ mod board;
 mod charts;
 #[path = "conditional.rs"]
 mod conditional;
+#[path = "entry.rs"]
+mod entry;
 #[path = "headers.rs"]
 mod headers;
 #[path = "hold.rs"]
