@@ -25,7 +25,7 @@ fn arrows_run_down_only() {
         ("collector", &["plant"]),
         ("history", &["plant"]),
         ("ledger", &["plant"]),
-        ("publisher", &["plant"]),
+        ("publisher", &["ledger", "plant"]),
         ("groovecast", &["collector", "history", "ledger", "plant", "publisher", "simulation", "wear"]),
     ]
     .into();

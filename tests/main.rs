@@ -16,3 +16,4 @@ mod reference;
 mod service;
 mod tools;
 mod whole_job;
+mod writing;

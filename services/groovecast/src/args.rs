@@ -5,6 +5,7 @@ use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use jiff::Timestamp;
+use plant::Role;
 
 /// Which scraped-surface heat exchangers to open at this changeover.
 ///
@@ -115,11 +116,94 @@ pub enum Command {
         #[arg(long)]
         json: bool,
     },
+    /// Add, list or change people who may log in. Nobody can before somebody was added here.
+    People {
+        /// What to do with them.
+        #[command(subcommand)]
+        what: People,
+    },
+    /// Add, list or revoke tokens by which machines read and write.
+    Tokens {
+        /// What to do with them.
+        #[command(subcommand)]
+        what: Tokens,
+    },
     /// List, show or approve models. Nothing is published from a model that nobody approved.
     Models {
         /// What to do with them.
         #[command(subcommand)]
         what: Models,
+    },
+}
+
+/// What is done with people. Passwords come from the terminal or from standard input, never as arguments.
+#[derive(Debug, Subcommand)]
+pub enum People {
+    /// Add a person; the password is asked for.
+    Add {
+        /// Their name, under which everything that they write is kept.
+        name: String,
+        /// reader, inspector (writes findings), analyst or admin (also see the audit trail).
+        #[arg(long, value_name = "ROLE", value_parser = str::parse::<Role>)]
+        role: Role,
+        #[command(flatten)]
+        with: WithConfig,
+    },
+    /// Everybody.
+    List {
+        #[command(flatten)]
+        with: WithConfig,
+    },
+    /// Give a person another role.
+    Role {
+        /// Their name.
+        name: String,
+        /// reader, inspector, analyst or admin.
+        #[arg(long, value_name = "ROLE", value_parser = str::parse::<Role>)]
+        role: Role,
+        #[command(flatten)]
+        with: WithConfig,
+    },
+    /// Give a person a new password and end their sessions.
+    Password {
+        /// Their name.
+        name: String,
+        #[command(flatten)]
+        with: WithConfig,
+    },
+    /// Keep a person from logging in; a new password lets them in again.
+    Disable {
+        /// Their name.
+        name: String,
+        #[command(flatten)]
+        with: WithConfig,
+    },
+}
+
+/// What is done with tokens.
+#[derive(Debug, Subcommand)]
+pub enum Tokens {
+    /// Make a token and show it this once.
+    Add {
+        /// The machine's name, under which everything that it writes is kept.
+        name: String,
+        /// reader, inspector, analyst or admin.
+        #[arg(long, value_name = "ROLE", value_parser = str::parse::<Role>)]
+        role: Role,
+        #[command(flatten)]
+        with: WithConfig,
+    },
+    /// All of them, without their secrets.
+    List {
+        #[command(flatten)]
+        with: WithConfig,
+    },
+    /// Take a token no longer.
+    Revoke {
+        /// Its name.
+        name: String,
+        #[command(flatten)]
+        with: WithConfig,
     },
 }
 

@@ -1,5 +1,6 @@
 //! The configuration: read raw with unknown keys denied, checked once into the real one, every problem with its line.
 
+mod access;
 mod check;
 mod exposure;
 mod place;
@@ -15,7 +16,7 @@ use history::{ExposureSettings, QualityCodes};
 use jiff::SignedDuration;
 use jiff::tz::TimeZone;
 use plant::{Grade, Measure, Signal, Term, UnitId, Zone};
-use publisher::{LongestInterval, Origin};
+use publisher::{LongestInterval, Origin, Reading};
 use wear::{RidgeScale, Se};
 
 use crate::args::Rows;
@@ -51,6 +52,8 @@ pub struct Config {
     pub listen: SocketAddr,
     /// Foreign dashboards that may frame pages and read what is published.
     pub frame_origins: Vec<Origin>,
+    /// Who may read, and what a login is like.
+    pub access: Access,
     /// What arrives under which topic.
     pub mappings: Vec<Mapping>,
     /// The units.
@@ -79,6 +82,21 @@ pub struct Config {
     pub close_after: SignedDuration,
     /// Silence after which a unit's scores are `stale`.
     pub stale_after: SignedDuration,
+}
+
+/// Who may read, and what a login is like. Writing always asks for a role.
+#[derive(Debug, Clone, Copy)]
+pub struct Access {
+    /// Who may read.
+    pub reading: Reading,
+    /// The config says so itself.
+    pub reading_is_said: bool,
+    /// People reach the service over https.
+    pub https: bool,
+    /// How long a login lasts.
+    pub session_lasts: SignedDuration,
+    /// Largest photo that is taken, bytes.
+    pub photo_bytes: usize,
 }
 
 /// Where the plant's messages come from.
@@ -165,5 +183,10 @@ impl Config {
     /// The database file.
     pub fn database(&self) -> PathBuf {
         self.data.join("groovecast.db")
+    }
+
+    /// The folder of photos.
+    pub fn photos(&self) -> PathBuf {
+        self.data.join("photos")
     }
 }

@@ -12,7 +12,8 @@ use std::time::Instant;
 
 use anyhow::Context;
 use jiff::{SignedDuration, Timestamp};
-use plant::Clock;
+use ledger::By;
+use plant::{Clock, Role};
 use simulation::Plant;
 use tokio::net::TcpListener;
 use tokio::sync::watch;
@@ -22,6 +23,8 @@ use crate::exit::Failure;
 use crate::plant_store::PlantStore;
 use crate::run;
 
+/// Who may log findings in the demo.
+const INSPECTOR: &str = "Inspector";
 /// The invented past: two years up to a Monday morning.
 const PAST_FROM: &str = "2024-01-08T06:00:00Z";
 const PAST_TO: &str = "2026-01-05T06:00:00Z";
@@ -46,7 +49,7 @@ pub async fn demo(listen: SocketAddr, seed: u64, speed: f64) -> Result<(), Failu
     let address = listener.local_addr().context("cannot tell where pages are served")?;
     let folder =
         tempfile::Builder::new().prefix("groovecast-demo-").tempdir().context("cannot make a folder for the demo")?;
-    let (plant, config) = tokio::select! {
+    let (plant, config, password) = tokio::select! {
         ready = past(folder.path(), address, seed, speed) => ready?,
         () = run::told_to_stop() => return Ok(()),
     };
@@ -58,6 +61,7 @@ pub async fn demo(listen: SocketAddr, seed: u64, speed: f64) -> Result<(), Failu
     eprintln!(
         "The board is at http://{address}/ in a moment. The plant's clock runs {speed} times as fast as yours. Ctrl-C ends it."
     );
+    eprintln!("To log findings, log in as {INSPECTOR} with the password {password}, made up for this run.");
     let mut service = std::pin::pin!(service);
     let ended = tokio::select! {
         ended = &mut service => ended,
@@ -72,7 +76,12 @@ pub async fn demo(listen: SocketAddr, seed: u64, speed: f64) -> Result<(), Failu
 }
 
 /// The plant, with its past imported below a folder, and its configuration.
-async fn past(folder: &Path, address: SocketAddr, seed: u64, speed: f64) -> Result<(Arc<Plant>, Arc<Config>), Failure> {
+async fn past(
+    folder: &Path,
+    address: SocketAddr,
+    seed: u64,
+    speed: f64,
+) -> Result<(Arc<Plant>, Arc<Config>, String), Failure> {
     let began = Instant::now();
     let port = broker::start().await?;
     let (from, to) = (instant(PAST_FROM)?, instant(PAST_TO)?);
@@ -80,15 +89,27 @@ async fn past(folder: &Path, address: SocketAddr, seed: u64, speed: f64) -> Resu
     let config = files::write(&plant, folder, port, address)?;
     tracing::info!(config = %config.display(), "an invented plant: 12 units, two years of past");
     let mut config = Config::read(&config)?;
-    // Lateness is told in the plant's time, which runs faster than the evaluation.
+    // Lateness and logins are told in the plant's time, which runs faster than the evaluation and people.
     config.late_after = SignedDuration::from_secs_f64(config.late_after.as_secs_f64() * speed.max(1.0));
+    config.access.session_lasts =
+        SignedDuration::from_secs_f64(config.access.session_lasts.as_secs_f64() * speed.max(1.0));
     let config = Arc::new(config);
     let plant = Arc::new(plant);
     let store = PlantStore::open(config.clone()).await?;
     past::import(&store, plant.clone(), folder).await?;
+    let password = password()?;
+    let by = By { who: "the demo".to_owned(), at: to };
+    store.ledger.add_person(INSPECTOR, Role::Inspector, &password, &by).await?;
     drop(store);
     tracing::info!(seconds = began.elapsed().as_secs(), "the past is in; the first model is fitted now");
-    Ok((plant, config))
+    Ok((plant, config, password))
+}
+
+/// A password that nobody else knows: 8 bytes of the operating system's randomness.
+fn password() -> Result<String, Failure> {
+    let mut bytes = [0; 8];
+    getrandom::fill(&mut bytes).map_err(|error| anyhow::anyhow!("the system gives no random bytes: {error}"))?;
+    Ok(bytes.iter().map(|byte| format!("{byte:02x}")).collect())
 }
 
 fn instant(text: &str) -> Result<Timestamp, Failure> {

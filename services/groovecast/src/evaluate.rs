@@ -7,7 +7,7 @@ use anyhow::Context;
 use collector::{Arrivals, Outgoing};
 use plant::{Clock, Score, hour_of};
 use publisher::{Site, Snapshot};
-use tokio::sync::{mpsc, watch};
+use tokio::sync::{Notify, mpsc, watch};
 
 use crate::config::Config;
 use crate::plant_store::PlantStore;
@@ -34,6 +34,8 @@ pub struct Evaluator {
     pub outbox: mpsc::Sender<Outgoing>,
     /// The time.
     pub clock: Arc<dyn Clock>,
+    /// Told when somebody has written to the record: then the next evaluation does not wait for its turn.
+    pub written: Arc<Notify>,
 }
 
 impl Evaluator {
@@ -68,10 +70,16 @@ impl Evaluator {
             loop {
                 self.refresh(&evaluated);
                 let rest = every.saturating_sub(began.elapsed());
-                if !pause(rest.min(REFRESH), &stopped).await {
-                    return Ok(());
-                }
-                if rest <= REFRESH {
+                let written = tokio::select! {
+                    going_on = pause(rest.min(REFRESH), &stopped) => {
+                        if !going_on {
+                            return Ok(());
+                        }
+                        false
+                    }
+                    () = self.written.notified() => true,
+                };
+                if written || rest <= REFRESH {
                     break;
                 }
             }

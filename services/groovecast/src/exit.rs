@@ -80,7 +80,14 @@ impl From<ImportError> for Failure {
 
 impl From<LedgerError> for Failure {
     fn from(error: LedgerError) -> Self {
-        Failure::Other(error.into())
+        match error {
+            LedgerError::BadPassword(_)
+            | LedgerError::BadText { .. }
+            | LedgerError::NameTaken(_)
+            | LedgerError::NoPerson(_)
+            | LedgerError::NoToken(_) => Failure::Input(error.to_string()),
+            error => Failure::Other(error.into()),
+        }
     }
 }
 

@@ -16,6 +16,7 @@ mod imports;
 mod intervals;
 mod listen;
 mod model;
+mod people;
 mod plant_store;
 mod run;
 mod scoring;
@@ -94,6 +95,8 @@ async fn carry_out(command: Command, clock: Arc<dyn Clock>) -> Result<(), Failur
         Command::Score { with, at, json } => {
             show::score(Config::read(&with.config)?, at.as_deref(), json, &*clock).await
         }
+        Command::People { what } => people::people(what, &*clock).await,
+        Command::Tokens { what } => people::tokens(what, &*clock).await,
         Command::Models { what } => show::models(what, &*clock).await,
     }
 }

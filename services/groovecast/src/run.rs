@@ -27,6 +27,11 @@ const CLOSE_EVERY: std::time::Duration = std::time::Duration::from_secs(20);
 /// Runs until the process is told to stop.
 pub async fn run(config: Config, listen: Option<SocketAddr>, clock: Arc<dyn Clock>) -> Result<(), Failure> {
     let listen = listen.unwrap_or(config.listen);
+    if !listen.ip().is_loopback() && !config.access.reading_is_said {
+        let problem = "the pages would be served beyond this machine, so the config must say who may read: reading = \
+                       \"open\" or \"login\" below [access]";
+        return Err(Failure::Usage(problem.to_owned()));
+    }
     let listener = TcpListener::bind(listen).await.with_context(|| format!("cannot serve pages at {listen}"))?;
     let (stop, stopped) = watch::channel(false);
     let service = serve(Arc::new(config), listener, clock, stopped);
@@ -79,11 +84,12 @@ pub async fn serve(
         stopped.clone(),
     );
     tasks.spawn(async move { session.await.context("the collector stopped") });
-    let app = publisher::app(Publisher { site: site.clone(), snapshots: newest, clock: clock.clone() });
-    let pages = publisher::serve(listener, app, until(stopped.clone()));
+    let publisher = Publisher::new(site.clone(), newest, clock.clone(), store.ledger.clone(), config.photos());
+    let written = publisher.written.clone();
+    let pages = publisher::serve(listener, publisher::app(publisher), until(stopped.clone()));
     tasks.spawn(async move { pages.await.context("the pages stopped") });
     tasks.spawn(close_hours(store.clone(), clock.clone(), stopped.clone()));
-    let evaluator = Evaluator { config, site, store, arrivals, snapshots, outbox, clock };
+    let evaluator = Evaluator { config, site, store, arrivals, snapshots, outbox, clock, written };
     tasks.spawn(evaluator.run(stopped.clone()));
 
     while let Some(ended) = tasks.join_next().await {
@@ -134,6 +140,10 @@ pub fn site(config: &Config) -> Site {
         longest_interval: config.longest_interval,
         frame_origins: config.frame_origins.clone(),
         late_after: config.late_after,
+        reading: config.access.reading,
+        https: config.access.https,
+        session_lasts: config.access.session_lasts,
+        photo_bytes: config.access.photo_bytes,
     }
 }
 

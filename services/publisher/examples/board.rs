@@ -1,7 +1,8 @@
-//! Serves an invented plant, so that pages can be looked at: `board [PORT] [plant|fleet|trouble|worn|empty|away] [ORIGIN]`.
+//! Serves an invented plant, so that pages can be looked at: `board [PORT] [plant|fleet|trouble|worn|empty|away] [ORIGIN] [PASSWORD]`.
 
 use std::error::Error;
 
+use ledger::{By, Ledger, Place};
 use tokio::net::TcpListener;
 
 #[path = "../tests/public/fleet.rs"]
@@ -71,11 +72,18 @@ async fn main() -> Result<(), Box<dyn Error>> {
         // Without a signal handler the process simply ends with the terminal.
         let _ = tokio::signal::ctrl_c().await;
     };
-    let mut publisher = fleet::publisher(snapshot);
-    if let Some(origin) = std::env::args().nth(3) {
-        let site = publisher::Site { frame_origins: vec![origin.parse()?], ..fleet::site() };
-        publisher.site = std::sync::Arc::new(site);
+    let mut site = fleet::site();
+    if let Some(origin) = std::env::args().nth(3).filter(|origin| !origin.is_empty()) {
+        site.frame_origins = vec![origin.parse()?];
     }
+    let folder = tempfile::tempdir()?;
+    let ledger = Ledger::open(&Place::Sqlite(folder.path().join("ledger.db"))).await?;
+    fleet::write_down(&ledger, &snapshot).await;
+    if let Some(password) = std::env::args().nth(4) {
+        let by = By { who: "the command line".to_owned(), at: fleet::now() };
+        ledger.add_person("Inspector", plant::Role::Inspector, &password, &by).await?;
+    }
+    let publisher = fleet::publisher(snapshot, site, ledger, folder.path().join("photos"));
     publisher::serve(listener, publisher::app(publisher), shutdown).await?;
     Ok(())
 }

@@ -107,7 +107,7 @@ fn wanted<'a>(snapshot: &'a Snapshot, site: &Site, query: AskedRisks) -> Result<
 }
 
 /// Marks an answer whose form depends on what was asked for, so that a cache does not give one for the other.
-fn by_accept(mut answer: Response) -> Response {
+pub(crate) fn by_accept(mut answer: Response) -> Response {
     answer.headers_mut().insert(header::VARY, HeaderValue::from_static("accept"));
     answer
 }

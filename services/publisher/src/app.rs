@@ -1,21 +1,29 @@
 //! The routes, and what goes with every answer.
 
+use std::path::PathBuf;
 use std::sync::Arc;
 
 use axum::Router;
-use axum::extract::{Request, State};
+use axum::extract::{DefaultBodyLimit, Request, State};
+use axum::handler::Handler;
 use axum::http::{HeaderMap, HeaderValue, Method, StatusCode, Uri, header};
 use axum::middleware::{Next, from_fn, from_fn_with_state};
-use axum::response::{IntoResponse, Response};
-use axum::routing::{MethodRouter, get};
+use axum::response::Response;
+use axum::routing::{self, MethodRouter};
+use ledger::Ledger;
 use plant::Clock;
-use tokio::sync::watch;
+use tokio::sync::{Notify, watch};
 
+use crate::access::Access;
 use crate::conditional::revalidate;
+use crate::door::{self, Door};
+use crate::need::Need;
 use crate::problem::Problem;
+use crate::refusal::refusal;
 use crate::{
-    Origin, Site, Snapshot, api, board, charts, entry_page, findings_page, metrics, models_page, openapi, openapi_page,
-    pages, plans, signals_page, tube_page, validation_page,
+    Origin, Site, Snapshot, api, audit, board, charts, corrections, entry_page, finding_page, findings, findings_page,
+    login, metrics, models_page, openapi, openapi_page, pages, photos, plain_page, plans, signals_page, tube_page,
+    validation_page,
 };
 
 /// What the routes answer from.
@@ -25,103 +33,155 @@ pub struct Publisher {
     pub site: Arc<Site>,
     /// The newest snapshot; the caller sends a new one after each evaluation.
     pub snapshots: watch::Receiver<Arc<Snapshot>>,
-    /// The clock against which ages and lateness are held.
+    /// The clock against which ages and lateness are held, and by which writes are dated.
     pub clock: Arc<dyn Clock>,
+    /// The record: people, findings, audit.
+    pub ledger: Ledger,
+    /// The folder in which photos are kept; it is made with the first one.
+    pub photos: PathBuf,
+    /// Told after each write that changes what scores are made of, so that the caller can evaluate at once.
+    pub written: Arc<Notify>,
+    pub(crate) access: Arc<Access>,
 }
 
 impl Publisher {
+    /// What the routes answer from, with nobody's tries and writes counted yet.
+    pub fn new(
+        site: Arc<Site>,
+        snapshots: watch::Receiver<Arc<Snapshot>>,
+        clock: Arc<dyn Clock>,
+        ledger: Ledger,
+        photos: PathBuf,
+    ) -> Self {
+        Publisher { site, snapshots, clock, ledger, photos, written: Arc::default(), access: Arc::default() }
+    }
+
     pub(crate) fn newest(&self) -> Arc<Snapshot> {
         Arc::clone(&self.snapshots.borrow())
     }
 }
 
-/// Every route by its path, as the OpenAPI document names it.
-fn routes() -> Vec<(&'static str, MethodRouter<Publisher>)> {
+/// A route: a path as the OpenAPI document names it, the one method that it takes there, and what it asks of who uses it.
+pub(crate) struct Route {
+    pub path: &'static str,
+    pub method: Method,
+    pub need: Need,
+    answer: MethodRouter<Publisher>,
+}
+
+fn get<H: Handler<T, Publisher>, T: 'static>(path: &'static str, need: Need, handler: H) -> Route {
+    Route { path, method: Method::GET, need, answer: routing::get(handler) }
+}
+
+fn post<H: Handler<T, Publisher>, T: 'static>(path: &'static str, need: Need, handler: H) -> Route {
+    Route { path, method: Method::POST, need, answer: routing::post(handler) }
+}
+
+/// Every route.
+pub(crate) fn routes(photo_bytes: usize) -> Vec<Route> {
+    use Need::{Open, Read, Review, Write};
     vec![
-        ("/", get(board::page)),
-        ("/tubes/{tube}", get(tube_page::page)),
-        ("/findings", get(findings_page::page)),
-        ("/findings/new", get(entry_page::page)),
-        ("/finding.js", get(entry_page::script)),
-        ("/entries.js", get(entry_page::entries)),
-        ("/waiting.js", get(entry_page::waiting)),
-        ("/worker.js", get(entry_page::worker)),
-        ("/signals", get(signals_page::page)),
-        ("/models", get(models_page::page)),
-        ("/models/{version}/validation", get(validation_page::page)),
-        ("/api", get(openapi_page::page)),
-        ("/style.css", get(pages::style)),
-        ("/icon.svg", get(pages::icon)),
-        ("/charts/board.svg", get(charts::board)),
-        ("/charts/tubes/{tube}.svg", get(charts::tube)),
-        ("/charts/tubes/{tube}/walls.svg", get(charts::walls)),
-        ("/charts/tubes/{tube}/life.svg", get(charts::life)),
-        ("/api/openapi.json", get(openapi::document)),
-        ("/api/v1/risks", get(api::risks)),
-        ("/api/v1/risks.csv", get(api::risks_csv)),
-        ("/api/v1/changeovers", get(plans::changeovers)),
-        ("/api/v1/models", get(plans::models)),
-        ("/api/v1/tubes", get(api::tubes)),
-        ("/api/v1/tubes/{tube}", get(api::tube)),
-        ("/api/v1/signals", get(api::signals)),
-        ("/api/v1/signals.csv", get(api::signals_csv)),
-        ("/metrics", get(metrics::metrics)),
-        ("/health/live", get(api::live)),
-        ("/health/ready", get(api::ready)),
+        get("/", Read, board::page),
+        get("/tubes/{tube}", Read, tube_page::page),
+        get("/signals", Read, signals_page::page),
+        get("/models", Read, models_page::page),
+        get("/models/{version}/validation", Read, validation_page::page),
+        get("/findings", Read, findings_page::page),
+        get("/findings/new", Read, entry_page::page),
+        get("/findings/plain", Read, plain_page::page),
+        post("/findings/plain", Write, plain_page::add),
+        get("/findings/{id}", Read, finding_page::page),
+        post("/findings/{id}/correction", Write, finding_page::correct),
+        post("/findings/{id}/withdrawal", Write, finding_page::withdraw),
+        get("/audit", Review, audit::page),
+        get("/login", Open, login::page),
+        post("/login", Open, login::log_in),
+        post("/logout", Read, login::log_out),
+        get("/api", Open, openapi_page::page),
+        get("/style.css", Open, pages::style),
+        get("/icon.svg", Open, pages::icon),
+        get("/finding.js", Open, entry_page::script),
+        get("/entries.js", Open, entry_page::entries),
+        get("/waiting.js", Open, entry_page::waiting),
+        get("/worker.js", Open, entry_page::worker),
+        get("/photos/{id}", Read, photos::show),
+        get("/charts/board.svg", Read, charts::board),
+        get("/charts/tubes/{tube}.svg", Read, charts::tube),
+        get("/charts/tubes/{tube}/walls.svg", Read, charts::walls),
+        get("/charts/tubes/{tube}/life.svg", Read, charts::life),
+        get("/api/openapi.json", Open, openapi::document),
+        get("/api/v1/risks", Read, api::risks),
+        get("/api/v1/risks.csv", Read, api::risks_csv),
+        get("/api/v1/changeovers", Read, plans::changeovers),
+        get("/api/v1/models", Read, plans::models),
+        get("/api/v1/tubes", Read, api::tubes),
+        get("/api/v1/tubes/{tube}", Read, api::tube),
+        get("/api/v1/signals", Read, api::signals),
+        get("/api/v1/signals.csv", Read, api::signals_csv),
+        get("/api/v1/session", Read, login::session),
+        get("/api/v1/findings", Read, findings::list),
+        get("/api/v1/findings.csv", Read, findings::list_csv),
+        post("/api/v1/findings", Write, findings::add),
+        get("/api/v1/findings/{id}", Read, findings::one),
+        post("/api/v1/findings/{id}/correction", Write, corrections::correct),
+        post("/api/v1/findings/{id}/withdrawal", Write, corrections::withdraw),
+        get("/api/v1/findings/{id}/photos", Read, photos::list),
+        post("/api/v1/findings/{id}/photos", Write, photos::add).taking(photo_bytes),
+        get("/api/v1/audit", Review, audit::trail),
+        get("/metrics", Read, metrics::metrics),
+        get("/health/live", Open, api::live),
+        get("/health/ready", Open, api::ready),
     ]
+}
+
+impl Route {
+    /// The same, with bodies of up to so many bytes.
+    fn taking(self, bytes: usize) -> Self {
+        Route { answer: self.answer.route_layer(DefaultBodyLimit::max(bytes)), ..self }
+    }
 }
 
 /// All routes.
 pub fn app(publisher: Publisher) -> Router {
-    let doors = Arc::new(Doors::of(&publisher.site.frame_origins));
+    let frames = Arc::new(Frames::of(&publisher.site.frame_origins));
     let mut router = Router::new();
-    for (path, methods) in routes() {
+    for Route { path, method, need, answer } in routes(publisher.site.photo_bytes) {
+        let door = Door { publisher: publisher.clone(), path, writes: !method.is_safe(), need };
         // The router takes whole segments only; the ending of a chart is read by its route.
-        router = router.route(&path.replace("}.svg", "}"), methods);
+        router = router.route(&path.replace("}.svg", "}"), answer.route_layer(from_fn_with_state(door, door::door)));
     }
     router
         .fallback(no_route)
         .method_not_allowed_fallback(wrong_method)
+        .layer(DefaultBodyLimit::max(door::LARGEST_BODY))
         .layer(from_fn(revalidate))
-        .layer(from_fn_with_state(doors, guard))
+        .layer(from_fn_with_state(frames, guard))
         .with_state(publisher)
 }
 
 async fn no_route(uri: Uri) -> Response {
     let detail = format!("nothing is at {:?}", api::shortened(uri.path()));
-    refusal(&uri, StatusCode::NOT_FOUND, "no_such_route", detail)
+    refusal(uri.path(), Problem::new(StatusCode::NOT_FOUND, "no_such_route", detail))
 }
 
 async fn wrong_method(method: Method, uri: Uri) -> Response {
-    let detail = format!("{method} is not taken here; right would be GET");
-    refusal(&uri, StatusCode::METHOD_NOT_ALLOWED, "method_not_allowed", detail)
-}
-
-/// Programs get a problem, people a page.
-fn refusal(uri: &Uri, status: StatusCode, code: &'static str, detail: String) -> Response {
-    if ["/api/", "/health/", "/charts/", "/metrics"].iter().any(|path| uri.path().starts_with(path)) {
-        Problem::new(status, code, detail).into_response()
-    } else {
-        pages::refused(status, &detail)
-    }
+    let detail = format!("{method} is not taken here; the header Allow names what is");
+    refusal(uri.path(), Problem::new(StatusCode::METHOD_NOT_ALLOWED, "method_not_allowed", detail))
 }
 
 /// Who may frame pages and read answers from a script elsewhere.
-struct Doors {
+struct Frames {
     policy: HeaderValue,
     origins: Vec<Origin>,
 }
 
-impl Doors {
-    /// No script, nothing from elsewhere, no style in the markup; framed only by the same origin and those named.
+impl Frames {
+    /// Framed only by the same origin and those named.
     fn of(origins: &[Origin]) -> Self {
         let framed_by: String = origins.iter().map(|origin| format!(" {origin}")).collect();
-        let policy = format!(
-            "default-src 'none'; style-src 'self'; img-src 'self'; script-src 'self'; connect-src 'self'; worker-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors \
-             'self'{framed_by}"
-        );
+        let policy = format!("{}'self'{framed_by}", pages::POLICY);
         let policy = HeaderValue::from_str(&policy).expect("origins are checked: they hold nothing but visible ASCII");
-        Doors { policy, origins: origins.to_vec() }
+        Frames { policy, origins: origins.to_vec() }
     }
 
     /// The origin that asks, if it is one of those named.
@@ -132,15 +192,15 @@ impl Doors {
 }
 
 /// Puts the headers on every answer that keep a browser from doing more than showing it.
-async fn guard(State(doors): State<Arc<Doors>>, request: Request, next: Next) -> Response {
-    let known = doors.known(request.headers());
+async fn guard(State(frames): State<Arc<Frames>>, request: Request, next: Next) -> Response {
+    let known = frames.known(request.headers());
     let mut response = next.run(request).await;
     let headers = response.headers_mut();
-    headers.insert(header::CONTENT_SECURITY_POLICY, doors.policy.clone());
+    headers.entry(header::CONTENT_SECURITY_POLICY).or_insert(frames.policy.clone());
     headers.insert(header::X_CONTENT_TYPE_OPTIONS, HeaderValue::from_static("nosniff"));
     headers.insert(header::REFERRER_POLICY, HeaderValue::from_static("no-referrer"));
     headers.entry(header::CACHE_CONTROL).or_insert(HeaderValue::from_static("no-store"));
-    if !doors.origins.is_empty() {
+    if !frames.origins.is_empty() {
         headers.append(header::VARY, HeaderValue::from_static("origin"));
     }
     if let Some(origin) = known {
@@ -155,49 +215,25 @@ mod tests {
     use std::collections::BTreeSet;
 
     use axum::body::Body;
-    use serde_json::Value;
+    use serde_json::{Value, json};
     use tower::ServiceExt;
 
     use super::*;
-
-    struct Standstill;
-
-    impl Clock for Standstill {
-        fn now(&self) -> jiff::Timestamp {
-            jiff::Timestamp::UNIX_EPOCH
-        }
-    }
-
-    fn empty() -> Publisher {
-        let site = Site {
-            name: String::new(),
-            zone: jiff::tz::TimeZone::UTC,
-            version: String::new(),
-            limit: plant::Grade::CATCH,
-            zones: vec![],
-            bands: plant::Bands::default(),
-            longest_interval: crate::LongestInterval { run_h: None, days: None },
-            late_after: jiff::SignedDuration::from_mins(15),
-            frame_origins: vec![],
-        };
-        let (_, snapshots) = watch::channel(Arc::new(Snapshot::default()));
-        Publisher { site: Arc::new(site), snapshots, clock: Arc::new(Standstill) }
-    }
+    use crate::Reading;
+    use crate::access_tests::publisher;
 
     #[tokio::test]
     async fn every_route_is_described_with_the_methods_that_it_takes() {
         let document: Value = serde_json::from_str(openapi::DOCUMENT).unwrap();
         let described = document["paths"].as_object().unwrap();
-        let paths: BTreeSet<&str> = routes().iter().map(|(path, _)| *path).collect();
+        let paths: BTreeSet<&str> = routes(0).iter().map(|route| route.path).collect();
         assert_eq!(paths, described.keys().map(String::as_str).collect());
+        let (_folder, publisher) = publisher(Reading::Open).await;
         for path in paths {
             // RFC 9110, 15.5.6: the answer to a method that is not taken names those that are.
-            let request = Request::builder()
-                .method("TRACE")
-                .uri(path.replace("{tube}", "x").replace("{version}", "2"))
-                .body(Body::empty())
-                .unwrap();
-            let answer = app(empty()).oneshot(request).await.unwrap();
+            let uri = path.replace("{tube}", "x").replace("{id}", "1").replace("{version}", "1");
+            let request = Request::builder().method("TRACE").uri(uri).body(Body::empty()).unwrap();
+            let answer = app(publisher.clone()).oneshot(request).await.unwrap();
             assert_eq!(answer.status(), StatusCode::METHOD_NOT_ALLOWED, "{path}");
             let taken: BTreeSet<String> = answer.headers()[header::ALLOW]
                 .to_str()
@@ -209,6 +245,23 @@ mod tests {
             let methods = ["get", "put", "post", "delete", "patch"].into_iter();
             let told = methods.filter(|method| described[path].get(method).is_some()).map(str::to_owned).collect();
             assert_eq!(taken, told, "{path}");
+        }
+    }
+
+    #[test]
+    fn what_each_route_asks_for_is_described() {
+        let document: Value = serde_json::from_str(openapi::DOCUMENT).unwrap();
+        for Route { path, method, need, .. } in routes(0) {
+            let own = &document["paths"][path][method.as_str().to_ascii_lowercase()]["security"];
+            let told = if own.is_null() { &document["security"] } else { own };
+            // OpenAPI 3.1, Security Requirement Object: an empty one makes security optional, an empty list takes it away.
+            let (session, token) = (json!({ "session": [] }), json!({ "token": [] }));
+            let right = match need {
+                Need::Open => json!([]),
+                Need::Read => json!([{}, session, token]),
+                Need::Write | Need::Review => json!([session, token]),
+            };
+            assert_eq!(*told, right, "{method} {path}");
         }
     }
 }

@@ -1,11 +1,13 @@
-//! Risks and signals as CSV: one header line, comma, UTF-8, lines ending in CRLF (RFC 4180).
+//! Risks, signals and findings as CSV: one header line, comma, UTF-8, lines ending in CRLF (RFC 4180).
 
 use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use jiff::Timestamp;
-use plant::{Score, SignalReport};
+use ledger::StoredFinding;
+use plant::{Finding, Score, SignalReport};
 
 use crate::advice::advice;
+use crate::finding_json::last_said;
 use crate::problem::Problem;
 use crate::rank::{rounded, sayable};
 use crate::{Interval, Site, Snapshot, standing};
@@ -51,6 +53,28 @@ const SIGNAL_COLUMNS: [&str; 13] = [
     "unprotected",
     "topic",
     "raw",
+];
+
+/// Columns of `findings.csv`: those of the findings file, behind which version it is and who entered it.
+const FINDING_COLUMNS: [&str; 18] = [
+    "id",
+    "version",
+    "withdrawn",
+    "entered_at",
+    "entered_by",
+    "at",
+    "tube",
+    "grade",
+    "zone",
+    "clock",
+    "method",
+    "kind",
+    "depth_um",
+    "reason",
+    "inspector",
+    "run_h",
+    "recorded_at",
+    "note",
 ];
 
 /// One row per score and horizon. A score without a risk has one row in which horizon, risk and interval are empty:
@@ -104,7 +128,7 @@ pub(crate) fn signals(signals: &[&SignalReport]) -> Response {
         .map(|report| {
             let reasons: Vec<&str> = report.faults.iter().map(|fault| fault.reason.as_str()).collect();
             [
-                report.unit.to_string(),
+                key(Some(&report.unit)),
                 report.signal.to_string(),
                 free(&report.value),
                 report.measure.clone(),
@@ -123,8 +147,40 @@ pub(crate) fn signals(signals: &[&SignalReport]) -> Response {
     answer(&SIGNAL_COLUMNS, &rows)
 }
 
+/// One row per finding in its present version; one that was withdrawn has an empty grade and says so.
+pub(crate) fn findings(findings: &[StoredFinding]) -> Response {
+    let rows: Vec<_> = findings.iter().map(finding).collect();
+    answer(&FINDING_COLUMNS, &rows)
+}
+
+fn finding(stored: &StoredFinding) -> [String; 18] {
+    let finding = stored.finding.as_ref();
+    let text = |of: fn(&Finding) -> Option<String>| finding.and_then(of).map(|text| free(&text)).unwrap_or_default();
+    let number = |of: fn(&Finding) -> Option<f64>| finding.and_then(of).map(finite).unwrap_or_default();
+    [
+        stored.id.to_string(),
+        stored.version.to_string(),
+        finding.is_none().to_string(),
+        stored.entered_at.to_string(),
+        free(&stored.entered_by),
+        time(finding.map(|finding| finding.at)),
+        key(last_said(stored).map(|finding| &finding.tube)),
+        text(|finding| Some(finding.grade.to_string())),
+        text(|finding| finding.zone.as_ref().map(|zone| zone.0.clone())),
+        text(|finding| finding.clock.map(|clock| clock.to_string())),
+        text(|finding| finding.method.map(|method| method.to_string())),
+        text(|finding| finding.kind.map(|kind| kind.to_string())),
+        number(|finding| finding.depth_um),
+        text(|finding| finding.reason.map(|reason| reason.to_string())),
+        text(|finding| finding.inspector.clone()),
+        number(|finding| finding.run_h),
+        time(finding.and_then(|finding| finding.recorded_at)),
+        text(|finding| finding.note.clone()),
+    ]
+}
+
 fn key<T: ToString>(name: Option<&T>) -> String {
-    name.map(T::to_string).unwrap_or_default()
+    name.map(|name| free(&name.to_string())).unwrap_or_default()
 }
 
 fn time(at: Option<Timestamp>) -> String {
@@ -137,7 +193,7 @@ fn finite(number: f64) -> String {
 }
 
 /// A text that anybody may have written: where a spreadsheet would take it for a formula, an apostrophe keeps it a text.
-/// A plain number stays as it is. Names of units and tubes are keys and never pass here.
+/// A plain number stays as it is.
 fn free(text: &str) -> String {
     let formula = text.starts_with(['=', '+', '-', '@', '\t', '\r']);
     if formula && text.parse::<f64>().is_err() { format!("'{text}") } else { text.to_owned() }

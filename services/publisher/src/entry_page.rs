@@ -12,7 +12,7 @@ use serde::Deserialize;
 
 use crate::api::shortened;
 use crate::next_step::{DEFERS, next_step};
-use crate::pages::{Frame, rendered};
+use crate::pages::{Frame, rendered, unframed};
 use crate::wall::kind_words;
 use crate::{Publisher, Snapshot, standing};
 
@@ -87,7 +87,7 @@ pub(crate) async fn page(
 ) -> Response {
     let query = query.map(|Query(query)| query).unwrap_or_default();
     let page = EntryPage::of(&publisher, &publisher.newest(), &query);
-    rendered(StatusCode::OK, &page)
+    unframed(rendered(StatusCode::OK, &page))
 }
 
 /// `GET /finding.js`

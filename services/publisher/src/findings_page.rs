@@ -7,14 +7,16 @@ use axum::extract::rejection::QueryRejection;
 use axum::extract::{Query, State};
 use axum::http::StatusCode;
 use axum::response::Response;
-use plant::Finding;
+use ledger::StoredFinding;
 use serde::Deserialize;
 
-use crate::Publisher;
-use crate::api::shortened;
 use crate::figures::count;
+use crate::finding_json::last_said;
+use crate::findings::{known_tube, tubes};
 use crate::pages::{Frame, refused, rendered};
+use crate::problem::Problem;
 use crate::tube_page::finding_row;
+use crate::{Publisher, Site};
 
 /// Findings on one page; the API and its CSV have all of them.
 const MOST: usize = 400;
@@ -31,9 +33,14 @@ struct FindingsPage {
 
 #[derive(Debug)]
 struct Row {
+    id: i64,
     tube: String,
     cells: [String; 9],
     asks_to_hold: bool,
+    /// It counts no more.
+    withdrawn: bool,
+    /// It was corrected.
+    corrected: bool,
 }
 
 /// Whose findings are wanted.
@@ -48,32 +55,39 @@ pub(crate) async fn page(
     query: Result<Query<FindingsPageQuery>, QueryRejection>,
 ) -> Response {
     let Query(query) = query.unwrap_or_default();
-    let (site, snapshot) = (&publisher.site, publisher.newest());
-    let wanted = |tube: &str| query.tube.as_deref().is_none_or(|wanted| wanted == tube);
-    if let Some(tube) = query.tube.as_deref()
-        && !snapshot.tubes.keys().any(|known| known.as_str() == tube)
-    {
-        let why = format!("No tube {:?} is in the register.", shortened(tube));
-        return refused(StatusCode::NOT_FOUND, &why);
+    match FindingsPage::of(&publisher, query.tube).await {
+        Ok(page) => rendered(StatusCode::OK, &page),
+        Err(problem) => refused(problem),
     }
-    let mut findings: Vec<&Finding> = snapshot
-        .tubes
-        .values()
-        .filter(|detail| wanted(detail.tube.tube.as_str()))
-        .flat_map(|detail| &detail.findings)
-        .collect();
-    findings.sort_by_key(|finding| Reverse((finding.at, finding.grade)));
-    let all = findings.len();
-    let rows = findings.into_iter().take(MOST).map(|finding| Row {
-        tube: finding.tube.to_string(),
-        cells: finding_row(finding, site),
-        asks_to_hold: finding.asks_to_hold(),
-    });
-    let page = FindingsPage {
-        frame: Frame::of(&publisher, &snapshot),
-        rows: rows.collect(),
-        left_out: (all > MOST).then(|| count(all as u64)),
-        tube: query.tube,
-    };
-    rendered(StatusCode::OK, &page)
+}
+
+impl FindingsPage {
+    async fn of(publisher: &Publisher, tube: Option<String>) -> Result<Self, Problem> {
+        let wanted = match &tube {
+            None => None,
+            Some(tube) => Some(known_tube(&tubes(publisher).await?, tube)?),
+        };
+        let mut findings = publisher.ledger.findings(wanted.as_ref()).await?;
+        findings.sort_by_key(|stored| Reverse((last_said(stored).map(|said| (said.at, said.grade)), stored.id)));
+        let all = findings.len();
+        Ok(FindingsPage {
+            frame: Frame::of(publisher, &publisher.newest()),
+            rows: findings.iter().take(MOST).filter_map(|stored| row(stored, &publisher.site)).collect(),
+            left_out: (all > MOST).then(|| count(all as u64)),
+            tube,
+        })
+    }
+}
+
+fn row(stored: &StoredFinding, site: &Site) -> Option<Row> {
+    let said = last_said(stored)?;
+    let withdrawn = stored.finding.is_none();
+    Some(Row {
+        id: stored.id,
+        tube: said.tube.to_string(),
+        cells: finding_row(said, site),
+        asks_to_hold: said.asks_to_hold() && !withdrawn,
+        withdrawn,
+        corrected: stored.version > 1 && !withdrawn,
+    })
 }

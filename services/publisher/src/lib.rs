@@ -1,14 +1,21 @@
 //! What people and dashboards read: HTTP, pages and MQTT messages.
 //!
-//! The room holds no state of its own. Everything it says comes from the newest [`Snapshot`], which the caller
-//! evaluates and sends through a watch channel; socket, clock and shutdown are the caller's too. A chance that is
+//! What it says of risks comes from the newest [`Snapshot`], which the caller evaluates and sends through a watch
+//! channel; what people write goes through the door of its route into the ledger. Of its own the room holds only how often
+//! somebody tried to log in or wrote; socket, clock and shutdown are the caller's. A chance that is
 //! not known is said to be unknown in every form: never null drawn as zero, never at the end of a ranking as if safe.
 
 mod accept;
+mod access;
+#[cfg(test)]
+mod access_tests;
 mod advice;
+mod allowance;
 mod api;
 mod app;
+mod audit;
 mod board;
+mod caller;
 mod chance;
 mod changeover_rows;
 mod changeovers;
@@ -21,40 +28,56 @@ mod chart_tube;
 mod chart_walls;
 mod charts;
 mod conditional;
+mod cookie;
+mod corrections;
 mod csv_tables;
+mod door;
 mod drawing;
 mod drivers;
 mod entry_page;
 mod exposition;
 mod exposure_table;
 mod figures;
+mod finding_body;
+mod finding_json;
+mod finding_page;
+mod findings;
 mod findings_page;
+mod form;
 mod ink;
 mod interval;
 mod lettering;
+mod login;
 mod look_words;
 mod messages;
 mod metrics;
 mod missing;
 mod models;
 mod models_page;
+mod need;
 mod next_step;
 mod openapi;
 mod openapi_page;
 mod origin;
 mod pages;
+mod photos;
+mod plain_page;
 mod plans;
 mod plot_frame;
 mod problem;
 mod published;
 mod rank;
 mod readiness;
+mod refusal;
 mod run_hours;
+mod same_site;
 mod serve;
 mod signals_page;
 mod site;
 mod snapshot;
 mod standing;
+mod tally;
+mod throttle;
 mod tube_page;
 mod validation;
 mod validation_page;
@@ -67,7 +90,7 @@ pub use models::{Contender, FittedTerm, ModelBasis, ModelEntry, ModelStatus};
 pub use origin::{BadOrigin, Origin};
 pub use readiness::{Lack, lacks};
 pub use serve::{ServeError, serve};
-pub use site::Site;
+pub use site::{Reading, Site};
 pub use snapshot::{Journal, Link, Month, Snapshot, Totals, TubeDetail};
 pub use validation::{
     Concordance, DecisionCost, Estimate, FoldCounts, Forecast, ForecastScores, Honesty, ReliabilityBin, ReportCounts,

@@ -11,6 +11,7 @@ use plant::{Fault, Horizon, Score, State};
 use crate::api::sorted_signals;
 use crate::exposition::{Exposition, Kind};
 use crate::rank::{Ranking, rounded, sayable};
+use crate::tally::Tally;
 use crate::{Publisher, Site, Snapshot, lacks};
 
 /// The media type as OpenMetrics 1.0 asks for it.
@@ -21,18 +22,35 @@ type Told<T, V> = (&'static str, &'static str, fn(&T) -> V);
 
 /// `GET /metrics`
 pub(crate) async fn metrics(extract::State(publisher): extract::State<Publisher>) -> Response {
-    let text = exposition(&publisher.newest(), &publisher.site, publisher.clock.now());
+    let mut text = exposition(&publisher.newest(), &publisher.site, publisher.clock.now());
+    writes(&mut text, &publisher.access.tally);
+    let text = text.end();
     ([(header::CONTENT_TYPE, MEDIA_TYPE), (header::CACHE_CONTROL, "no-store")], text).into_response()
 }
 
-fn exposition(snapshot: &Snapshot, site: &Site, now: Timestamp) -> String {
+fn exposition(snapshot: &Snapshot, site: &Site, now: Timestamp) -> Exposition {
     let mut text = Exposition::default();
     text.family("groovecast", Kind::Info, "The service and the grade of which its risks speak.")
         .sample(&[("version", &site.version), ("site", &site.name), ("limit_grade", &site.limit.to_string())], 1.0);
     service(&mut text, snapshot, site, now);
     scores(&mut text, snapshot, site);
     arrivals(&mut text, snapshot, now);
-    text.end()
+    text
+}
+
+fn writes(text: &mut Exposition, tally: &Tally) {
+    let mut family = text.family("groovecast_writes", Kind::Counter, "Writes over HTTP since the start, by route.");
+    for (route, count) in tally.writes() {
+        family.sample(&[("route", route)], count as f64);
+    }
+    let mut family = text.family(
+        "groovecast_refusals",
+        Kind::Counter,
+        "Writes and logins that were refused, and reads without the right to, since the start, by reason.",
+    );
+    for (reason, count) in tally.refusals() {
+        family.sample(&[("reason", reason)], count as f64);
+    }
 }
 
 fn service(text: &mut Exposition, snapshot: &Snapshot, site: &Site, now: Timestamp) {

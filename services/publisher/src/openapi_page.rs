@@ -42,12 +42,15 @@ struct Group {
 
 #[derive(Debug)]
 struct Route {
+    method: String,
     path: String,
     /// It can be opened as it stands.
     open: bool,
     summary: String,
     about: String,
     parameters: Vec<[String; 3]>,
+    /// Media types of the body, each with its shape if it has one.
+    body: Vec<(String, Option<String>)>,
     answers: Vec<Answer>,
 }
 
@@ -88,9 +91,9 @@ impl Reading {
         let routes_of = |tag: &str| {
             let paths = members(&document["paths"]);
             paths
-                .flat_map(|(path, methods)| members(methods).map(move |(_, told)| (path, told)))
-                .filter(|(_, told)| told["tags"][0] == tag)
-                .map(|(path, told)| route(path, told, document))
+                .flat_map(|(path, methods)| members(methods).map(move |(method, told)| (method, path, told)))
+                .filter(|(_, _, told)| told["tags"][0] == tag)
+                .map(|(method, path, told)| route(method, path, told, document))
                 .collect()
         };
         Reading {
@@ -106,7 +109,7 @@ impl Reading {
     }
 }
 
-fn route(path: &str, told: &Value, document: &Value) -> Route {
+fn route(method: &str, path: &str, told: &Value, document: &Value) -> Route {
     let parameter = |parameter: &Value| {
         let parameter = followed(parameter, document);
         let (kind, _) = kind(&parameter["schema"]);
@@ -114,24 +117,25 @@ fn route(path: &str, told: &Value, document: &Value) -> Route {
     };
     let answer = |(status, answer): (&str, &Value)| {
         let answer = followed(answer, document);
-        Answer {
-            status: status.to_owned(),
-            about: text(&answer["description"]),
-            forms: members(&answer["content"])
-                .map(|(form, content)| (form.to_owned(), content["schema"]["$ref"].as_str().map(last_part)))
-                .collect(),
-        }
+        Answer { status: status.to_owned(), about: text(&answer["description"]), forms: forms(&answer["content"]) }
     };
     // Said once for all routes, at the top: in each it would hide what differs.
     let of_its_own = |parameter: &&Value| followed(parameter, document)["name"] != "If-None-Match";
     Route {
         path: path.to_owned(),
-        open: !path.contains('{'),
+        method: method.to_uppercase(),
+        open: method == "get" && !path.contains('{'),
         summary: text(&told["summary"]),
         about: text(&told["description"]),
         parameters: items(&told["parameters"]).filter(of_its_own).map(parameter).collect(),
+        body: forms(&told["requestBody"]["content"]),
         answers: members(&told["responses"]).filter(|(status, _)| *status != "304").map(answer).collect(),
     }
+}
+
+/// Media types, each with the shape of its content if it has one.
+fn forms(content: &Value) -> Vec<(String, Option<String>)> {
+    members(content).map(|(form, told)| (form.to_owned(), told["schema"]["$ref"].as_str().map(last_part))).collect()
 }
 
 fn shape(name: &str, schema: &Value) -> Shape {
@@ -209,7 +213,9 @@ mod tests {
     fn every_route_has_its_place_on_the_page() {
         let document: Value = serde_json::from_str(DOCUMENT).unwrap();
         let set: usize = READ.groups.iter().map(|group| group.routes.len()).sum();
-        assert_eq!(set, document["paths"].as_object().unwrap().len());
+        let told: usize =
+            document["paths"].as_object().unwrap().values().map(|path| path.as_object().unwrap().len()).sum();
+        assert_eq!(set, told);
         assert!(READ.groups.iter().all(|group| !group.routes.is_empty()));
     }
 

@@ -1,14 +1,27 @@
 //! What all pages share: their frame, their style, and the plain page for errors.
 
 use askama::Template;
-use axum::http::{StatusCode, header};
+use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::{Html, IntoResponse, Response};
 use jiff::Timestamp;
 
+use crate::problem::Problem;
 use crate::{Publisher, Site, Snapshot, lacks, standing};
 
 pub(crate) const STYLE: &str = include_str!("../../../dashboards/style/sheet.css");
 const ICON: &str = include_str!("../../../dashboards/style/icon.svg");
+
+/// What a page may load and do: our own style, pictures, scripts and answers, nothing in the markup, nothing from elsewhere.
+macro_rules! policy {
+    () => {
+        "default-src 'none'; style-src 'self'; img-src 'self'; script-src 'self'; connect-src 'self'; worker-src 'self'; \
+         base-uri 'none'; form-action 'self'; frame-ancestors "
+    };
+}
+
+/// The policy of every page, up to who may frame it.
+pub(crate) const POLICY: &str = policy!();
+const UNFRAMED: &str = concat!(policy!(), "'none'");
 
 /// What stands around every page that speaks of the plant.
 #[derive(Debug)]
@@ -78,9 +91,19 @@ struct RefusedPage<'a> {
 }
 
 /// The page for a request that cannot be answered.
-pub(crate) fn refused(status: StatusCode, detail: &str) -> Response {
+pub(crate) fn refused(problem: Problem) -> Response {
+    let status = problem.status();
     let phrase = status.canonical_reason().unwrap_or("Error");
-    rendered(status, &RefusedPage { status: status.as_u16(), phrase, detail })
+    let page = RefusedPage { status: status.as_u16(), phrase, detail: problem.detail() };
+    let mut answer = rendered(status, &page);
+    problem.mark(&mut answer);
+    answer
+}
+
+/// A page with forms: no other page may frame it, or a visitor could be led to press its buttons unseen.
+pub(crate) fn unframed(mut page: Response) -> Response {
+    page.headers_mut().insert(header::CONTENT_SECURITY_POLICY, HeaderValue::from_static(UNFRAMED));
+    page
 }
 
 /// `GET /style.css`; pages ask for it with the version, so that it may be kept.

@@ -1,6 +1,7 @@
 //! Serving until told to stop, and stopping in bounded time.
 
 use std::future::{Future, IntoFuture};
+use std::net::SocketAddr;
 use std::time::Duration;
 
 use axum::Router;
@@ -49,7 +50,9 @@ async fn drain_within(
         }
     };
     tokio::select! {
-        ended = axum::serve(listener, router).with_graceful_shutdown(signal).into_future() => ended?,
+        ended = axum::serve(listener, router.into_make_service_with_connect_info::<SocketAddr>())
+            .with_graceful_shutdown(signal)
+            .into_future() => ended?,
         () = deadline => tracing::warn!(drain_ms = drain.as_millis() as u64, "open requests were cut off at shutdown"),
     }
     Ok(())

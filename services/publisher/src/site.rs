@@ -27,6 +27,23 @@ pub struct Site {
     pub late_after: SignedDuration,
     /// Foreign dashboards that may frame pages, and whose scripts may read what is published here.
     pub frame_origins: Vec<Origin>,
+    /// Who may read.
+    pub reading: Reading,
+    /// People reach the service over https: then the session's cookie is only sent over it.
+    pub https: bool,
+    /// How long a login lasts.
+    pub session_lasts: SignedDuration,
+    /// Largest photo that is taken, in bytes.
+    pub photo_bytes: usize,
+}
+
+/// Who may read. Writing always asks for a role.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Reading {
+    /// Anybody who reaches the service.
+    Open,
+    /// Who has logged in, and machines with a token.
+    Login,
 }
 
 impl Site {
@@ -62,6 +79,10 @@ mod tests {
             longest_interval: LongestInterval { run_h: None, days: None },
             late_after: SignedDuration::from_mins(15),
             frame_origins: vec![],
+            reading: Reading::Open,
+            https: false,
+            session_lasts: SignedDuration::from_hours(12),
+            photo_bytes: 1 << 20,
         };
         // Central European Summer Time is UTC+2 (IANA time zone database).
         let at = "2026-07-01T22:30:00Z".parse().unwrap();

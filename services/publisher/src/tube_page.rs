@@ -18,6 +18,7 @@ use crate::figures::{hours, number, share};
 use crate::look_words::findings_of;
 use crate::next_step::{DEFERS, next_step};
 use crate::pages::{Frame, Standing, refused, rendered};
+use crate::problem::Problem;
 use crate::wall::{Wall, kind_words, wall};
 use crate::{Interval, Publisher, Site, Snapshot, TubeDetail, standing};
 
@@ -61,12 +62,12 @@ struct ScoreView {
 pub(crate) async fn page(State(publisher): State<Publisher>, tube: Result<Path<String>, PathRejection>) -> Response {
     let Path(tube) = match tube {
         Ok(tube) => tube,
-        Err(error) => return refused(StatusCode::BAD_REQUEST, &error.body_text()),
+        Err(error) => return refused(Problem::new(StatusCode::BAD_REQUEST, "bad_path", error.body_text())),
     };
     let (site, snapshot) = (&publisher.site, publisher.newest());
     let Some(detail) = snapshot.tubes.values().find(|detail| detail.tube.tube.as_str() == tube) else {
         let why = format!("No tube {:?} is in the register.", shortened(&tube));
-        return refused(StatusCode::NOT_FOUND, &why);
+        return refused(Problem::new(StatusCode::NOT_FOUND, "unknown_tube", why));
     };
     let score = snapshot.score_of(&detail.tube.tube);
     let page = TubePage {

@@ -10,6 +10,7 @@ use crate::api::shortened;
 use crate::drawing::DrawError;
 use crate::figures::count;
 use crate::pages::{Frame, STYLE, refused, rendered};
+use crate::problem::Problem;
 use crate::validation::{Estimate, ForecastScores, Honesty, Skill, ValidationReport};
 use crate::{Publisher, chart_costs, chart_losses, chart_reliability};
 
@@ -75,15 +76,15 @@ struct ValidationPage {
 pub(crate) async fn page(State(publisher): State<Publisher>, version: Result<Path<String>, PathRejection>) -> Response {
     let Path(version) = match version {
         Ok(version) => version,
-        Err(error) => return refused(StatusCode::BAD_REQUEST, &error.body_text()),
+        Err(error) => return refused(Problem::new(StatusCode::BAD_REQUEST, "bad_path", error.body_text())),
     };
     let snapshot = publisher.newest();
     let Some(model) = snapshot.models.iter().find(|model| model.version.to_string() == version) else {
-        return refused(StatusCode::NOT_FOUND, &format!("No model has version {:?}.", shortened(&version)));
+        return unknown(format!("No model has version {:?}.", shortened(&version)));
     };
     let Some(report) = &model.report else {
         let why = format!("Of model {version} there is no report: it was not held against tubes that it had not seen.");
-        return refused(StatusCode::NOT_FOUND, &why);
+        return unknown(why);
     };
     match Body::of(report, &format!("{} or worse", publisher.site.limit_words()), &[], &[]) {
         Ok(body) => {
@@ -95,6 +96,10 @@ pub(crate) async fn page(State(publisher): State<Publisher>, version: Result<Pat
             (StatusCode::INTERNAL_SERVER_ERROR, "this report could not be drawn").into_response()
         }
     }
+}
+
+fn unknown(why: String) -> Response {
+    refused(Problem::new(StatusCode::NOT_FOUND, "unknown_model", why))
 }
 
 /// What page and file share.

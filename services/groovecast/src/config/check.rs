@@ -15,7 +15,7 @@ use crate::args::Rows;
 
 use super::place::{Place, line_of};
 use super::raw::{self, Raw};
-use super::{Belief, Broker, Config, ModelConfig, Problem, exposure, topics};
+use super::{Belief, Broker, Config, ModelConfig, Problem, access, exposure, topics};
 
 /// Reads and checks a configuration file; see [`Config::read`].
 pub fn read(path: &Path) -> Result<Config, Vec<Problem>> {
@@ -112,6 +112,8 @@ impl Checker<'_> {
                 .parse()
                 .map_err(|_| format!("{:?} is no address; right would be 127.0.0.1:8080", raw.http.listen)),
         );
+        let beyond = listen.is_some_and(|listen: std::net::SocketAddr| !listen.ip().is_loopback());
+        let access = access::access(self, &raw.access, beyond, &root.key("access"));
         let frame_origins = raw
             .http
             .frame_origins
@@ -183,6 +185,7 @@ impl Checker<'_> {
             prefix,
             listen: listen?,
             frame_origins,
+            access,
             mappings,
             units: ids,
             longest_interval,
@@ -423,6 +426,10 @@ mod tests {
             "stale_after_h",
             "words",
             "surface_priors",
+            "reading",
+            "https",
+            "session_h",
+            "max_photo_mib",
         ] {
             assert!(shown.contains(&format!("{key} =")), "{key} is not shown in config/plant.toml");
         }
@@ -446,6 +453,19 @@ mod tests {
             let begin = format!("{}: ", line(needle));
             assert!(found.iter().any(|p| p.starts_with(&begin) && p.contains(key)), "{key} is not among {found:#?}");
         }
+    }
+
+    #[test]
+    fn beyond_this_machine_it_must_be_said_who_may_read() {
+        let open = example().replace("listen = \"127.0.0.1:8080\"", "listen = \"0.0.0.0:8080\"");
+        let found = problems(&open);
+        assert!(found.len() == 1 && found[0].contains("access.reading: "), "{found:#?}");
+        for reading in ["open", "login"] {
+            let said = open.replace("[access]\n", &format!("[access]\nreading = \"{reading}\"\n"));
+            assert_eq!(problems(&said), Vec::<String>::new());
+        }
+        let wrong = problems(&open.replace("[access]\n", "[access]\nreading = \"all\"\n"));
+        assert!(wrong.len() == 1 && wrong[0].contains("right would be open or login"), "{wrong:#?}");
     }
 
     #[test]

@@ -13,6 +13,8 @@ pub struct Raw {
     #[serde(default)]
     pub http: Http,
     #[serde(default)]
+    pub access: Access,
+    #[serde(default)]
     pub topics: Vec<Topic>,
     #[serde(default)]
     pub unit_defaults: Unit,
@@ -94,6 +96,32 @@ fn listen() -> String {
 impl Default for Http {
     fn default() -> Self {
         Self { listen: listen(), frame_origins: Vec::new() }
+    }
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Access {
+    pub reading: Option<String>,
+    #[serde(default)]
+    pub https: bool,
+    #[serde(default = "session_h")]
+    pub session_h: f64,
+    #[serde(default = "max_photo_mib")]
+    pub max_photo_mib: u32,
+}
+
+fn session_h() -> f64 {
+    12.0
+}
+
+fn max_photo_mib() -> u32 {
+    10
+}
+
+impl Default for Access {
+    fn default() -> Self {
+        Self { reading: None, https: false, session_h: session_h(), max_photo_mib: max_photo_mib() }
     }
 }
 

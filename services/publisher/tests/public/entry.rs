@@ -3,7 +3,8 @@
 use axum::http::StatusCode;
 use insta::assert_snapshot;
 
-use crate::{ask, body, fleet, get};
+use crate::desk::{Desk, FORM};
+use crate::{body, fleet, get};
 
 #[tokio::test]
 async fn entry_page_as_published() {
@@ -12,7 +13,8 @@ async fn entry_page_as_published() {
 
 #[tokio::test]
 async fn findings_as_published() {
-    assert_snapshot!(body("/findings").await);
+    let desk = Desk::written_down(fleet::snapshot()).await;
+    assert_snapshot!(desk.ask("GET", "/findings", &[], "").await.body);
 }
 
 #[tokio::test]
@@ -109,14 +111,19 @@ async fn findings_are_listed_newest_first_and_by_tube() {
     (other.tube, other.at) = (fleet::tube_id("T-0007"), fleet::at("2026-05-01T08:00:00Z"));
     other.kind = Some(plant::Kind::Flake);
     snapshot.tubes.get_mut(&fleet::tube_id("T-0007")).unwrap().findings.push(other);
-    let all = ask(snapshot.clone(), "GET", "/findings").await.body;
+    let desk = Desk::written_down(snapshot).await;
+    let all = desk.ask("GET", "/findings", &[], "").await.body;
     let place = |text: &str| all.find(text).unwrap_or_else(|| panic!("{text}"));
     assert!(place("1\u{a0}May\u{a0}2026") < place("3\u{a0}Dec\u{a0}2025"));
     assert!(place("3\u{a0}Dec\u{a0}2025") < place("11\u{a0}Feb\u{a0}2025"));
     assert_eq!(all.matches("hold and assess").count(), 1, "the flake alone");
-    let one = ask(snapshot.clone(), "GET", "/findings?tube=T-0042").await.body;
+    let one = desk.ask("GET", "/findings?tube=T-0042", &[], "").await.body;
     assert!(!one.contains("1\u{a0}May\u{a0}2026") && one.contains("3\u{a0}Dec\u{a0}2025"));
-    assert_eq!(ask(snapshot, "GET", "/findings?tube=T-9999").await.status, StatusCode::NOT_FOUND);
+    assert_eq!(desk.ask("GET", "/findings?tube=T-9999", &[], "").await.status, StatusCode::NOT_FOUND);
+    // Each leads to its own page.
+    let link = all.split("<th scope=\"row\"><a href=\"").nth(1).unwrap().split('"').next().unwrap();
+    let page = desk.ask("GET", link, &[], "").await;
+    assert!(page.status == StatusCode::OK && page.body.contains("T-0007"), "{link}: {}", page.body);
 }
 
 #[tokio::test]
@@ -126,4 +133,56 @@ async fn from_the_board_it_is_one_tap_to_the_form_of_a_unit() {
         assert!(board.contains(&format!("href=\"/findings/new?unit={unit}\"")), "{unit}");
     }
     assert!(body("/tubes/T-0042").await.contains("href=\"/findings/new?tube=T-0042\""));
+}
+
+/// What a browser without script sends from the form for one finding.
+async fn plainly(desk: &Desk, cookie: &str, csrf: &str, fields: &str) -> crate::Answer {
+    let headers = [FORM[0], ("cookie", cookie)];
+    let page = desk.ask("GET", "/findings/plain?tube=T-0042", &headers[1..], "").await.body;
+    assert!(page.contains("value=\"T-0042\"") && page.contains(&format!("value=\"{csrf}\"")), "{page}");
+    let key = page.split("name=\"key\" value=\"").nth(1).expect("a key").split('"').next().expect("an end");
+    let body = format!("csrf={csrf}&key={key}&{fields}");
+    let first = desk.ask("POST", "/findings/plain", &headers, body.clone()).await;
+    if first.status == StatusCode::SEE_OTHER {
+        // Pressed twice.
+        let second = desk.ask("POST", "/findings/plain", &headers, body).await;
+        assert_eq!(second.header("location"), first.header("location"));
+    }
+    first
+}
+
+#[tokio::test]
+async fn one_finding_can_be_kept_without_script_and_once() {
+    let desk = Desk::with_tubes().await;
+    desk.person(plant::Role::Inspector).await;
+    let (cookie, csrf) = desk.logged_in(plant::Role::Inspector).await;
+    let fields = "at=2026-05-12T06%3A00%3A00%2B02%3A00&tube=T-0042&grade=2&zone=far&clock=6&note=%3Cb%3E";
+    let kept = plainly(&desk, &cookie, &csrf, fields).await;
+    assert_eq!(kept.status, StatusCode::SEE_OTHER, "{}", kept.body);
+    let list = desk.ask("GET", "/api/v1/findings", &[], "").await.json();
+    let findings = list["findings"].as_array().unwrap();
+    assert_eq!(findings.len(), 1, "{list}");
+    assert_eq!(findings[0]["finding"]["note"], "<b>");
+    assert_eq!(findings[0]["finding"]["at"], "2026-05-12T04:00:00Z");
+
+    let refused = plainly(&desk, &cookie, &csrf, "at=2027-01-01&tube=T-0042&grade=2&zone=far&note=%3Cb%3Ekept").await;
+    assert_eq!(refused.status, StatusCode::UNPROCESSABLE_ENTITY);
+    assert!(refused.body.contains("Seen at: ") && refused.body.contains("Clock position: "), "{}", refused.body);
+    assert!(
+        refused.body.contains("&#60;b&#62;kept") || refused.body.contains("&lt;b&gt;kept"),
+        "what was typed is gone"
+    );
+}
+
+#[tokio::test]
+async fn without_a_login_the_plain_form_leads_to_it() {
+    let page = get("/findings/plain").await;
+    assert!(
+        page.body.contains("href=\"/login?next=/findings/plain\"") && !page.body.contains("<form"),
+        "{}",
+        page.body
+    );
+    for uri in ["/findings/plain", "/findings/new"] {
+        assert!(get(uri).await.header("content-security-policy").ends_with("frame-ancestors 'none'"), "{uri}");
+    }
 }

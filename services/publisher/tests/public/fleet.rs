@@ -1,18 +1,20 @@
 //! An invented plant in every state that a page can show.
 
+use std::path::PathBuf;
 use std::sync::Arc;
 
 use jiff::civil::date;
 use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
+use ledger::{By, Ledger, Rules};
 use plant::{
     Bands, Campaign, Clock, ClockPosition, Driver, Exposure, Fault, Finding, Fitting, Grade, Horizon, Kind, Method,
-    Reason, Record, Score, Signal, SignalReport, State, Term, Tube, TubeId, UnitId, UnmappedTopic, Work, WorkKind,
-    Zone,
+    Reason, Record, Score, Signal, SignalReport, State, Table, Term, Tube, TubeId, UnitId, UnmappedTopic, Work,
+    WorkKind, Zone,
 };
 use publisher::{
-    Contender, FittedTerm, Journal, Link, LongestInterval, ModelBasis, ModelEntry, ModelStatus, Month, Publisher, Site,
-    Snapshot, Totals, TubeDetail,
+    Contender, FittedTerm, Journal, Link, LongestInterval, ModelBasis, ModelEntry, ModelStatus, Month, Publisher,
+    Reading, Site, Snapshot, Totals, TubeDetail,
 };
 use tokio::sync::watch;
 
@@ -56,13 +58,43 @@ pub fn site() -> Site {
         longest_interval: LongestInterval { run_h: Some(2000.0), days: Some(365) },
         late_after: SignedDuration::from_mins(15),
         frame_origins: vec!["https://wall.example".parse().expect("an origin")],
+        reading: Reading::Open,
+        https: false,
+        session_lasts: SignedDuration::from_hours(12),
+        photo_bytes: 200_000,
     }
 }
 
 /// A publisher of one snapshot, its clock at [`now`].
-pub fn publisher(snapshot: Snapshot) -> Publisher {
+pub fn publisher(snapshot: Snapshot, site: Site, ledger: Ledger, photos: PathBuf) -> Publisher {
     let (_, snapshots) = watch::channel(Arc::new(snapshot));
-    Publisher { site: Arc::new(site()), snapshots, clock: Arc::new(Standing(now())) }
+    Publisher::new(Arc::new(site), snapshots, Arc::new(Standing(now())), ledger, photos)
+}
+
+/// Writes the tubes and findings of a snapshot into a ledger, as if somebody had imported them.
+pub async fn write_down(ledger: &Ledger, snapshot: &Snapshot) {
+    let by = By { who: "A. Clerk".to_owned(), at: now() };
+    let details: Vec<&TubeDetail> = snapshot.tubes.values().collect();
+    let table = Table {
+        path: PathBuf::from("tubes.csv"),
+        columns: ["tube", "surface"].map(str::to_owned).to_vec(),
+        rows: details
+            .iter()
+            .zip(2..)
+            .map(|(detail, line)| (line, vec![detail.tube.tube.to_string(), detail.tube.surface.clone()]))
+            .collect(),
+    };
+    let rules = Rules {
+        units: details.iter().filter_map(|detail| detail.unit.clone()).collect(),
+        zones: site().zones,
+        surfaces: details.iter().map(|detail| detail.tube.surface.clone()).collect(),
+        time_zone: TimeZone::UTC,
+        now: now(),
+    };
+    ledger.import_register(&[table], &rules, &by).await.expect("a register");
+    for detail in details.iter().filter(|detail| !detail.findings.is_empty()) {
+        ledger.add_findings(&detail.findings, None, &by).await.expect("findings");
+    }
 }
 
 /// A service that has just started on an empty folder.

@@ -67,7 +67,6 @@ async fn texts_from_outside_never_become_markup() {
         (&*format!("/tubes/{encoded}"), 10),
         ("/signals", 10),
         ("/models", 8),
-        ("/findings", 2),
         ("/tubes/%22%3E%3Cscript%3E", 0),
     ] {
         let page = ask(snapshot.clone(), "GET", uri).await.body;
@@ -77,6 +76,19 @@ async fn texts_from_outside_never_become_markup() {
         // It must be there, in an escaped form; otherwise this test would prove nothing.
         assert!(page.matches("alert(2)").count() >= times, "{uri}: {}", page.matches("alert(2)").count());
     }
+    let mut written = snapshot.clone();
+    written.tubes.retain(|tube, _| tube.as_str() == id);
+    for detail in written.tubes.values_mut() {
+        detail.tube.surface = "stainless".to_owned();
+        detail.unit = Some(fleet::unit_id("C-101"));
+        detail.findings.iter_mut().for_each(|finding| finding.tube = fleet::tube_id(id));
+    }
+    let desk = crate::desk::Desk::written_down(written).await;
+    let list = desk.ask("GET", "/findings", &[], "").await.body;
+    for markup in ["<script", "<img src=x", "<b onclick", "<!--"] {
+        assert!(!list.contains(markup), "{markup:?} came through");
+    }
+    assert!(list.matches("alert(2)").count() >= 2, "{list}");
     // The form has a script of its own.
     let form = ask(snapshot.clone(), "GET", "/findings/new").await.body;
     for markup in ["<script>", "<img src=x", "<b onclick", "<!--"] {

@@ -1,5 +1,7 @@
 //! Every public byte: routes, pages and messages of an invented plant.
 
+#[path = "desk.rs"]
+mod desk;
 #[path = "fleet.rs"]
 mod fleet;
 
@@ -11,8 +13,12 @@ mod board;
 mod charts;
 #[path = "conditional.rs"]
 mod conditional;
+#[path = "corrections.rs"]
+mod corrections;
 #[path = "entry.rs"]
 mod entry;
+#[path = "findings.rs"]
+mod findings;
 #[path = "headers.rs"]
 mod headers;
 #[path = "hold.rs"]
@@ -21,6 +27,8 @@ mod hold;
 mod hostile;
 #[path = "life.rs"]
 mod life;
+#[path = "login.rs"]
+mod login;
 #[path = "messages.rs"]
 mod messages;
 #[path = "metrics.rs"]
@@ -29,6 +37,8 @@ mod metrics;
 mod openapi;
 #[path = "pages.rs"]
 mod pages;
+#[path = "photos.rs"]
+mod photos;
 #[path = "plans.rs"]
 mod plans;
 #[path = "readiness.rs"]
@@ -40,10 +50,10 @@ mod tables;
 #[path = "validation.rs"]
 mod validation;
 
-use axum::body::{Body, to_bytes};
-use axum::http::{HeaderMap, Request, StatusCode};
-use publisher::{Snapshot, app};
-use tower::ServiceExt;
+use axum::http::{HeaderMap, StatusCode};
+use publisher::Snapshot;
+
+use crate::desk::Desk;
 
 /// An answer, read to its end.
 struct Answer {
@@ -53,6 +63,10 @@ struct Answer {
 }
 
 impl Answer {
+    fn json(&self) -> serde_json::Value {
+        serde_json::from_str(&self.body).expect("JSON")
+    }
+
     fn header(&self, name: &str) -> &str {
         self.headers.get(name).map_or("", |value| value.to_str().expect("headers are ASCII"))
     }
@@ -64,16 +78,7 @@ async fn ask(snapshot: Snapshot, method: &str, uri: &str) -> Answer {
 
 /// A request with headers.
 async fn asking(snapshot: Snapshot, method: &str, uri: &str, headers: &[(&str, &str)]) -> Answer {
-    let mut request = Request::builder().method(method).uri(uri);
-    for (name, value) in headers {
-        request = request.header(*name, *value);
-    }
-    let request = request.body(Body::empty()).expect("a request");
-    let response = app(fleet::publisher(snapshot)).oneshot(request).await.expect("the router cannot fail");
-    let (parts, body) = response.into_parts();
-    let body = to_bytes(body, usize::MAX).await.expect("a body in memory");
-    let body = String::from_utf8(body.to_vec()).expect("UTF-8");
-    Answer { status: parts.status, headers: parts.headers, body }
+    Desk::empty(snapshot).await.ask(method, uri, headers, "").await
 }
 
 /// `GET` on the invented plant.

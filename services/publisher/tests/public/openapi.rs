@@ -2,9 +2,11 @@
 
 use insta::assert_snapshot;
 use jsonschema::Validator;
+use plant::Role;
 use serde_json::{Value, json};
 
-use crate::{Answer, ask, asking, body, fleet, get};
+use crate::desk::Desk;
+use crate::{Answer, ask, asking, body, fleet, get, photos};
 
 async fn document() -> Value {
     serde_json::from_str(&body("/api/openapi.json").await).expect("JSON")
@@ -41,12 +43,20 @@ fn followed<'a>(document: &'a Value, part: &'a Value) -> &'a Value {
 
 /// Holds an answer against what the document says of its path: status, media type, headers and shape.
 fn assert_told(document: &Value, path: &str, answer: &Answer) {
-    let told = &document["paths"][path]["get"]["responses"][answer.status.as_str()];
-    assert!(told.is_object(), "{path}: {} is not described", answer.status);
+    assert_told_of(document, "get", path, answer);
+}
+
+fn assert_told_of(document: &Value, method: &str, path: &str, answer: &Answer) {
+    let told = &document["paths"][path][method]["responses"][answer.status.as_str()];
+    assert!(told.is_object(), "{method} {path}: {} is not described: {}", answer.status, answer.body);
     let told = followed(document, told);
     for (name, header) in told["headers"].as_object().into_iter().flatten() {
         let required = followed(document, header)["required"] == true;
         assert!(!required || !answer.header(&name.to_lowercase()).is_empty(), "{path}: header {name} is missing");
+    }
+    if told["content"].is_null() {
+        assert!(answer.body.is_empty(), "{path}: {} has a body that is not described", answer.status);
+        return;
     }
     let media = answer.header("content-type").split(';').next().unwrap_or_default();
     let content = &told["content"][media];
@@ -61,16 +71,92 @@ fn assert_told(document: &Value, path: &str, answer: &Answer) {
     }
 }
 
+/// A plant with everything in it, and the token of somebody who may see all of it.
+async fn full_desk() -> (Desk, String) {
+    let desk = Desk::written_down(fleet::snapshot()).await;
+    let token = desk.token(Role::Admin).await;
+    let photo = desk
+        .ask(
+            "POST",
+            "/api/v1/findings/1/photos",
+            &[("authorization", &format!("Bearer {token}"))],
+            photos::PICTURES[0].1,
+        )
+        .await;
+    assert_eq!(photo.status.as_u16(), 201, "{}", photo.body);
+    (desk, token)
+}
+
 #[tokio::test]
 async fn every_described_route_answers_as_described() {
     let document = document().await;
-    for path in document["paths"].as_object().unwrap().keys() {
+    let (desk, token) = full_desk().await;
+    let authorization = format!("Bearer {token}");
+    for (path, methods) in document["paths"].as_object().unwrap() {
+        if methods["get"].is_null() {
+            continue;
+        }
+        let uri = path.replace("{tube}", "T-0042").replace("{id}", "1").replace("{version}", "2");
+        let answer = desk.ask("GET", &uri, &[("authorization", &authorization)], "").await;
+        assert!(matches!(answer.status.as_u16(), 200 | 303 | 503), "{uri}: {}", answer.status);
+        assert_told(&document, path, &answer);
         for snapshot in [fleet::snapshot(), fleet::empty()] {
-            let uri = path.replace("{tube}", "T-0042").replace("{version}", "2");
             assert_told(&document, path, &ask(snapshot, "GET", &uri).await);
         }
-        assert_told(&document, path, &get(&path.replace("{tube}", "T-0042").replace("{version}", "2")).await);
     }
+}
+
+#[tokio::test]
+async fn every_described_write_answers_as_described() {
+    let document = document().await;
+    let (desk, token) = full_desk().await;
+    let finding = json!({ "at": "2026-05-11T09:30:00Z", "tube": "T-0042", "grade": 2 });
+    let corrected = json!({ "finding": finding, "why": "measured again" });
+    let why = json!({ "why": "never seen" });
+    let (all, fix, off) = ("/api/v1/findings", "/api/v1/findings/{id}/correction", "/api/v1/findings/{id}/withdrawal");
+    let (first, key) = ([("if-match", "\"1\"")], [("idempotency-key", "one")]);
+    for (path, headers, body, status) in [
+        (all, &key[..], &finding, 201),
+        (all, &key, &finding, 200),
+        (all, &key, &json!({ "at": "2026-05-11", "tube": "T-0042", "grade": 3 }), 409),
+        (all, &[], &json!({}), 422),
+        (all, &[("idempotency-key", "")], &finding, 400),
+        (fix, &[], &corrected, 428),
+        (fix, &first, &why, 422),
+        (fix, &first, &json!({ "finding": { "at": "2026-05-10", "tube": "T-0042", "grade": 1 }, "why": "x" }), 200),
+        (fix, &first, &corrected, 412),
+        (off, &[], &why, 428),
+        (off, &[("if-match", "\"2\"")], &json!({}), 422),
+        (off, &[("if-match", "*")], &why, 200),
+        (off, &[("if-match", "*")], &why, 409),
+    ] {
+        let answer = desk.send(&token, &path.replace("{id}", "1"), headers, body).await;
+        assert_eq!(answer.status.as_u16(), status, "{path}: {}", answer.body);
+        assert_told_of(&document, "post", path, &answer);
+    }
+    let photos = "/api/v1/findings/{id}/photos";
+    let bearer = format!("Bearer {token}");
+    for (uri, body, status) in [
+        ("/api/v1/findings/2/photos", photos::PICTURES[1].1, 201),
+        ("/api/v1/findings/2/photos", b"text", 415),
+        ("/api/v1/findings/2/photos?x=1", b"text", 400),
+        ("/api/v1/findings/999/photos", b"text", 404),
+    ] {
+        let answer = desk.ask("POST", uri, &[("authorization", &bearer)], body).await;
+        assert_eq!(answer.status.as_u16(), status, "{uri}: {}", answer.body);
+        assert_told_of(&document, "post", photos, &answer);
+    }
+    for (path, methods) in document["paths"].as_object().unwrap() {
+        if methods["post"].is_null() || path == "/login" {
+            continue;
+        }
+        // Without a login each says so, in the form that is described for it.
+        let answer = desk.ask("POST", &path.replace("{id}", "1"), &[], "").await;
+        assert_eq!(answer.status.as_u16(), 401, "{path}");
+        assert_told_of(&document, "post", path, &answer);
+    }
+    let login = desk.ask("POST", "/login", &[], "name=x&password=y").await;
+    assert_told_of(&document, "post", "/login", &login);
 }
 
 #[tokio::test]

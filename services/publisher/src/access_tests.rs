@@ -1,0 +1,233 @@
+//! Every route for everybody: who is let in, and who is not.
+
+use std::sync::Arc;
+
+use axum::body::Body;
+use axum::http::{Request, Response, StatusCode, header};
+use axum::response::IntoResponse;
+use jiff::{SignedDuration, Timestamp};
+use ledger::{By, Ledger};
+use plant::{Clock, Role};
+use tokio::sync::watch;
+use tower::ServiceExt;
+
+use crate::app::routes;
+use crate::need::Need;
+use crate::refusal::Refused;
+use crate::{Publisher, Reading, Site, Snapshot, app};
+
+/// A clock that stands still.
+struct Standstill(Timestamp);
+
+impl Clock for Standstill {
+    fn now(&self) -> Timestamp {
+        self.0
+    }
+}
+
+fn now() -> Timestamp {
+    "2026-05-12T04:30:00Z".parse().unwrap()
+}
+
+fn site(reading: Reading) -> Site {
+    Site {
+        name: String::new(),
+        zone: jiff::tz::TimeZone::UTC,
+        version: String::new(),
+        limit: plant::Grade::CATCH,
+        zones: vec![],
+        bands: plant::Bands::default(),
+        longest_interval: crate::LongestInterval { run_h: None, days: None },
+        late_after: SignedDuration::from_mins(15),
+        frame_origins: vec![],
+        reading,
+        https: false,
+        session_lasts: SignedDuration::from_hours(12),
+        photo_bytes: 1000,
+    }
+}
+
+/// A publisher on an empty ledger; the folder goes with the test.
+pub(crate) async fn publisher(reading: Reading) -> (tempfile::TempDir, Publisher) {
+    let folder = tempfile::tempdir().unwrap();
+    let ledger = Ledger::open(&ledger::Place::Sqlite(folder.path().join("l.db"))).await.unwrap();
+    let (_, snapshots) = watch::channel(Arc::new(Snapshot::default()));
+    let photos = folder.path().join("photos");
+    let clock = Arc::new(Standstill(now()));
+    (folder, Publisher::new(Arc::new(site(reading)), snapshots, clock, ledger, photos))
+}
+
+/// Somebody who asks: a name for messages, the role as which they should count, and the headers that they send.
+struct Asker {
+    what: String,
+    role: Option<Role>,
+    /// They send a token that nobody gave out: that is told at every door that is not open to all.
+    refused: bool,
+    headers: Vec<(&'static str, String)>,
+}
+
+async fn askers(publisher: &Publisher) -> Vec<Asker> {
+    let by = By { who: "test".to_owned(), at: now() };
+    let ledger = &publisher.ledger;
+    let cookie = |secret: &str| ("cookie", format!("groovecast={secret}"));
+    let nobody = |what: &str, headers| Asker { what: what.to_owned(), role: None, refused: false, headers };
+    let mut askers = vec![
+        nobody("nobody", vec![]),
+        nobody("a session that never was", vec![cookie("00")]),
+        Asker { refused: true, ..nobody("a bad token", vec![("authorization", "Bearer 00".to_owned())]) },
+        Asker { refused: true, ..nobody("a password in the header", vec![("authorization", "Basic YTpi".to_owned())]) },
+    ];
+    for role in Role::ALL {
+        let name = format!("A. {role}");
+        ledger.add_person(&name, *role, "a long enough password", &by).await.unwrap();
+        let lasts = SignedDuration::from_hours(1);
+        let old = ledger.open_session(&name, now() - SignedDuration::from_hours(2), lasts).await.unwrap();
+        askers.push(nobody(&format!("an expired session of {role}"), vec![cookie(&old)]));
+        let secret = ledger.open_session(&name, now(), lasts).await.unwrap();
+        let csrf = ledger.session(&secret, now()).await.unwrap().unwrap().csrf;
+        let headers = vec![cookie(&secret), ("x-csrf-token", csrf)];
+        askers.push(Asker { what: format!("a session of {role}"), role: Some(*role), refused: false, headers });
+        let token = ledger.add_token(&format!("machine {role}"), *role, &by).await.unwrap();
+        let headers = vec![("authorization", format!("Bearer {token}"))];
+        askers.push(Asker { what: format!("a token of {role}"), role: Some(*role), refused: false, headers });
+    }
+    askers
+}
+
+async fn asked(publisher: &Publisher, method: &str, path: &str, headers: &[(&'static str, String)]) -> Response<Body> {
+    let mut request = Request::builder()
+        .method(method)
+        .uri(path.replace("{tube}", "x").replace("{id}", "1").replace("{version}", "1"));
+    for (name, value) in headers {
+        request = request.header(*name, value);
+    }
+    let answer = app(publisher.clone()).oneshot(request.body(Body::empty()).unwrap()).await;
+    answer.into_response()
+}
+
+/// Whether a door let the request in, whatever came of it behind the door.
+fn let_in(answer: &Response<Body>) -> bool {
+    let refused = answer.extensions().get::<Refused>();
+    !refused.is_some_and(|Refused(reason)| {
+        ["not_logged_in", "bad_token", "bad_authorization", "not_your_role", "bad_csrf_token", "foreign_page"]
+            .contains(reason)
+    })
+}
+
+/// Who is let in by which need, written down once more by hand: nobody, reader, inspector, analyst, admin.
+fn expected(need: Need, reading: Reading, writes: bool) -> [bool; 5] {
+    match need {
+        Need::Open => [true, true, true, true, true],
+        Need::Read => [reading == Reading::Open && !writes, true, true, true, true],
+        Need::Write => [false, false, true, true, true],
+        Need::Review => [false, false, false, true, true],
+    }
+}
+
+#[tokio::test]
+async fn every_route_lets_in_whom_its_need_says_and_nobody_else() {
+    for reading in [Reading::Open, Reading::Login] {
+        let (_folder, publisher) = publisher(reading).await;
+        let askers = askers(&publisher).await;
+        for route in routes(1000) {
+            let writes = !route.method.is_safe();
+            let expected = expected(route.need, reading, writes);
+            for asker in &askers {
+                // Who logs out is out: that has a test of its own.
+                if route.path == "/logout" && asker.role.is_some() {
+                    continue;
+                }
+                let place = match asker.role {
+                    None => 0,
+                    Some(Role::Reader) => 1,
+                    Some(Role::Inspector) => 2,
+                    Some(Role::Analyst) => 3,
+                    Some(Role::Admin) => 4,
+                };
+                let right = expected[place] && !(asker.refused && route.need != Need::Open);
+                let answer = asked(&publisher, route.method.as_str(), route.path, &asker.headers).await;
+                // The session route tells nobody that nobody is logged in; the login page tells of a bad token.
+                let itself =
+                    route.path == "/api/v1/session" && asker.role.is_none() || route.path == "/login" && asker.refused;
+                assert!(
+                    let_in(&answer) == right || itself,
+                    "{} {} for {} with reading {reading:?}: {}",
+                    route.method,
+                    route.path,
+                    asker.what,
+                    answer.status()
+                );
+            }
+        }
+    }
+}
+
+#[tokio::test]
+async fn writing_is_never_open() {
+    for route in routes(1000).iter().filter(|route| !route.method.is_safe()) {
+        let login = ["/login", "/logout"].contains(&route.path);
+        assert!(login || matches!(route.need, Need::Write | Need::Review), "{} {}", route.method, route.path);
+    }
+}
+
+#[tokio::test]
+async fn people_are_sent_to_the_login_and_programs_are_told() {
+    let (_folder, publisher) = publisher(Reading::Login).await;
+    let page = asked(&publisher, "GET", "/tubes/T%2042?x=1", &[]).await;
+    assert_eq!(page.status(), StatusCode::SEE_OTHER);
+    assert_eq!(page.headers()[header::LOCATION], "/login?next=%2Ftubes%2FT%252042%3Fx%3D1");
+    let program = asked(&publisher, "GET", "/api/v1/risks", &[]).await;
+    assert_eq!(program.status(), StatusCode::UNAUTHORIZED);
+    // RFC 9110, 15.5.2: a 401 has a challenge. RFC 6750, 3: without a token sent it says no error.
+    assert_eq!(program.headers()[header::WWW_AUTHENTICATE], "Bearer realm=\"groovecast\"");
+    let bad = asked(&publisher, "GET", "/api/v1/risks", &[("authorization", "Bearer 00".to_owned())]).await;
+    assert_eq!(bad.headers()[header::WWW_AUTHENTICATE], "Bearer realm=\"groovecast\", error=\"invalid_token\"");
+}
+
+#[tokio::test]
+async fn a_session_writes_only_from_our_own_pages_with_its_own_token() {
+    let (_folder, publisher) = publisher(Reading::Open).await;
+    let askers = askers(&publisher).await;
+    let session = |what: &str| askers.iter().find(|asker| asker.what == what).unwrap().headers.clone();
+    let (own, other) = (session("a session of inspector"), session("a session of admin"));
+    let with = |more: &[(&'static str, &str)]| {
+        let mut headers = vec![own[0].clone(), ("host", "plant.example".to_owned())];
+        headers.extend(more.iter().map(|(name, value)| (*name, (*value).to_owned())));
+        headers
+    };
+    let reason = |answer: Response<Body>| answer.extensions().get::<Refused>().map(|Refused(reason)| *reason);
+    let post = |headers: Vec<(&'static str, String)>| {
+        let publisher = publisher.clone();
+        async move { reason(asked(&publisher, "POST", "/api/v1/findings", &headers).await) }
+    };
+    let token = own[1].1.as_str();
+    assert_eq!(post(with(&[])).await, Some("bad_csrf_token"));
+    assert_eq!(post(with(&[("x-csrf-token", "")])).await, Some("bad_csrf_token"));
+    assert_eq!(post(with(&[("x-csrf-token", &other[1].1)])).await, Some("bad_csrf_token"));
+    for foreign in [("origin", "http://evil.example"), ("sec-fetch-site", "cross-site"), ("origin", "null")] {
+        assert_eq!(post(with(&[("x-csrf-token", token), foreign])).await, Some("foreign_page"), "{foreign:?}");
+    }
+    let same = [("x-csrf-token", token), ("origin", "http://plant.example"), ("sec-fetch-site", "same-origin")];
+    // Behind the door it is the body that is refused.
+    assert_eq!(post(with(&same)).await, Some("not_json"));
+}
+
+#[tokio::test]
+async fn who_writes_too_much_waits_and_others_do_not() {
+    let (_folder, publisher) = publisher(Reading::Open).await;
+    let askers = askers(&publisher).await;
+    let headers = |what: &str| askers.iter().find(|asker| asker.what == what).unwrap().headers.clone();
+    let mut last = StatusCode::OK;
+    for _ in 0..80 {
+        let answer = asked(&publisher, "POST", "/api/v1/findings", &headers("a token of inspector")).await;
+        last = answer.status();
+        if last == StatusCode::TOO_MANY_REQUESTS {
+            // RFC 6585, 4: it may say when to come again.
+            assert_eq!(answer.headers()[header::RETRY_AFTER], "1");
+            break;
+        }
+    }
+    assert_eq!(last, StatusCode::TOO_MANY_REQUESTS);
+    let other = asked(&publisher, "POST", "/api/v1/findings", &headers("a token of analyst")).await;
+    assert_eq!(other.status(), StatusCode::UNSUPPORTED_MEDIA_TYPE);
+}

@@ -1,0 +1,63 @@
+//! The cookie that carries a session's secret.
+
+use axum::http::{HeaderMap, HeaderValue, header};
+use jiff::SignedDuration;
+
+/// The prefix makes browsers refuse the cookie unless it came over https, for this host and every path
+/// (RFC 6265bis, 4.1.3.2).
+const OVER_HTTPS: &str = "__Host-groovecast";
+const OVER_HTTP: &str = "groovecast";
+
+const fn name(https: bool) -> &'static str {
+    if https { OVER_HTTPS } else { OVER_HTTP }
+}
+
+/// The secret that a request brings.
+pub(crate) fn secret(headers: &HeaderMap, https: bool) -> Option<&str> {
+    let cookies = headers.get_all(header::COOKIE).iter().filter_map(|value| value.to_str().ok());
+    cookies.flat_map(|cookies| cookies.split(';')).find_map(|cookie| {
+        let (own, secret) = cookie.trim().split_once('=')?;
+        (own == name(https)).then_some(secret)
+    })
+}
+
+/// Gives a secret to the browser: no script reads it, and no other site's page sends it along.
+pub(crate) fn given(secret: &str, lasts: SignedDuration, https: bool) -> HeaderValue {
+    written(secret, lasts.as_secs(), https)
+}
+
+/// Takes the secret away.
+pub(crate) fn taken(https: bool) -> HeaderValue {
+    written("", 0, https)
+}
+
+fn written(secret: &str, lasts_s: i64, https: bool) -> HeaderValue {
+    let secure = if https { "; Secure" } else { "" };
+    let name = name(https);
+    let cookie = format!("{name}={secret}; Path=/; Max-Age={lasts_s}; HttpOnly; SameSite=Strict{secure}");
+    HeaderValue::from_str(&cookie).expect("secrets are letters and digits")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn it_is_found_among_others_and_only_under_its_own_name() {
+        let mut headers = HeaderMap::new();
+        headers.insert(header::COOKIE, HeaderValue::from_static("theme=dark; groovecast=abc; x=y"));
+        assert_eq!(secret(&headers, false), Some("abc"));
+        assert_eq!(secret(&headers, true), None, "what came over plain http is not taken over https");
+    }
+
+    #[test]
+    fn over_https_it_is_bound_to_the_host() {
+        // RFC 6265bis, 4.1.3.2: a __Host- cookie has Secure, Path=/ and no Domain.
+        let cookie = given("abc", SignedDuration::from_hours(12), true);
+        assert_eq!(
+            cookie.to_str().unwrap(),
+            "__Host-groovecast=abc; Path=/; Max-Age=43200; HttpOnly; SameSite=Strict; Secure"
+        );
+        assert!(taken(false).to_str().unwrap().starts_with("groovecast=; Path=/; Max-Age=0;"));
+    }
+}
