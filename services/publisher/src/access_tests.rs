@@ -114,6 +114,16 @@ fn let_in(answer: &Response<Body>) -> bool {
     })
 }
 
+/// Whether an answer says that somebody may not (RFC 9110, 15.5.2 and 15.5.4), or leads to the login.
+fn turned_away(answer: &Response<Body>) -> bool {
+    let to = answer.headers().get(header::LOCATION).and_then(|to| to.to_str().ok()).unwrap_or_default();
+    match answer.status() {
+        StatusCode::UNAUTHORIZED | StatusCode::FORBIDDEN => true,
+        StatusCode::SEE_OTHER => to.starts_with("/login?next="),
+        _ => false,
+    }
+}
+
 /// Who is let in by which need, written down once more by hand: nobody, reader, inspector, analyst, admin.
 fn expected(need: Need, reading: Reading, writes: bool) -> [bool; 5] {
     match need {
@@ -145,28 +155,50 @@ async fn every_route_lets_in_whom_its_need_says_and_nobody_else() {
                     Some(Role::Admin) => 4,
                 };
                 let right = expected[place] && !(asker.refused && route.need != Need::Open);
-                let answer = asked(&publisher, route.method.as_str(), route.path, &asker.headers).await;
                 // The session route tells nobody that nobody is logged in; the login page tells of a bad token.
                 let itself =
                     route.path == "/api/v1/session" && asker.role.is_none() || route.path == "/login" && asker.refused;
-                assert!(
-                    let_in(&answer) == right || itself,
-                    "{} {} for {} with reading {reading:?}: {}",
-                    route.method,
-                    route.path,
-                    asker.what,
-                    answer.status()
-                );
+                // Who may not read may not ask for the head of it either (RFC 9110, 9.3.2).
+                let methods = if writes { vec![route.method.as_str()] } else { vec!["GET", "HEAD"] };
+                for method in methods {
+                    let answer = asked(&publisher, method, route.path, &asker.headers).await;
+                    let status = answer.status();
+                    let what = format!("{method} {} for {} with reading {reading:?}: {status}", route.path, asker.what);
+                    assert!(let_in(&answer) == right || itself, "{what}");
+                    assert!(right || itself || turned_away(&answer), "{what}");
+                }
             }
         }
     }
 }
 
-#[tokio::test]
-async fn writing_is_never_open() {
-    for route in routes(1000).iter().filter(|route| !route.method.is_safe()) {
-        let login = ["/login", "/logout"].contains(&route.path);
-        assert!(login || matches!(route.need, Need::Write | Need::Review), "{} {}", route.method, route.path);
+/// What anybody may have, said once more: health, the way in, the description, and what pages are drawn with.
+const OPEN: [&str; 11] = [
+    "/api",
+    "/api/openapi.json",
+    "/entries.js",
+    "/finding.js",
+    "/health/live",
+    "/health/ready",
+    "/icon.svg",
+    "/login",
+    "/style.css",
+    "/waiting.js",
+    "/worker.js",
+];
+
+#[test]
+fn every_route_asks_for_what_is_written_down_here() {
+    for route in routes(1000) {
+        let right = match route.path {
+            "/audit" | "/api/v1/audit" => Need::Review,
+            // Who only reads has a session too, and must be able to end it.
+            "/logout" => Need::Read,
+            path if OPEN.contains(&path) => Need::Open,
+            _ if route.method.is_safe() => Need::Read,
+            _ => Need::Write,
+        };
+        assert_eq!(route.need, right, "{} {}", route.method, route.path);
     }
 }
 
@@ -210,6 +242,25 @@ async fn a_session_writes_only_from_our_own_pages_with_its_own_token() {
     let same = [("x-csrf-token", token), ("origin", "http://plant.example"), ("sec-fetch-site", "same-origin")];
     // Behind the door it is the body that is refused.
     assert_eq!(post(with(&same)).await, Some("not_json"));
+}
+
+#[tokio::test]
+async fn no_route_writes_for_the_page_of_another_site() {
+    let (_folder, publisher) = publisher(Reading::Open).await;
+    let askers = askers(&publisher).await;
+    let own = &askers.iter().find(|asker| asker.what == "a session of admin").unwrap().headers;
+    let foreign = [own[0].clone(), own[1].clone(), ("sec-fetch-site", "cross-site".to_owned())];
+    let mut tried = 0;
+    // The login has no session yet; it asks where its form comes from, and has a test of its own.
+    for route in routes(1000).iter().filter(|route| !route.method.is_safe() && route.path != "/login") {
+        for (headers, reason) in [(&own[..1], "bad_csrf_token"), (&foreign[..], "foreign_page")] {
+            let answer = asked(&publisher, route.method.as_str(), route.path, headers).await;
+            assert_eq!(answer.status(), StatusCode::FORBIDDEN, "{}", route.path);
+            assert_eq!(answer.extensions().get::<Refused>().unwrap().0, reason, "{}", route.path);
+        }
+        tried += 1;
+    }
+    assert!(tried > 5, "{tried} routes");
 }
 
 #[tokio::test]

@@ -192,10 +192,14 @@ fn finite(number: f64) -> String {
     if number.is_finite() { number.to_string() } else { String::new() }
 }
 
+/// What a spreadsheet takes for the start of a formula, in either width, and what it skips before one (Open Web Application
+/// Security Project, "CSV Injection", from memory).
+const FORMULA: [char; 11] = ['=', '+', '-', '@', '\t', '\r', '\n', '\u{ff1d}', '\u{ff0b}', '\u{ff0d}', '\u{ff20}'];
+
 /// A text that anybody may have written: where a spreadsheet would take it for a formula, an apostrophe keeps it a text.
 /// A plain number stays as it is.
 fn free(text: &str) -> String {
-    let formula = text.starts_with(['=', '+', '-', '@', '\t', '\r']);
+    let formula = text.trim_start_matches(' ').starts_with(FORMULA);
     if formula && text.parse::<f64>().is_err() { format!("'{text}") } else { text.to_owned() }
 }
 
@@ -225,9 +229,9 @@ mod tests {
 
     #[test]
     fn a_text_is_no_formula_and_a_number_stays_a_number() {
-        // What spreadsheets take for the start of a formula: = + - @, and tab or carriage return before one
-        // (OWASP, "CSV Injection", from memory).
-        for text in ["=1+1", "+cmd", "-2+3", "@SUM(A1)", "\t=1", "\r=1"] {
+        for text in
+            ["=1+1", "+cmd", "-2+3", "@SUM(A1)", "\t=1", "\r=1", "\n=1", "  =1+1", "\u{ff1d}1", "\u{ff20}SUM(A1)"]
+        {
             assert_eq!(free(text), format!("'{text}"));
         }
         for text in ["-5.1", "+3", "-1e-3", "works/C-103", "", "a=b"] {

@@ -102,12 +102,13 @@ pub(crate) async fn add(
         let detail = "this is no picture that is taken; right would be a JPEG, PNG or WebP".to_owned();
         return Err(Problem::new(StatusCode::UNSUPPORTED_MEDIA_TYPE, "no_picture", detail));
     };
+    let sha256: String = Sha256::digest(&body).iter().map(|byte| format!("{byte:02x}")).collect();
     let there = publisher.ledger.photos(finding.id).await?;
-    if there.len() >= MOST {
+    // A photo that is sent again, because its answer was lost, is no further one.
+    if there.len() >= MOST && there.iter().all(|photo| photo.sha256 != sha256) {
         let detail = format!("this finding has {} photos already; right would be {MOST} at most", there.len());
         return Err(Problem::new(StatusCode::UNPROCESSABLE_ENTITY, "too_many_photos", detail));
     }
-    let sha256: String = Sha256::digest(&body).iter().map(|byte| format!("{byte:02x}")).collect();
     let stored_as = format!("{sha256}.{ending}");
     let (folder, name, bytes) = (publisher.photos.clone(), stored_as.clone(), body.clone());
     let kept = tokio::task::spawn_blocking(move || keep(&folder, &name, &bytes)).await;
@@ -144,8 +145,8 @@ pub(crate) async fn show(
         Problem::new(StatusCode::INTERNAL_SERVER_ERROR, "photo_missing", detail)
     })?;
     // What the bytes say now decides, not what a row says: the type is one of three, or it is not sent.
-    let Some((media_type, _)) = picture(&bytes) else { return Err(no_such("photo", &id.to_string())) };
-    let named = HeaderValue::from_str(&format!("inline; filename=\"{}\"", ascii(&photo.name)));
+    let Some((media_type, ending)) = picture(&bytes) else { return Err(no_such("photo", &id.to_string())) };
+    let named = HeaderValue::from_str(&format!("inline; filename=\"{}\"", file_name(&photo.name, ending)));
     let headers = [
         (header::CONTENT_TYPE, HeaderValue::from_static(media_type)),
         (header::CONTENT_DISPOSITION, named.expect("only plain letters are left")),
@@ -196,10 +197,13 @@ fn shown_name(name: &str, ending: &str) -> String {
     if plain.is_empty() { format!("photo.{ending}") } else { plain.to_owned() }
 }
 
-/// A name for a header: letters, digits, dot, hyphen and underscore stay (RFC 6266, 4.3 and appendix D).
-fn ascii(name: &str) -> String {
+/// A name for a header: letters, digits, dot, hyphen and underscore stay (RFC 6266, 4.3 and appendix D). Its ending is that
+/// of the picture: on the disk of whoever keeps it there is no header that says so, and a page would be opened as a page.
+fn file_name(name: &str, ending: &str) -> String {
     let plain = |letter: char| letter.is_ascii_alphanumeric() || matches!(letter, '.' | '-' | '_');
-    name.chars().map(|letter| if plain(letter) { letter } else { '_' }).collect()
+    let name: String = name.chars().map(|letter| if plain(letter) { letter } else { '_' }).collect();
+    let own = name.rsplit_once('.').map(|(_, own)| own.to_ascii_lowercase()).unwrap_or_default();
+    if own == ending || (own == "jpeg" && ending == "jpg") { name } else { format!("{name}.{ending}") }
 }
 
 #[cfg(test)]
@@ -211,7 +215,17 @@ mod tests {
         assert_eq!(shown_name("C:\\x\\..\\wall 3.jpg", "jpg"), "wall 3.jpg");
         assert_eq!(shown_name("../../etc/passwd", "jpg"), "passwd");
         assert_eq!(shown_name("\u{0}\n", "png"), "photo.png");
-        assert_eq!(ascii("wall \"3\".jpg\r\nx: y"), "wall__3_.jpg__x__y");
+        assert_eq!(file_name("wall \"3\".jpg\r\nx: y", "jpg"), "wall__3_.jpg__x__y.jpg");
+    }
+
+    #[test]
+    fn a_picture_is_kept_under_the_ending_of_a_picture() {
+        for (name, ending) in [("wall.png", "png"), ("wall.JPG", "jpg"), ("wall.jpeg", "jpg")] {
+            assert_eq!(file_name(name, ending), name);
+        }
+        for name in ["wall.html", "wall.svg", "wall.png.exe", "wall", "wall.", "wall.jpg"] {
+            assert_eq!(file_name(name, "png"), format!("{name}.png"));
+        }
     }
 
     #[test]

@@ -1,3 +1,4 @@
+use ledger::AuditFilter;
 use plant::Role;
 use serde_json::{Value, json};
 
@@ -109,6 +110,35 @@ async fn what_is_no_finding_is_told_what_would_be_right() {
         let headers = [("authorization", &*authorization), ("content-type", "application/json")];
         assert_eq!(desk.ask("POST", "/api/v1/findings", &headers, body).await.status.as_u16(), 400, "{deep}");
     }
+}
+
+#[tokio::test]
+async fn who_may_not_write_leaves_no_trace() {
+    let desk = Desk::with_tubes().await;
+    desk.person(Role::Inspector).await;
+    let (cookie, csrf) = desk.logged_in(Role::Inspector).await;
+    let reader = format!("Bearer {}", desk.token(Role::Reader).await);
+    let before = desk.publisher.ledger.audit(&AuditFilter::default(), 100).await.unwrap();
+    let cases: [(u16, &[(&str, &str)]); 6] = [
+        (401, &[]),
+        (401, &[("authorization", "Bearer 00")]),
+        (403, &[("authorization", &reader)]),
+        (403, &[("cookie", &cookie)]),
+        (403, &[("cookie", &cookie), ("x-csrf-token", &csrf), ("sec-fetch-site", "cross-site")]),
+        // A session is no help to who sends a bad token along: which of the two is meant cannot be told.
+        (401, &[("cookie", &cookie), ("x-csrf-token", &csrf), ("authorization", "Bearer 00")]),
+    ];
+    for (status, headers) in cases {
+        let headers = [&[("content-type", "application/json")][..], headers].concat();
+        let answer = desk.ask("POST", "/api/v1/findings", &headers, seen(2).to_string()).await;
+        assert_eq!(answer.status.as_u16(), status, "{}", answer.body);
+    }
+    assert_eq!(desk.ask("GET", "/api/v1/findings", &[], "").await.json()["findings"], json!([]));
+    assert_eq!(desk.publisher.ledger.audit(&AuditFilter::default(), 100).await.unwrap(), before);
+    // The same with what is right, so that it is not something else that was wrong.
+    let headers = [("content-type", "application/json"), ("cookie", &*cookie), ("x-csrf-token", &csrf)];
+    let answer = desk.ask("POST", "/api/v1/findings", &headers, seen(2).to_string()).await;
+    assert_eq!(answer.status.as_u16(), 201, "{}", answer.body);
 }
 
 /// Closes attributes, elements, strings and statements; begins a formula.

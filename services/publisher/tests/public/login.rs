@@ -2,7 +2,7 @@ use jiff::SignedDuration;
 use plant::Role;
 use publisher::{Reading, Site};
 
-use crate::desk::{Desk, FORM, PASSWORD};
+use crate::desk::{Desk, FORM, PASSWORD, by};
 use crate::fleet;
 
 fn form(name: &str, password: &str) -> String {
@@ -103,4 +103,23 @@ async fn over_https_the_cookie_is_bound_to_it() {
     assert_eq!(desk.ask("GET", "/", &[("cookie", cookie)], "").await.status.as_u16(), 200);
     let write = [("cookie", cookie), ("content-type", "application/json")];
     assert_eq!(desk.ask("POST", "/api/v1/findings", &write, "{}").await.status.as_u16(), 403);
+}
+
+#[tokio::test]
+async fn what_a_person_may_do_follows_from_the_next_request_on() {
+    let desk = Desk::with_tubes().await;
+    desk.person(Role::Inspector).await;
+    let (cookie, csrf) = desk.logged_in(Role::Inspector).await;
+    let headers = [("content-type", "application/json"), ("cookie", &*cookie), ("x-csrf-token", &csrf)];
+    let told = async || desk.ask("POST", "/api/v1/findings", &headers, "{}").await.status.as_u16();
+    assert_eq!(told().await, 422, "let in, for what it is");
+    let ledger = &desk.publisher.ledger;
+    ledger.set_role("inspector", Role::Reader, &by()).await.unwrap();
+    assert_eq!(told().await, 403);
+    ledger.set_role("inspector", Role::Inspector, &by()).await.unwrap();
+    assert_eq!(told().await, 422);
+    ledger.disable_person("inspector", &by()).await.unwrap();
+    assert_eq!(told().await, 401);
+    let again = desk.ask("POST", "/login", FORM, form("inspector", PASSWORD)).await;
+    assert_eq!(again.status.as_u16(), 403, "who was disabled does not log in");
 }

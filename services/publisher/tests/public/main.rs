@@ -33,6 +33,8 @@ mod login;
 mod messages;
 #[path = "metrics.rs"]
 mod metrics;
+#[path = "named.rs"]
+mod named;
 #[path = "openapi.rs"]
 mod openapi;
 #[path = "pages.rs"]

@@ -37,12 +37,11 @@ async fn a_photo_comes_back_as_it_was_sent_and_as_a_picture_only() {
         assert_eq!(shown.header("content-type"), media);
         assert_eq!(shown.header("x-content-type-options"), "nosniff");
         assert_eq!(shown.header("content-security-policy"), "default-src 'none'; sandbox; frame-ancestors 'none'");
-        assert_eq!(shown.header("content-disposition"), "inline; filename=\"wall_x__y.html\"");
-        let stored = desk.photos().join(format!(
-            "{}.{}",
-            told["sha256"].as_str().unwrap(),
-            media.trim_start_matches("image/").replace("jpeg", "jpg")
-        ));
+        let ending = media.trim_start_matches("image/").replace("jpeg", "jpg");
+        // Saved under the ending of a page it would be one: on a disk no header says otherwise.
+        let named = format!("inline; filename=\"wall_x__y.html.{ending}\"");
+        assert_eq!(shown.header("content-disposition"), named);
+        let stored = desk.photos().join(format!("{}.{ending}", told["sha256"].as_str().unwrap()));
         assert_eq!(std::fs::read(stored).unwrap(), bytes);
     }
     let listed = desk.ask("GET", &to, &[], "").await.json();
@@ -84,4 +83,18 @@ async fn the_same_photo_of_two_findings_is_one_file() {
         assert_eq!(added.status.as_u16(), 201, "{}", added.body);
     }
     assert_eq!(std::fs::read_dir(desk.photos()).unwrap().count(), 1);
+}
+
+#[tokio::test]
+async fn a_finding_is_full_at_twenty_photos_and_one_sent_again_is_no_further_one() {
+    let (desk, token, to) = desk_with_a_finding().await;
+    for number in 0..21u8 {
+        let bytes = [PICTURES[0].1, &[number]].concat();
+        let added = desk.ask("POST", &to, &[("authorization", &token)], bytes).await;
+        assert_eq!(added.status.as_u16(), if number < 20 { 201 } else { 422 }, "{}", added.body);
+    }
+    let again = [PICTURES[0].1, &[7]].concat();
+    let again = desk.ask("POST", &to, &[("authorization", &token)], again).await;
+    assert_eq!(again.status.as_u16(), 201, "{}", again.body);
+    assert_eq!(desk.ask("GET", &to, &[], "").await.json()["photos"].as_array().unwrap().len(), 20);
 }
