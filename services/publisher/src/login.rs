@@ -15,6 +15,7 @@ use serde::{Deserialize, Serialize};
 use crate::api::Pretty;
 use crate::caller::Caller;
 use crate::form::Form;
+use crate::need::Need;
 use crate::pages::{Frame, rendered, unframed};
 use crate::problem::Problem;
 use crate::refusal::refusal;
@@ -28,6 +29,8 @@ struct LoginPage {
     frame: Frame,
     /// Who is logged in already, their role, and their token.
     caller: Option<[String; 3]>,
+    /// They may see what everybody wrote.
+    reviews: bool,
     /// Where to go afterwards.
     next: String,
     name: String,
@@ -51,10 +54,7 @@ pub(crate) async fn page(
 ) -> Response {
     let next = next.map(|Query(next)| next.next).unwrap_or_default();
     match Caller::of(&publisher, &headers).await {
-        Ok(caller) => {
-            let caller = caller.map(|caller| [caller.name, caller.role.to_string(), caller.csrf.unwrap_or_default()]);
-            shown(&publisher, StatusCode::OK, caller, inside(&next), "", None)
-        }
+        Ok(caller) => shown(&publisher, StatusCode::OK, caller, inside(&next), "", None),
         Err(problem) => refusal("/login", problem),
     }
 }
@@ -140,14 +140,15 @@ pub(crate) async fn session(caller: Option<Extension<Caller>>) -> Response {
 fn shown(
     publisher: &Publisher,
     status: StatusCode,
-    caller: Option<[String; 3]>,
+    caller: Option<Caller>,
     next: &str,
     name: &str,
     wrong: Option<String>,
 ) -> Response {
     let page = LoginPage {
         frame: Frame::of(publisher, &publisher.newest()),
-        caller,
+        reviews: caller.as_ref().is_some_and(|caller| Need::Review.met_by(caller.role)),
+        caller: caller.map(|caller| [caller.name, caller.role.to_string(), caller.csrf.unwrap_or_default()]),
         next: next.to_owned(),
         name: name.chars().take(64).collect(),
         wrong,

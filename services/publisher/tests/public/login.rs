@@ -123,3 +123,14 @@ async fn what_a_person_may_do_follows_from_the_next_request_on() {
     let again = desk.ask("POST", "/login", FORM, form("inspector", PASSWORD)).await;
     assert_eq!(again.status.as_u16(), 403, "who was disabled does not log in");
 }
+
+#[tokio::test]
+async fn who_may_see_what_others_wrote_is_led_there() {
+    let desk = Desk::with_tubes().await;
+    for (role, led) in [(Role::Inspector, false), (Role::Analyst, true), (Role::Admin, true)] {
+        desk.person(role).await;
+        let (cookie, _) = desk.logged_in(role).await;
+        let page = desk.ask("GET", "/login", &[("cookie", &cookie)], "").await.body;
+        assert_eq!(page.contains("href=\"/audit\""), led, "{role}: {page}");
+    }
+}
