@@ -17,7 +17,7 @@ pub struct FullPlant {
     /// The service, ready and evaluated.
     pub service: Service,
     _broker: Broker,
-    _files: PlantFiles,
+    files: PlantFiles,
 }
 
 impl FullPlant {
@@ -85,6 +85,13 @@ impl FullPlant {
             let all = risks["risks"].as_array().is_some_and(|risks| risks.len() == 7);
             (all && signals.contains("131.5") && signals.contains("K9")).then_some(())
         });
-        FullPlant { service, _broker: broker, _files: files }
+        FullPlant { service, _broker: broker, files }
+    }
+
+    /// The token of a machine that may see all that there is to see.
+    pub fn token(&self) -> String {
+        let config = self.files.config.to_str().unwrap();
+        let token = done(&["tokens", "add", "a reader of others", "--role", "analyst", "--config", config]);
+        token.trim().to_owned()
     }
 }

@@ -12,7 +12,8 @@ fn independent_readers_take_what_the_service_publishes() {
     need(&python);
     let plant = FullPlant::start();
     let mut readers = Command::new(python);
-    readers.arg(beside_tests("outside/interfaces.py")).arg(plant.service.origin()).args(["--examples", "25"]);
+    readers.arg(beside_tests("outside/interfaces.py")).arg(plant.service.origin());
+    readers.args(["--examples", "25", "--token", &plant.token()]);
     println!("{}", passes(readers, Duration::from_secs(400)));
 }
 

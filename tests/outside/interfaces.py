@@ -2,7 +2,7 @@
 """Holds the open interfaces of a running service against readers that others wrote.
 
     python3 -m venv VENV && VENV/bin/pip install -r requirements.txt
-    VENV/bin/python interfaces.py http://127.0.0.1:8080 [--examples 25]
+    VENV/bin/python interfaces.py http://127.0.0.1:8080 [--examples 25] [--token TOKEN]
 
 OpenMetrics is read by the reference parser, the OpenAPI document by a validator of the specification, and every route is
 tried against the document with requests made up from it. Prints what failed; exits 1 if anything did.
@@ -137,8 +137,11 @@ def revalidation(base):
     return "304"
 
 
-def requests_made_up(base, examples):
-    """Schemathesis: answers of all routes to good and bad requests are as the document says."""
+def requests_made_up(base, examples, token):
+    """Schemathesis: answers of all routes to good and bad requests are as the document says.
+
+    With a token it gets in everywhere, and holds that nobody does without it, or with another, where the document asks for it.
+    """
     document = json.loads(get(base, "/api/openapi.json")[2])
     # Names that the service has: without them hardly a made-up request would find a tube.
     scores = json.loads(get(base, "/api/v1/risks")[2])["risks"]
@@ -152,6 +155,13 @@ def requests_made_up(base, examples):
         "--include-method", "GET", "--phases", "examples,coverage,fuzzing", "--max-examples", str(examples),
         "--generation-deterministic", "--continue-on-failure", "--warnings", "off",
     ]
+    if token:
+        # Only this way in: a made-up cookie beside a good token would be let in, and rightly.
+        del document["components"]["securitySchemes"]["session"]
+        for needs in [document, *(route for path in document["paths"].values() for route in path.values())]:
+            if "security" in needs:
+                needs["security"] = [need for need in needs["security"] if "session" not in need]
+        command += ["--header", f"Authorization: Bearer {token}"]
     if get(base, "/health/ready")[0] != 200:
         print("   /health/ready says 503, which is described but counts as a server error: left out")
         command += ["--exclude-path", "/health/ready"]
@@ -166,9 +176,10 @@ def main():
     arguments = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     arguments.add_argument("base", help="where the service answers, for example http://127.0.0.1:8080")
     arguments.add_argument("--examples", type=int, default=25, help="made-up requests per route (25)")
+    arguments.add_argument("--token", help="the token of an analyst, for what is not open to all")
     given = arguments.parse_args()
     base = given.base.rstrip("/")
-    checks = [metrics, openapi, tables, pictures, revalidation, lambda base: requests_made_up(base, given.examples)]
+    checks = [metrics, openapi, tables, pictures, revalidation, lambda base: requests_made_up(base, given.examples, given.token)]
     names = ["OpenMetrics", "OpenAPI", "CSV", "SVG", "ETag", "made-up requests"]
     failed = 0
     for name, check in zip(names, checks, strict=True):

@@ -82,6 +82,7 @@ async fn main() -> Result<(), Box<dyn Error>> {
     if let Some(password) = std::env::args().nth(4) {
         let by = By { who: "the command line".to_owned(), at: fleet::now() };
         ledger.add_person("Inspector", plant::Role::Inspector, &password, &by).await?;
+        println!("token {}", ledger.add_token("a machine", plant::Role::Analyst, &by).await?);
     }
     let publisher = fleet::publisher(snapshot, site, ledger, folder.path().join("photos"));
     publisher::serve(listener, publisher::app(publisher), shutdown).await?;

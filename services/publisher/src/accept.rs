@@ -13,6 +13,14 @@ pub(crate) fn wants_csv(headers: &HeaderMap) -> bool {
     quality(&ranges, "text", "csv") > quality(&ranges, "application", "json")
 }
 
+/// Whether a request names pages as what it would have. Browsers that go somewhere do (Fetch Standard, "fetch"); who takes
+/// anything is a program.
+pub(crate) fn wants_page(headers: &HeaderMap) -> bool {
+    let accepted = headers.get_all(header::ACCEPT).iter().filter_map(|value| value.to_str().ok());
+    let mut ranges = accepted.flat_map(|value| value.split(',')).filter_map(|range| range.split(';').next());
+    ranges.any(|media| media.trim().eq_ignore_ascii_case("text/html"))
+}
+
 /// The quality of a media type: that of the most exact range that takes it, 0 if none does.
 fn quality(ranges: &[&str], kind: &str, form: &str) -> f32 {
     let exact = |range: &str| {
@@ -47,6 +55,14 @@ mod tests {
         // What browsers send for a page (from memory).
         assert!(!csv("text/html,application/xhtml+xml,application/xml;q=0.9,*/*;q=0.8"));
         assert!(!wants_csv(&HeaderMap::new()));
+    }
+
+    #[test]
+    fn a_browser_wants_a_page_and_a_program_that_takes_anything_does_not() {
+        let wants = |accept: &str| wants_page(&[(header::ACCEPT, accept.parse().unwrap())].into_iter().collect());
+        // Fetch Standard, "fetch": the value for a document.
+        assert!(wants("text/html,application/xhtml+xml,application/xml;q=0.9,*/*;q=0.8"));
+        assert!(!wants("*/*") && !wants("text/*") && !wants("application/json") && !wants_page(&HeaderMap::new()));
     }
 
     #[test]

@@ -205,10 +205,13 @@ fn every_route_asks_for_what_is_written_down_here() {
 #[tokio::test]
 async fn people_are_sent_to_the_login_and_programs_are_told() {
     let (_folder, publisher) = publisher(Reading::Login).await;
-    let page = asked(&publisher, "GET", "/tubes/T%2042?x=1", &[]).await;
+    let browser = [("accept", "text/html,application/xhtml+xml,application/xml;q=0.9,*/*;q=0.8".to_owned())];
+    let page = asked(&publisher, "GET", "/tubes/T%2042?x=1", &browser).await;
     assert_eq!(page.status(), StatusCode::SEE_OTHER);
     assert_eq!(page.headers()[header::LOCATION], "/login?next=%2Ftubes%2FT%252042%3Fx%3D1");
-    let program = asked(&publisher, "GET", "/api/v1/risks", &[]).await;
+    let program = asked(&publisher, "GET", "/tubes/T%2042", &[("accept", "*/*".to_owned())]).await;
+    assert_eq!(program.status(), StatusCode::UNAUTHORIZED, "a program is told, also at a page");
+    let program = asked(&publisher, "GET", "/api/v1/risks", &browser).await;
     assert_eq!(program.status(), StatusCode::UNAUTHORIZED);
     // RFC 9110, 15.5.2: a 401 has a challenge. RFC 6750, 3: without a token sent it says no error.
     assert_eq!(program.headers()[header::WWW_AUTHENTICATE], "Bearer realm=\"groovecast\"");

@@ -18,6 +18,8 @@ use crate::problem::Problem;
 /// Rows that are told if the request says no limit, and at most.
 const USUAL: u32 = 200;
 const MOST: u32 = 5000;
+/// The largest whole number that JSON carries exactly everywhere: 2^53 - 1 (RFC 8259, 6).
+const LARGEST_ID: i64 = 9_007_199_254_740_991;
 
 /// Filters of the audit trail.
 #[derive(Debug, Default, Deserialize)]
@@ -132,12 +134,15 @@ fn read(query: Result<Query<AuditQuery>, QueryRejection>) -> Result<AuditQuery, 
     let Query(query) = query.map_err(|error| {
         bad(format!("{}; right would be some of who, action, subject, before and limit", error.body_text()))
     })?;
-    match query.limit {
-        Some(limit) if !(1..=MOST).contains(&limit) => {
-            Err(bad(format!("limit {limit} is out of range; right would be 1 to {MOST}")))
-        }
-        _ => Ok(query),
+    if let Some(limit) = query.limit.filter(|limit| !(1..=MOST).contains(limit)) {
+        return Err(bad(format!("limit {limit} is out of range; right would be 1 to {MOST}")));
     }
+    if let Some(before) = query.before.filter(|before| !(1..=LARGEST_ID).contains(before)) {
+        return Err(bad(format!(
+            "before {before} is out of range; right would be the id of a row, from 1 to {LARGEST_ID}"
+        )));
+    }
+    Ok(query)
 }
 
 fn limit(query: &AuditQuery) -> u32 {

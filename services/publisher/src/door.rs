@@ -9,6 +9,7 @@ use plant::Role;
 use sha2::{Digest, Sha256};
 use std::time::Instant;
 
+use crate::accept::wants_page;
 use crate::caller::Caller;
 use crate::form::Form;
 use crate::need::Need;
@@ -39,9 +40,12 @@ pub(crate) async fn door(State(door): State<Door>, request: Request, next: Next)
     let tally = &door.publisher.access.tally;
     let writes = door.writes;
     let uri = request.uri().clone();
+    let browses = wants_page(request.headers());
     let response = match door.admitted(request).await {
         Ok(request) => next.run(request).await,
-        Err(problem) if problem.status() == StatusCode::UNAUTHORIZED && !writes && !is_for_programs(uri.path()) => {
+        Err(problem)
+            if problem.status() == StatusCode::UNAUTHORIZED && !writes && browses && !is_for_programs(uri.path()) =>
+        {
             let back: String = form_urlencoded::byte_serialize(uri.to_string().as_bytes()).collect();
             let mut answer = Redirect::to(&format!("/login?next={back}")).into_response();
             answer.extensions_mut().insert(Refused(problem.code()));

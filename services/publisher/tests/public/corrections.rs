@@ -123,7 +123,15 @@ async fn every_write_stands_in_the_audit_trail() {
     assert_eq!(older["rows"][0]["id"], ids[1]);
     let page = desk.ask("GET", "/audit", &[("authorization", &analyst)], "").await;
     assert!(page.body.contains("machine inspector") && page.header("cache-control").contains("private"));
-    for (query, status) in [("limit=0", 400), ("limit=9999999", 400), ("x=1", 400), ("who=nobody", 200)] {
+    for (query, status) in [
+        ("limit=0", 400),
+        ("limit=9999999", 400),
+        ("before=0", 400),
+        ("before=9007199254740992", 400),
+        ("before=9007199254740991", 200),
+        ("x=1", 400),
+        ("who=nobody", 200),
+    ] {
         let uri = format!("/api/v1/audit?{query}");
         assert_eq!(desk.ask("GET", &uri, &[("authorization", &analyst)], "").await.status.as_u16(), status, "{query}");
     }

@@ -93,7 +93,8 @@ async fn over_https_the_cookie_is_bound_to_it() {
         Site { https: true, reading: Reading::Login, session_lasts: SignedDuration::from_hours(1), ..fleet::site() };
     let desk = Desk::on(fleet::snapshot(), site).await;
     desk.person(Role::Reader).await;
-    assert_eq!(desk.ask("GET", "/", &[], "").await.header("location"), "/login?next=%2F");
+    let browser = [("accept", "text/html,*/*;q=0.8")];
+    assert_eq!(desk.ask("GET", "/", &browser, "").await.header("location"), "/login?next=%2F");
     assert_eq!(desk.ask("GET", "/health/live", &[], "").await.status.as_u16(), 200);
     let entered = desk.ask("POST", "/login", FORM, form("reader", PASSWORD)).await;
     let cookie = entered.header("set-cookie");
