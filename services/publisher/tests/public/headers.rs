@@ -42,7 +42,9 @@ async fn every_answer_carries_the_guarding_headers() {
         // A page with forms is framed by nobody: buttons could be pressed unseen.
         assert_eq!(framed, if alone { "'none'" } else { "'self' https://wall.example" }, "{uri}");
         assert_eq!(answer.header("x-content-type-options"), "nosniff", "{uri}");
-        assert_eq!(answer.header("referrer-policy"), "no-referrer", "{uri}");
+        // Fetch Standard, "append a request Origin header": with "no-referrer" a form is sent with `Origin: null`, which the
+        // door takes for another site's; with "same-origin" our own forms name our origin, and others learn nothing.
+        assert_eq!(answer.header("referrer-policy"), "same-origin", "{uri}");
         assert!(!answer.header("cache-control").is_empty(), "{uri}");
     }
     assert_eq!(ask(fleet::snapshot(), "POST", "/").await.header("x-content-type-options"), "nosniff");
