@@ -20,3 +20,11 @@ fn the_pages_in_a_browser_say_what_the_api_says_and_stand_in_nobodys_way() {
     let plant = FullPlant::start();
     println!("{}", browse("board.mjs", &[&plant.service.origin(), ZONE]));
 }
+
+#[test]
+fn a_finding_logged_in_a_browser_stands_once_whatever_is_lost_on_the_way() {
+    let plant = FullPlant::start();
+    let password = "correct horse battery staple";
+    plant.person("A. Marsh", "inspector", password);
+    println!("{}", browse("finding.mjs", &[&plant.service.origin(), "K1", "A. Marsh", password]));
+}

@@ -7,7 +7,7 @@ use plant::{Clock, SystemClock};
 
 use crate::broker::{Broker, Kind, wait_for};
 use crate::plant_files::PlantFiles;
-use crate::service::{Service, done};
+use crate::service::{Service, done, with_password};
 
 /// The zone in which the pages speak, from `config/plant.toml`.
 pub const ZONE: &str = "Europe/Amsterdam";
@@ -86,6 +86,13 @@ impl FullPlant {
             (all && signals.contains("131.5") && signals.contains("K9")).then_some(())
         });
         FullPlant { service, _broker: broker, files }
+    }
+
+    /// Adds somebody who may log in.
+    pub fn person(&self, name: &str, role: &str, password: &str) {
+        let config = self.files.config.to_str().unwrap();
+        let (added, said) = with_password(&["people", "add", name, "--role", role, "--config", config], password);
+        assert!(added, "{said}");
     }
 
     /// The token of a machine that may see all that there is to see.

@@ -1,5 +1,6 @@
 //! The program as it ships, in a process of its own, and what it says over HTTP.
 
+use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Output, Stdio};
 
@@ -21,6 +22,17 @@ pub fn done(arguments: &[&str]) -> String {
     let errors = String::from_utf8_lossy(&output.stderr);
     assert!(output.status.success(), "groovecast {arguments:?} failed:\n{errors}");
     String::from_utf8(output.stdout).unwrap()
+}
+
+/// A command that reads a password; whether it succeeded, and what it said.
+pub fn with_password(arguments: &[&str], password: &str) -> (bool, String) {
+    let mut command = groovecast();
+    command.args(arguments).stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped());
+    let mut child = command.spawn().unwrap();
+    writeln!(child.stdin.take().unwrap(), "{password}").unwrap();
+    let output = child.wait_with_output().unwrap();
+    let said = [output.stdout, output.stderr].concat();
+    (output.status.success(), String::from_utf8_lossy(&said).into_owned())
 }
 
 /// A running service; it ends with the value.

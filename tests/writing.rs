@@ -1,27 +1,13 @@
 //! Writing to a running service: people and tokens of the command line, a finding, and the board that follows at once.
 
-use std::io::Write;
-use std::process::Stdio;
-
 use plant::{Clock, SystemClock};
 use serde_json::{Value, json};
 
 use crate::broker::{Broker, Kind, wait_for};
 use crate::plant_files::PlantFiles;
-use crate::service::{Service, done, groovecast};
+use crate::service::{Service, done, with_password};
 
 const PASSWORD: &str = "correct horse battery staple";
-
-/// A command that reads a password; whether it succeeded, and what it said.
-fn with_password(arguments: &[&str], password: &str) -> (bool, String) {
-    let mut command = groovecast();
-    command.args(arguments).stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped());
-    let mut child = command.spawn().unwrap();
-    writeln!(child.stdin.take().unwrap(), "{password}").unwrap();
-    let output = child.wait_with_output().unwrap();
-    let said = [output.stdout, output.stderr].concat();
-    (output.status.success(), String::from_utf8_lossy(&said).into_owned())
-}
 
 /// Status and body of a request with a body.
 fn post(service: &Service, path: &str, headers: &[(&str, &str)], body: &str) -> (u16, String) {
