@@ -55,29 +55,8 @@ impl Record {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::{Grade, TubeId};
-
-    fn at(day: i64) -> Timestamp {
-        Timestamp::from_second(day * 86_400).unwrap()
-    }
-
-    fn finding(day: i64, grade: u8) -> Finding {
-        Finding {
-            at: at(day),
-            tube: TubeId::new("T1").unwrap(),
-            grade: Grade::try_from(grade).unwrap(),
-            zone: None,
-            clock: None,
-            method: None,
-            kind: None,
-            depth_um: None,
-            reason: None,
-            inspector: None,
-            run_h: None,
-            recorded_at: None,
-            note: None,
-        }
-    }
+    use crate::TubeId;
+    use crate::record::tests::{at, finding};
 
     fn grades(record: &Record) -> Vec<u8> {
         record.findings.iter().map(|finding| finding.grade.get()).collect()

@@ -283,10 +283,10 @@ fn push_spans(
 }
 
 #[cfg(test)]
-mod tests {
+pub(crate) mod tests {
     use super::*;
 
-    fn at(day: u32) -> Timestamp {
+    pub(crate) fn at(day: u32) -> Timestamp {
         Timestamp::from_second(i64::from(day) * 86_400).unwrap()
     }
 
@@ -294,7 +294,7 @@ mod tests {
         TubeId::new("T1").unwrap()
     }
 
-    fn finding(day: u32, grade: u8) -> Finding {
+    pub(crate) fn finding(day: u32, grade: u8) -> Finding {
         Finding {
             at: at(day),
             tube: tube(),
