@@ -11,7 +11,7 @@ use publisher::{
 use wear::RidgeScale;
 use wear::validate::{self, Contender, Validation};
 
-use crate::args::{Fit, Shape};
+use crate::args::{Fit, Rows, Shape};
 use crate::config::Config;
 use crate::exit::Failure;
 use crate::fit_table;
@@ -73,7 +73,7 @@ pub fn of_plant(config: &Config, model: &Model) -> ReportSubject {
             ("Terms", listed(&terms)),
             ("Ridge penalty", format!("{} {}", settings.ridge, scale(settings.ridge_scale))),
             ("Shape over run hours", settings.shape.to_string()),
-            ("Rows", "one per life and pair of looks, of the tube's worst place".to_owned()),
+            ("Rows", format!("one per life and pair of looks, of {}", rows(settings.rows))),
         ]),
         notes: model.notes.clone(),
         version: env!("CARGO_PKG_VERSION").to_owned(),
@@ -124,6 +124,13 @@ fn grade_or_worse(grade: Grade) -> String {
 
 fn listed(terms: &[&str]) -> String {
     if terms.is_empty() { "none".to_owned() } else { terms.join(", ") }
+}
+
+fn rows(rows: Rows) -> &'static str {
+    match rows {
+        Rows::Worst => "the tube's worst place",
+        Rows::Station => "every station",
+    }
 }
 
 fn scale(scale: RidgeScale) -> &'static str {
