@@ -16,7 +16,7 @@ use history::{ExposureSettings, QualityCodes};
 use jiff::SignedDuration;
 use jiff::tz::TimeZone;
 use plant::{Grade, Measure, Signal, Term, UnitId, Zone};
-use publisher::{LongestInterval, Origin, Reading};
+use publisher::{LongestInterval, Origin, ReadAccess};
 use wear::{RidgeScale, Se};
 
 use crate::args::Rows;
@@ -87,10 +87,8 @@ pub struct Config {
 /// Who may read, and what a login is like. Writing always asks for a role.
 #[derive(Debug, Clone, Copy)]
 pub struct Access {
-    /// Who may read.
-    pub reading: Reading,
-    /// The config says so itself.
-    pub reading_is_said: bool,
+    /// Who may read. Not said, it is open, and pages are served on this machine only.
+    pub reading: Option<ReadAccess>,
     /// People reach the service over https.
     pub https: bool,
     /// How long a login lasts.

@@ -6,7 +6,7 @@ use std::sync::Arc;
 use anyhow::Context;
 use collector::{Arrivals, Committed, Limits, Outgoing, Settings, Status, TopicMap};
 use plant::{Clock, Reading};
-use publisher::{Publisher, Site, Snapshot};
+use publisher::{Publisher, ReadAccess, Site, Snapshot};
 use tokio::net::TcpListener;
 use tokio::sync::{mpsc, watch};
 use tokio::task::JoinSet;
@@ -27,7 +27,7 @@ const CLOSE_EVERY: std::time::Duration = std::time::Duration::from_secs(20);
 /// Runs until the process is told to stop.
 pub async fn run(config: Config, listen: Option<SocketAddr>, clock: Arc<dyn Clock>) -> Result<(), Failure> {
     let listen = listen.unwrap_or(config.listen);
-    if !listen.ip().is_loopback() && !config.access.reading_is_said {
+    if !listen.ip().is_loopback() && config.access.reading.is_none() {
         let problem = "the pages would be served beyond this machine, so the config must say who may read: reading = \
                        \"open\" or \"login\" below [access]";
         return Err(Failure::Usage(problem.to_owned()));
@@ -140,7 +140,7 @@ pub fn site(config: &Config) -> Site {
         longest_interval: config.longest_interval,
         frame_origins: config.frame_origins.clone(),
         late_after: config.late_after,
-        reading: config.access.reading,
+        reading: config.access.reading.unwrap_or(ReadAccess::Open),
         https: config.access.https,
         session_lasts: config.access.session_lasts,
         photo_bytes: config.access.photo_bytes,

@@ -14,7 +14,7 @@ use tower::ServiceExt;
 use crate::app::routes;
 use crate::need::Need;
 use crate::refusal::Refused;
-use crate::{Publisher, Reading, Site, Snapshot, app};
+use crate::{Publisher, ReadAccess, Site, Snapshot, app};
 
 /// A clock that stands still.
 struct Standstill(Timestamp);
@@ -29,7 +29,7 @@ fn now() -> Timestamp {
     "2026-05-12T04:30:00Z".parse().unwrap()
 }
 
-fn site(reading: Reading) -> Site {
+fn site(reading: ReadAccess) -> Site {
     Site {
         name: String::new(),
         zone: jiff::tz::TimeZone::UTC,
@@ -48,7 +48,7 @@ fn site(reading: Reading) -> Site {
 }
 
 /// A publisher on an empty ledger; the folder goes with the test.
-pub(crate) async fn publisher(reading: Reading) -> (tempfile::TempDir, Publisher) {
+pub(crate) async fn publisher(reading: ReadAccess) -> (tempfile::TempDir, Publisher) {
     let folder = tempfile::tempdir().unwrap();
     let ledger = Ledger::open(&ledger::Place::Sqlite(folder.path().join("l.db"))).await.unwrap();
     let (_, snapshots) = watch::channel(Arc::new(Snapshot::default()));
@@ -125,10 +125,10 @@ fn turned_away(answer: &Response<Body>) -> bool {
 }
 
 /// Who is let in by which need, written down once more by hand: nobody, reader, inspector, analyst, admin.
-fn expected(need: Need, reading: Reading, writes: bool) -> [bool; 5] {
+fn expected(need: Need, reading: ReadAccess, writes: bool) -> [bool; 5] {
     match need {
         Need::Open => [true, true, true, true, true],
-        Need::Read => [reading == Reading::Open && !writes, true, true, true, true],
+        Need::Read => [reading == ReadAccess::Open && !writes, true, true, true, true],
         Need::Write => [false, false, true, true, true],
         Need::Review => [false, false, false, true, true],
     }
@@ -136,7 +136,7 @@ fn expected(need: Need, reading: Reading, writes: bool) -> [bool; 5] {
 
 #[tokio::test]
 async fn every_route_lets_in_whom_its_need_says_and_nobody_else() {
-    for reading in [Reading::Open, Reading::Login] {
+    for reading in [ReadAccess::Open, ReadAccess::Login] {
         let (_folder, publisher) = publisher(reading).await;
         let askers = askers(&publisher).await;
         for route in routes(1000) {
@@ -204,7 +204,7 @@ fn every_route_asks_for_what_is_written_down_here() {
 
 #[tokio::test]
 async fn people_are_sent_to_the_login_and_programs_are_told() {
-    let (_folder, publisher) = publisher(Reading::Login).await;
+    let (_folder, publisher) = publisher(ReadAccess::Login).await;
     let browser = [("accept", "text/html,application/xhtml+xml,application/xml;q=0.9,*/*;q=0.8".to_owned())];
     let page = asked(&publisher, "GET", "/tubes/T%2042?x=1", &browser).await;
     assert_eq!(page.status(), StatusCode::SEE_OTHER);
@@ -221,7 +221,7 @@ async fn people_are_sent_to_the_login_and_programs_are_told() {
 
 #[tokio::test]
 async fn a_session_writes_only_from_our_own_pages_with_its_own_token() {
-    let (_folder, publisher) = publisher(Reading::Open).await;
+    let (_folder, publisher) = publisher(ReadAccess::Open).await;
     let askers = askers(&publisher).await;
     let session = |what: &str| askers.iter().find(|asker| asker.what == what).unwrap().headers.clone();
     let (own, other) = (session("a session of inspector"), session("a session of admin"));
@@ -249,7 +249,7 @@ async fn a_session_writes_only_from_our_own_pages_with_its_own_token() {
 
 #[tokio::test]
 async fn no_route_writes_for_the_page_of_another_site() {
-    let (_folder, publisher) = publisher(Reading::Open).await;
+    let (_folder, publisher) = publisher(ReadAccess::Open).await;
     let askers = askers(&publisher).await;
     let own = &askers.iter().find(|asker| asker.what == "a session of admin").unwrap().headers;
     let foreign = [own[0].clone(), own[1].clone(), ("sec-fetch-site", "cross-site".to_owned())];
@@ -268,7 +268,7 @@ async fn no_route_writes_for_the_page_of_another_site() {
 
 #[tokio::test]
 async fn who_writes_too_much_waits_and_others_do_not() {
-    let (_folder, publisher) = publisher(Reading::Open).await;
+    let (_folder, publisher) = publisher(ReadAccess::Open).await;
     let askers = askers(&publisher).await;
     let headers = |what: &str| askers.iter().find(|asker| asker.what == what).unwrap().headers.clone();
     let mut last = StatusCode::OK;

@@ -220,7 +220,7 @@ mod tests {
     use tower::ServiceExt;
 
     use super::*;
-    use crate::Reading;
+    use crate::ReadAccess;
     use crate::access_tests::publisher;
 
     #[tokio::test]
@@ -229,7 +229,7 @@ mod tests {
         let described = document["paths"].as_object().unwrap();
         let paths: BTreeSet<&str> = routes(0).iter().map(|route| route.path).collect();
         assert_eq!(paths, described.keys().map(String::as_str).collect());
-        let (_folder, publisher) = publisher(Reading::Open).await;
+        let (_folder, publisher) = publisher(ReadAccess::Open).await;
         for path in paths {
             // RFC 9110, 15.5.6: the answer to a method that is not taken names those that are.
             let uri = path.replace("{tube}", "x").replace("{id}", "1").replace("{version}", "1");

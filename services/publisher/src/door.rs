@@ -17,7 +17,7 @@ use crate::problem::Problem;
 use crate::refusal::{Refused, is_for_programs, refusal};
 use crate::same_site::foreign;
 use crate::tally::held;
-use crate::{Publisher, Reading};
+use crate::{Publisher, ReadAccess};
 
 /// Largest body that a route takes unless it says otherwise, in bytes.
 pub(crate) const LARGEST_BODY: usize = 64 * 1024;
@@ -71,7 +71,7 @@ impl Door {
         }
         let caller = Caller::of(&self.publisher, request.headers()).await?;
         let Some(caller) = caller else {
-            let open = self.need == Need::Read && self.publisher.site.reading == Reading::Open;
+            let open = self.need == Need::Read && self.publisher.site.reading == ReadAccess::Open;
             return if open && !self.writes { Ok(request) } else { Err(not_logged_in()) };
         };
         if !self.need.met_by(caller.role) {

@@ -90,7 +90,7 @@ pub use models::{Contender, FittedTerm, ModelBasis, ModelEntry, ModelStatus};
 pub use origin::{BadOrigin, Origin};
 pub use readiness::{Lack, lacks};
 pub use serve::{ServeError, serve};
-pub use site::{Reading, Site};
+pub use site::{ReadAccess, Site};
 pub use snapshot::{Journal, Link, Month, Snapshot, Totals, TubeDetail};
 pub use validation::{
     Concordance, DecisionCost, Estimate, FoldCounts, Forecast, ForecastScores, Honesty, ReliabilityBin, ReportCounts,

@@ -21,7 +21,7 @@ use crate::problem::Problem;
 use crate::refusal::refusal;
 use crate::same_site::foreign;
 use crate::tally::held;
-use crate::{Publisher, Reading, cookie};
+use crate::{Publisher, ReadAccess, cookie};
 
 #[derive(Template)]
 #[template(path = "login.html")]
@@ -152,7 +152,7 @@ fn shown(
         next: next.to_owned(),
         name: name.chars().take(64).collect(),
         wrong,
-        reading_open: publisher.site.reading == Reading::Open,
+        reading_open: publisher.site.reading == ReadAccess::Open,
     };
     // Who is logged in, and with which token, is nothing to keep.
     ([(header::CACHE_CONTROL, "no-store")], unframed(rendered(status, &page))).into_response()

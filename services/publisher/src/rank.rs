@@ -129,7 +129,7 @@ pub(crate) mod tests {
             longest_interval: crate::LongestInterval { run_h: None, days: None },
             late_after: jiff::SignedDuration::from_mins(15),
             frame_origins: vec![],
-            reading: crate::Reading::Open,
+            reading: crate::ReadAccess::Open,
             https: false,
             session_lasts: jiff::SignedDuration::from_hours(12),
             photo_bytes: 1,

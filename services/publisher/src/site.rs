@@ -28,7 +28,7 @@ pub struct Site {
     /// Foreign dashboards that may frame pages, and whose scripts may read what is published here.
     pub frame_origins: Vec<Origin>,
     /// Who may read.
-    pub reading: Reading,
+    pub reading: ReadAccess,
     /// People reach the service over https: then the session's cookie is only sent over it.
     pub https: bool,
     /// How long a login lasts.
@@ -39,7 +39,7 @@ pub struct Site {
 
 /// Who may read. Writing always asks for a role.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Reading {
+pub enum ReadAccess {
     /// Anybody who reaches the service.
     Open,
     /// Who has logged in, and machines with a token.
@@ -79,7 +79,7 @@ mod tests {
             longest_interval: LongestInterval { run_h: None, days: None },
             late_after: SignedDuration::from_mins(15),
             frame_origins: vec![],
-            reading: Reading::Open,
+            reading: ReadAccess::Open,
             https: false,
             session_lasts: SignedDuration::from_hours(12),
             photo_bytes: 1 << 20,

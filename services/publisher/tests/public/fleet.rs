@@ -14,7 +14,7 @@ use plant::{
 };
 use publisher::{
     Contender, FittedTerm, Journal, Link, LongestInterval, ModelBasis, ModelEntry, ModelStatus, Month, Publisher,
-    Reading, Site, Snapshot, Totals, TubeDetail,
+    ReadAccess, Site, Snapshot, Totals, TubeDetail,
 };
 use tokio::sync::watch;
 
@@ -58,7 +58,7 @@ pub fn site() -> Site {
         longest_interval: LongestInterval { run_h: Some(2000.0), days: Some(365) },
         late_after: SignedDuration::from_mins(15),
         frame_origins: vec!["https://wall.example".parse().expect("an origin")],
-        reading: Reading::Open,
+        reading: ReadAccess::Open,
         https: false,
         session_lasts: SignedDuration::from_hours(12),
         photo_bytes: 200_000,

@@ -1,6 +1,6 @@
 use jiff::SignedDuration;
 use plant::Role;
-use publisher::{Reading, Site};
+use publisher::{ReadAccess, Site};
 
 use crate::desk::{Desk, FORM, PASSWORD, by};
 use crate::fleet;
@@ -90,7 +90,7 @@ async fn a_form_of_another_site_logs_nobody_in() {
 #[tokio::test]
 async fn over_https_the_cookie_is_bound_to_it() {
     let site =
-        Site { https: true, reading: Reading::Login, session_lasts: SignedDuration::from_hours(1), ..fleet::site() };
+        Site { https: true, reading: ReadAccess::Login, session_lasts: SignedDuration::from_hours(1), ..fleet::site() };
     let desk = Desk::on(fleet::snapshot(), site).await;
     desk.person(Role::Reader).await;
     let browser = [("accept", "text/html,*/*;q=0.8")];
