@@ -143,10 +143,13 @@ impl EntryPage {
         // A tube that sits somewhere is chosen by its unit.
         let by_tube = tubes.iter().find(|tube| tube.chosen).and_then(|tube| tube.unit.clone());
         let wanted = query.unit.clone().or(by_tube);
-        let units: Vec<UnitChoice> = sits
+        let mut units: Vec<UnitChoice> = sits
             .into_iter()
             .map(|(unit, tube)| UnitChoice { chosen: wanted.as_ref() == Some(&unit), unit, tube })
             .collect();
+        // K2 stands before K10: by what comes before the number, then the shorter first.
+        let stem = |unit: &str| unit.trim_end_matches(|letter: char| letter.is_ascii_digit()).to_owned();
+        units.sort_by_cached_key(|choice| (stem(&choice.unit), choice.unit.len(), choice.unit.clone()));
         let no_unit = query.unit.as_deref().filter(|unit| !units.iter().any(|known| known.unit == **unit));
         let no_tube = query.tube.as_deref().filter(|tube| !tubes.iter().any(|known| known.tube == **tube));
         let unknown = no_unit.map(|unit| ("unit", unit)).or(no_tube.map(|tube| ("tube", tube)));

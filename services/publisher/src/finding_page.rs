@@ -20,18 +20,22 @@ use crate::form::Form;
 use crate::need::Need;
 use crate::pages::{self, Frame, rendered, unframed};
 use crate::problem::{Problem, Wrong};
-use crate::{Publisher, Site};
+use crate::{Publisher, Site, standing};
 
 #[derive(Template)]
 #[template(path = "finding.html")]
 struct FindingPage {
     frame: Frame,
     id: i64,
-    version: i64,
+    /// The version that its forms have seen: one that was overtaken stays so, and overwrites nothing when sent again.
+    seen: String,
+    overtaken: bool,
     tube: String,
     /// What holds now, by name; empty if it was withdrawn.
     said: Vec<[String; 2]>,
+    /// What asks to stop, if it does.
     asks_to_hold: bool,
+    flakes: &'static str,
     history: Vec<Version>,
     photos: Vec<Picture>,
     /// The token of the session, if there is one that may write.
@@ -206,10 +210,12 @@ impl FindingPage {
         FindingPage {
             frame: Frame::of(publisher, &publisher.newest()),
             id: found.id,
-            version: found.version,
+            overtaken: sent.is_some_and(|sent| sent.form.get("version") != found.version.to_string()),
+            seen: sent.map_or(found.version.to_string(), |sent| sent.form.get("version").to_owned()),
             tube: last.map(|finding| finding.tube.to_string()).unwrap_or_default(),
             said: found.finding.as_ref().map(|finding| said(finding, site)).unwrap_or_default(),
             asks_to_hold: found.finding.as_ref().is_some_and(Finding::asks_to_hold),
+            flakes: standing::FLAKES,
             history: history(found, site),
             photos: photos.iter().map(|photo| picture(photo, site)).collect(),
             csrf: caller.filter(|caller| Need::Write.met_by(caller.role)).and_then(|caller| caller.csrf.clone()),

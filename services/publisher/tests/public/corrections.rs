@@ -93,6 +93,11 @@ async fn the_page_corrects_without_a_script() {
     assert_eq!(send(format!("{fields}&version=1&csrf={}", "0".repeat(csrf.len()))).await.status.as_u16(), 403);
     let stale = send(format!("{fields}&version=0&csrf={csrf}")).await;
     assert!(stale.status.as_u16() == 412 && stale.body.contains("at version 1 now"), "{}", stale.body);
+    let overtaken = "name=\"version\" value=\"0\"";
+    assert!(
+        stale.body.contains(overtaken) && stale.body.contains("start from the finding"),
+        "sent again it would overwrite"
+    );
     let wrong = send(format!("{}&version=1&csrf={csrf}", fields.replace("grade=2", "grade=7"))).await;
     assert!(wrong.status.as_u16() == 422 && wrong.body.contains("no grade") && wrong.body.contains("typed mil"));
     let done = send(format!("{fields}&version=1&csrf={csrf}")).await;
