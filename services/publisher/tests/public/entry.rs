@@ -175,6 +175,18 @@ async fn one_finding_can_be_kept_without_script_and_once() {
 }
 
 #[tokio::test]
+async fn a_grade_that_nobody_chose_is_not_smooth() {
+    let desk = Desk::with_tubes().await;
+    desk.person(plant::Role::Inspector).await;
+    let (cookie, csrf) = desk.logged_in(plant::Role::Inspector).await;
+    let form = desk.ask("GET", "/findings/plain?tube=T-0042", &[("cookie", &cookie)], "").await.body;
+    let (_, grades) = form.split_once("name=\"grade\" required>").expect("a choice of grades");
+    assert!(grades.trim_start().starts_with("<option value=\"\">"), "the form starts with a grade: {grades}");
+    let sent = plainly(&desk, &cookie, &csrf, "at=2026-05-12T06%3A00%3A00%2B02%3A00&tube=T-0042&grade=").await;
+    assert!(sent.status == StatusCode::UNPROCESSABLE_ENTITY && sent.body.contains("Grade: "), "{}", sent.body);
+}
+
+#[tokio::test]
 async fn without_a_login_the_plain_form_leads_to_it() {
     let page = get("/findings/plain").await;
     assert!(
