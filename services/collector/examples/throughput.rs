@@ -140,6 +140,7 @@ where
         host: "127.0.0.1".into(),
         port: broker.port,
         client_id: "collector".into(),
+        tls: None,
         username: None,
         password: None,
         keep_alive_s: 30,

@@ -30,6 +30,8 @@ mod session;
 mod session_tests;
 mod settings;
 mod stamp;
+mod tls;
+mod tunnel;
 mod value;
 mod window;
 
@@ -45,3 +47,4 @@ pub use reason::{Doubt, Reason, Refusal};
 pub use session::run;
 pub use settings::{Outgoing, SessionError, Settings, Status};
 pub use stamp::TimeFormat;
+pub use tls::{ClientFiles, Tls, TlsError};

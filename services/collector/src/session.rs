@@ -13,7 +13,7 @@ use jiff::Timestamp;
 use plant::{Clock, Reading};
 use rumqttc::{
     AsyncClient, ClientError, ConnectReturnCode, ConnectionError, Event, EventLoop, Incoming, LastWill, MqttOptions,
-    Publish, QoS, Request, StateError, SubAck, SubscribeFilter, SubscribeReasonCode,
+    Publish, QoS, Request, StateError, SubAck, SubscribeFilter, SubscribeReasonCode, Transport,
 };
 use tokio::sync::mpsc::error::TrySendError;
 use tokio::sync::{mpsc, watch};
@@ -28,6 +28,7 @@ use crate::link::LinkState;
 use crate::mapping::TopicMap;
 use crate::reason::Reason;
 use crate::settings::{Outgoing, SessionError, Settings, Status};
+use crate::tunnel::Tunnel;
 use crate::window::Window;
 
 /// What is held must be settled within this time after the order to stop...
@@ -36,6 +37,8 @@ const SETTLE_WITHIN: Duration = Duration::from_secs(2);
 const GOODBYE_WITHIN: Duration = Duration::from_secs(1);
 /// A connection that stood so long was a good one: the next wait is short again.
 const STOOD: Duration = Duration::from_secs(30);
+/// A connection must stand within this time, s; TLS within a little less, so that its reason is known by then.
+const CONNECTED_WITHIN_S: u64 = 15;
 /// Own messages that the broker has not confirmed yet.
 const OUTGOING_UNCONFIRMED: u16 = 100;
 /// So many retained messages are published again when the broker has lost its memory.
@@ -71,7 +74,10 @@ where
 {
     settings.check()?;
     // Acknowledgements must never find the request channel full for long: it holds two windows of them.
-    let (client, eventloop) = AsyncClient::new(options(&settings), settings.window * 2 + 256);
+    let (client, mut eventloop) = AsyncClient::new(options(&settings, ""), settings.window * 2 + 256);
+    let mut network = eventloop.network_options();
+    network.set_connection_timeout(CONNECTED_WITHIN_S).set_tcp_nodelay(true);
+    eventloop.set_network_options(network);
     let (queue_in, mut queue) = mpsc::channel((settings.batch * 2).max(1024));
     let window = Arc::new(Mutex::new(Window::new()));
     let (phase_in, phase) = watch::channel(Phase { online: false, fresh: 0 });
@@ -84,8 +90,8 @@ where
         arrivals: arrivals.clone(),
         clock: clock.clone(),
         filters: map.filters().into_iter().chain(marker.clone()).collect(),
-        most_kept: settings.limits.max_payload_bytes + 1,
-        status: settings.status.clone(),
+        settings: settings.clone(),
+        tunnel: None,
         fence: Fence::new(marker, settings.window),
         phase: phase_in,
         up_since: None,
@@ -146,9 +152,15 @@ async fn leave(client: &AsyncClient, status: Option<&Status>, connection: &Abort
     }
 }
 
-fn options(settings: &Settings) -> MqttOptions {
-    let mut options = MqttOptions::new(&settings.client_id, &settings.host, settings.port);
+/// With TLS the client goes to the tunnel's socket and nowhere else: nothing ever leaves it in the clear.
+fn options(settings: &Settings, socket: &str) -> MqttOptions {
+    let (to, transport) = match settings.tls {
+        None => (settings.host.as_str(), Transport::Tcp),
+        Some(_) => (socket, Transport::Unix),
+    };
+    let mut options = MqttOptions::new(&settings.client_id, to, settings.port);
     options
+        .set_transport(transport)
         .set_keep_alive(Duration::from_secs(settings.keep_alive_s.into()))
         .set_clean_session(!settings.keep_session)
         .set_manual_acks(true)
@@ -226,11 +238,11 @@ struct Owner {
     queue: mpsc::Sender<Delivery>,
     arrivals: Arc<Arrivals>,
     clock: Arc<dyn Clock>,
-    /// Of a larger payload only so many bytes are kept, enough to refuse it: a flood of large ones costs no memory.
-    most_kept: usize,
+    settings: Settings,
+    /// The way through TLS, if the connection is encrypted.
+    tunnel: Option<Tunnel>,
     /// What we subscribe to, the marker's topic included.
     filters: Vec<String>,
-    status: Option<Status>,
     fence: Fence,
     phase: watch::Sender<Phase>,
     up_since: Option<Instant>,
@@ -244,27 +256,46 @@ impl Owner {
     async fn poll_on(&mut self) {
         let mut backoff = Backoff::new(Duration::from_millis(200), Duration::from_secs(15));
         loop {
+            if self.eventloop.network.is_none() {
+                self.dig();
+            }
             match self.eventloop.poll().await {
                 Ok(Event::Incoming(Incoming::Publish(publish))) => self.received(publish).await,
                 Ok(Event::Incoming(Incoming::ConnAck(ack))) => self.connected(ack.session_present),
                 Ok(Event::Incoming(Incoming::SubAck(ack))) => self.granted(&ack),
-                Ok(Event::Outgoing(rumqttc::Outgoing::Disconnect)) => return,
+                Ok(Event::Outgoing(rumqttc::Outgoing::Disconnect)) => break,
                 Ok(_) => {}
                 Err(error) => {
                     if self.up_since.is_some_and(|since| since.elapsed() >= STOOD) {
                         backoff.reset();
                     }
-                    self.lost(&error);
+                    self.lost(&error).await;
                     sleep(backoff.next()).await;
                 }
             }
+        }
+        self.eventloop.clean();
+        if let Some(tunnel) = self.tunnel.take() {
+            tunnel.finished().await;
+        }
+    }
+
+    /// A way through TLS for the next connection, if there is to be one.
+    fn dig(&mut self) {
+        let Some(tls) = &self.settings.tls else { return };
+        match Tunnel::open(tls.clone(), self.settings.host.clone(), self.settings.port) {
+            Ok(tunnel) => {
+                self.eventloop.mqtt_options = options(&self.settings, &tunnel.socket());
+                self.tunnel = Some(tunnel);
+            }
+            Err(error) => tracing::warn!(%error, "no socket for TLS in the folder of temporary files"),
         }
     }
 
     fn connected(&mut self, session_present: bool) {
         let now = self.clock.now();
         self.up_since = Some(Instant::now());
-        let keeps = !self.eventloop.mqtt_options.clean_session();
+        let keeps = self.settings.keep_session;
         let backlog = session_present && self.fence.topic().is_some();
         self.arrivals.change_link(|link| {
             link.sessions_lost += u64::from(keeps && link.connections > 0 && !session_present);
@@ -278,7 +309,10 @@ impl Owner {
             let filters = self.filters.iter().map(|filter| SubscribeFilter::new(filter.clone(), QoS::AtLeastOnce));
             sent("subscription", self.client.try_subscribe_many(filters));
         }
-        if let Some(status) = &self.status {
+        if let Some(tunnel) = &mut self.tunnel {
+            tunnel.connected();
+        }
+        if let Some(status) = &self.settings.status {
             let online = status.online.clone();
             sent("status", self.client.try_publish(&status.topic, QoS::AtLeastOnce, true, online));
         }
@@ -335,7 +369,9 @@ impl Owner {
             let arrived_at = self.clock.now();
             let backlog = self.is_backlog(arrived_at);
             let Publish { topic, payload, retain: retained, .. } = publish;
-            let payload = payload[..payload.len().min(self.most_kept)].to_vec();
+            // Of a larger payload only enough is kept to refuse it: a flood of large ones costs no memory.
+            let most_kept = self.settings.limits.max_payload_bytes + 1;
+            let payload = payload[..payload.len().min(most_kept)].to_vec();
             Some(Content { topic, payload, retained, backlog, arrived_at })
         };
         let delivery = Delivery { ticket, content };
@@ -365,7 +401,7 @@ impl Owner {
         }
     }
 
-    fn lost(&mut self, error: &ConnectionError) {
+    async fn lost(&mut self, error: &ConnectionError) {
         // First nobody may acknowledge in the old connection any more; then what was acknowledged too late for it is
         // thrown away (clean drops acknowledgements and keeps what we publish); then what it had brought and we have
         // not seen, because the broker brings it again.
@@ -381,7 +417,14 @@ impl Owner {
         self.up_since = None;
         self.phase.send_modify(|phase| phase.online = false);
         let now = self.clock.now();
-        let text = explain(error, &self.eventloop.mqtt_options);
+        let in_tls = match self.tunnel.take() {
+            Some(tunnel) => tunnel.trouble().await,
+            None => None,
+        };
+        let text = match in_tls {
+            Some(why) => format!("no connection to {}:{}: {why}", self.settings.host, self.settings.port),
+            None => explain(error, &self.settings),
+        };
         if is_too_large(error) {
             self.arrivals.fault(Reason::TooLarge, now, text.clone());
         }
@@ -415,11 +458,11 @@ fn is_too_large(error: &ConnectionError) -> bool {
 }
 
 /// The error, and what may help.
-fn explain(error: &ConnectionError, options: &MqttOptions) -> String {
-    let (host, port) = options.broker_address();
+fn explain(error: &ConnectionError, settings: &Settings) -> String {
+    let Settings { host, port, .. } = settings;
     match error {
         _ if is_too_large(error) => {
-            let limit = options.max_packet_size();
+            let limit = settings.max_packet_bytes;
             format!("a packet is larger than max_packet_bytes ({limit} bytes); it comes again until that is raised")
         }
         ConnectionError::ConnectionRefused(
@@ -430,7 +473,7 @@ fn explain(error: &ConnectionError, options: &MqttOptions) -> String {
         ConnectionError::MqttState(StateError::ConnectionAborted) => {
             format!(
                 "the broker at {host}:{port} closed the connection; does another client use client id {:?}?",
-                options.client_id()
+                settings.client_id
             )
         }
         ConnectionError::Io(error) => format!("no connection to {host}:{port}: {error}"),

@@ -1,10 +1,12 @@
 //! The session against two real brokers, each test at both. What the brokers do (what passes between them and us, what
 //! they send again, what others see, mosquitto's own log) is the witness.
 
+mod authority;
 mod broker;
 // The very broker of the demo, by its file: the crate that has it stands above this one.
 #[path = "../../groovecast/src/demo/broker.rs"]
 mod embedded;
+mod tls;
 mod wire;
 
 use std::collections::BTreeMap;

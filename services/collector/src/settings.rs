@@ -3,6 +3,7 @@
 use std::fmt;
 
 use crate::decode::Limits;
+use crate::tls::{Tls, TlsError};
 
 /// The session at the broker (MQTT 3.1.1).
 #[derive(Clone, PartialEq)]
@@ -13,6 +14,8 @@ pub struct Settings {
     pub port: u16,
     /// Client id; the broker keeps the session under it, so it stays the same for ever and is nobody else's.
     pub client_id: String,
+    /// Whether and how the connection is encrypted.
+    pub tls: Option<Tls>,
     /// User name, if the broker wants one.
     pub username: Option<String>,
     /// Password, if the broker wants one.
@@ -76,6 +79,9 @@ pub enum SessionError {
         /// What it should be.
         right: &'static str,
     },
+    /// TLS is asked for and its files do not serve.
+    #[error(transparent)]
+    Tls(#[from] TlsError),
     /// A part of the session stopped by itself, which is a fault of this program.
     #[error("the session stopped by itself: {0}")]
     Stopped(String),
@@ -85,7 +91,7 @@ impl Settings {
     /// Checks every setting.
     ///
     /// # Errors
-    /// [`SessionError::Setting`] for the first one that is out of its range.
+    /// [`SessionError::Setting`] for the first one that is out of its range, [`SessionError::Tls`] if a file does not serve.
     pub fn check(&self) -> Result<(), SessionError> {
         let plain_topic = |topic: &str| !topic.is_empty() && !topic.contains(['+', '#', '\0']) && topic.len() < 60_000;
         let no_topic = |text: &str| text.is_empty() || text.contains(['+', '#', '/', '\0']) || text.len() > 200;
@@ -122,12 +128,12 @@ impl Settings {
                 "1 or more bytes, less than max_packet_bytes",
             );
         }
-        match &self.status {
-            Some(status) if !plain_topic(&status.topic) => {
-                wrong("status topic", &status.topic, "a topic without '+' and '#'")
-            }
-            _ => Ok(()),
+        if let Some(status) = &self.status
+            && !plain_topic(&status.topic)
+        {
+            return wrong("status topic", &status.topic, "a topic without '+' and '#'");
         }
+        Ok(self.tls.as_ref().map_or(Ok(()), |tls| tls.check(&self.host))?)
     }
 }
 
@@ -138,6 +144,7 @@ impl fmt::Debug for Settings {
             .field("host", &self.host)
             .field("port", &self.port)
             .field("client_id", &self.client_id)
+            .field("tls", &self.tls)
             .field("username", &self.username)
             .field("password", &password)
             .field("keep_alive_s", &self.keep_alive_s)
@@ -161,6 +168,7 @@ pub(crate) mod tests {
             host: "127.0.0.1".into(),
             port,
             client_id: "collector-test".into(),
+            tls: None,
             username: None,
             password: None,
             keep_alive_s: 5,

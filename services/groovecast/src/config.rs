@@ -1,6 +1,7 @@
 //! The configuration: read raw with unknown keys denied, checked once into the real one, every problem with its line.
 
 mod access;
+mod broker;
 mod check;
 mod exposure;
 mod place;
@@ -8,10 +9,11 @@ mod raw;
 mod topics;
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::fmt;
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 
-use collector::Mapping;
+use collector::{Mapping, Tls};
 use history::{ExposureSettings, QualityCodes};
 use jiff::SignedDuration;
 use jiff::tz::TimeZone;
@@ -106,14 +108,31 @@ pub struct Broker {
     pub port: u16,
     /// Client id: the broker keeps the session under it.
     pub client_id: String,
+    /// Whether and how the connection is encrypted.
+    pub tls: Option<Tls>,
     /// User name and password, if the broker asks.
-    pub login: Option<(String, String)>,
+    pub login: Option<Login>,
     /// Keep-alive, s.
     pub keep_alive_s: u16,
     /// How many messages the broker sends before it waits for acknowledgements.
     pub window: u16,
     /// Largest message that is taken, bytes.
     pub max_message_bytes: usize,
+}
+
+/// A name and a password for the broker. The password is never shown.
+#[derive(Clone)]
+pub struct Login {
+    /// User name.
+    pub user: String,
+    /// Password.
+    pub password: String,
+}
+
+impl fmt::Debug for Login {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("Login").field("user", &self.user).finish_non_exhaustive()
+    }
 }
 
 /// The plant's belief of how long a surface lasts until a catch.

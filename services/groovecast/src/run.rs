@@ -104,12 +104,13 @@ pub async fn serve(
 /// The session's settings; without a status it only listens.
 pub fn session(config: &Config, status: Option<Status>) -> Settings {
     let broker = &config.broker;
-    let (username, password) = broker.login.clone().unzip();
+    let (username, password) = broker.login.clone().map(|login| (login.user, login.password)).unzip();
     let window = usize::from(broker.window);
     Settings {
         host: broker.host.clone(),
         port: broker.port,
         client_id: broker.client_id.clone(),
+        tls: broker.tls.clone(),
         username,
         password,
         keep_alive_s: broker.keep_alive_s,

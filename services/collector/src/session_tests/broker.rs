@@ -11,6 +11,7 @@ use std::time::{Duration, Instant};
 
 use tempfile::TempDir;
 
+use super::authority::{Authority, Pair};
 use super::embedded;
 use super::wire::{Passed, Wire};
 
@@ -51,12 +52,32 @@ impl Broker {
     pub(super) async fn start(kind: Kind) -> Self {
         let (port, mosquitto) = match kind {
             Kind::Mosquitto => {
-                let (port, mosquitto) = Mosquitto::start();
+                let (port, mosquitto) = Mosquitto::start("");
                 (port, Some(mosquitto))
             }
             Kind::Embedded => (embedded::start().await.unwrap(), None),
         };
         Self { wire: Wire::to(port).await, port, mosquitto }
+    }
+
+    /// Mosquitto with a TLS listener, to which the wire leads, and a plain one for tests.
+    pub(super) async fn with_tls(authority: &Authority, pair: &Pair, more: &[&str]) -> Self {
+        let secured = free_port();
+        let anonymous =
+            if more.iter().any(|line| line.starts_with("allow_anonymous")) { "" } else { "allow_anonymous true" };
+        let (port, mosquitto) = Mosquitto::start(&format!(
+            "per_listener_settings true\nlistener {secured} 127.0.0.1\ncafile {}\ncertfile {}\nkeyfile {}\n{anonymous}\n{}\n",
+            authority.file().display(),
+            pair.cert.display(),
+            pair.key.display(),
+            more.join("\n"),
+        ));
+        Self { wire: Wire::to(secured).await, port, mosquitto: Some(mosquitto) }
+    }
+
+    /// The broker itself, without wire and TLS.
+    pub(super) fn plain_port(&self) -> u16 {
+        self.port
     }
 
     /// Where the service finds it.
@@ -131,12 +152,12 @@ impl Broker {
 }
 
 impl Mosquitto {
-    /// Sessions are kept over a restart.
-    fn start() -> (u16, Self) {
+    /// Sessions are kept over a restart. `first`: further lines of its configuration.
+    fn start(first: &str) -> (u16, Self) {
         let dir = tempfile::tempdir().unwrap();
         let port = free_port();
         let config = format!(
-            "listener {port} 127.0.0.1\nallow_anonymous true\nuser root\npersistence true\npersistence_location {dir}/\n\
+            "{first}listener {port} 127.0.0.1\nallow_anonymous true\nuser root\npersistence true\npersistence_location {dir}/\n\
              max_inflight_messages {window}\nmax_queued_messages 0\nlog_dest file {dir}/log\nlog_type all\n\
              connection_messages true\n",
             dir = dir.path().display(),

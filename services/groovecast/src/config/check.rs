@@ -15,7 +15,7 @@ use crate::args::Rows;
 
 use super::place::{Place, line_of};
 use super::raw::{self, Raw};
-use super::{Belief, Broker, Config, ModelConfig, Problem, access, exposure, topics};
+use super::{Belief, Config, ModelConfig, Problem, access, broker, exposure, topics};
 
 /// Reads and checks a configuration file; see [`Config::read`].
 pub fn read(path: &Path) -> Result<Config, Vec<Problem>> {
@@ -123,7 +123,7 @@ impl Checker<'_> {
                 self.take(&http.key("frame_origins").at(position), origin.parse::<Origin>())
             })
             .collect();
-        let broker = self.broker(&raw.broker, &folder, &root.key("broker"));
+        let broker = broker::broker(self, &raw.broker, &folder, &root.key("broker"));
         let longest_interval = LongestInterval {
             run_h: self.maybe_within(
                 &site.key("longest_interval_run_h"),
@@ -209,58 +209,6 @@ impl Checker<'_> {
             self.refuse(place, "there is no unit; right would be a table [units.NAME] for each heat exchanger");
         }
         ids
-    }
-
-    fn broker(&mut self, raw: &raw::Broker, folder: &Path, place: &Place) -> Option<Broker> {
-        if raw.host.trim().is_empty() {
-            self.refuse(&place.key("host"), "the host is empty; right would be a name or an address");
-        }
-        if raw.host.contains("://") || raw.host.contains('/') {
-            let problem =
-                format!("{:?} is no host; right would be a name or an address alone, such as 10.0.0.5", raw.host);
-            self.refuse(&place.key("host"), problem);
-        }
-        if raw.port == 0 {
-            self.refuse(&place.key("port"), "0 is no port; right would be 1883, or whatever the broker listens on");
-        }
-        if raw.client_id.chars().any(char::is_control) {
-            self.refuse(&place.key("client_id"), "the client id has a control character");
-        }
-        if raw.client_id.is_empty() {
-            self.refuse(&place.key("client_id"), "the client id is empty; a session needs one to be kept under");
-        }
-        self.within(&place.key("keep_alive_s"), f64::from(raw.keep_alive_s), 5.0, 3600.0, "s");
-        self.within(&place.key("window"), f64::from(raw.window), 1.0, 1000.0, "messages");
-        self.within(&place.key("max_message_kib"), raw.max_message_kib as f64, 1.0, 65_536.0, "KiB");
-        let login = match (&raw.username, &raw.password_file) {
-            (None, None) => None,
-            (Some(user), Some(file)) => {
-                Some((user.clone(), self.password(&folder.join(file), &place.key("password_file"))?))
-            }
-            (Some(_), None) => {
-                self.refuse(&place.key("username"), "a user name needs a password_file beside it");
-                return None;
-            }
-            (None, Some(_)) => {
-                self.refuse(&place.key("password_file"), "a password file needs a username beside it");
-                return None;
-            }
-        };
-        Some(Broker {
-            host: raw.host.clone(),
-            port: raw.port,
-            client_id: raw.client_id.clone(),
-            login,
-            keep_alive_s: raw.keep_alive_s,
-            window: raw.window,
-            max_message_bytes: raw.max_message_kib * 1024,
-        })
-    }
-
-    fn password(&mut self, file: &Path, place: &Place) -> Option<String> {
-        let read = std::fs::read_to_string(file).map_err(|error| format!("{} cannot be read: {error}", file.display()));
-        let text = self.take(place, read)?;
-        Some(text.lines().next().unwrap_or_default().to_owned())
     }
 
     fn zones(&mut self, names: &[String], place: &Place) -> Vec<Zone> {
@@ -418,6 +366,12 @@ mod tests {
         for key in [
             "username",
             "password_file",
+            "password_env",
+            "tls",
+            "ca_file",
+            "client_cert_file",
+            "client_key_file",
+            "server_name",
             "window",
             "surfaces",
             "measures",

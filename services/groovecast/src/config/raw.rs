@@ -45,11 +45,17 @@ pub struct Site {
 #[serde(deny_unknown_fields)]
 pub struct Broker {
     pub host: String,
-    #[serde(default = "port")]
-    pub port: u16,
+    pub port: Option<u16>,
     pub client_id: String,
+    #[serde(default)]
+    pub tls: bool,
+    pub ca_file: Option<PathBuf>,
+    pub client_cert_file: Option<PathBuf>,
+    pub client_key_file: Option<PathBuf>,
+    pub server_name: Option<String>,
     pub username: Option<String>,
     pub password_file: Option<PathBuf>,
+    pub password_env: Option<String>,
     #[serde(default = "keep_alive_s")]
     pub keep_alive_s: u16,
     #[serde(default = "window")]
@@ -58,10 +64,6 @@ pub struct Broker {
     pub max_message_kib: usize,
     #[serde(default = "prefix")]
     pub prefix: String,
-}
-
-fn port() -> u16 {
-    1883
 }
 
 fn keep_alive_s() -> u16 {

@@ -1,0 +1,199 @@
+//! The broker: where it is, who we are there, and how the connection is encrypted.
+
+use std::path::Path;
+
+use collector::{ClientFiles, Tls};
+
+use super::check::Checker;
+use super::place::Place;
+use super::{Broker, Login, raw};
+
+/// MQTT's port, and its port through TLS (IANA).
+const PORTS: (u16, u16) = (1883, 8883);
+
+/// The section `[broker]`; files are seen from `folder`.
+pub fn broker(checker: &mut Checker, raw: &raw::Broker, folder: &Path, place: &Place) -> Option<Broker> {
+    if raw.host.trim().is_empty() {
+        checker.refuse(&place.key("host"), "the host is empty; right would be a name or an address");
+    }
+    if raw.host.contains("://") || raw.host.contains('/') {
+        let problem = format!("{:?} is no host; right would be a name or an address alone, such as 10.0.0.5", raw.host);
+        checker.refuse(&place.key("host"), problem);
+    }
+    let port = raw.port.unwrap_or(if raw.tls { PORTS.1 } else { PORTS.0 });
+    if port == 0 {
+        checker.refuse(&place.key("port"), "0 is no port; right would be 1883, or whatever the broker listens on");
+    }
+    if raw.client_id.chars().any(char::is_control) {
+        checker.refuse(&place.key("client_id"), "the client id has a control character");
+    }
+    if raw.client_id.is_empty() {
+        checker.refuse(&place.key("client_id"), "the client id is empty; a session needs one to be kept under");
+    }
+    checker.within(&place.key("keep_alive_s"), f64::from(raw.keep_alive_s), 5.0, 3600.0, "s");
+    checker.within(&place.key("window"), f64::from(raw.window), 1.0, 1000.0, "messages");
+    checker.within(&place.key("max_message_kib"), raw.max_message_kib as f64, 1.0, 65_536.0, "KiB");
+    let tls = tls(checker, raw, folder, place);
+    Some(Broker {
+        host: raw.host.clone(),
+        port,
+        client_id: raw.client_id.clone(),
+        tls,
+        login: login(checker, raw, folder, place),
+        keep_alive_s: raw.keep_alive_s,
+        window: raw.window,
+        max_message_bytes: raw.max_message_kib * 1024,
+    })
+}
+
+fn login(checker: &mut Checker, raw: &raw::Broker, folder: &Path, place: &Place) -> Option<Login> {
+    let password = match (&raw.password_file, &raw.password_env) {
+        (None, None) => None,
+        (Some(_), Some(_)) => {
+            let problem = "the password comes from password_file too; leave one of the two out";
+            checker.refuse(&place.key("password_env"), problem);
+            return None;
+        }
+        (Some(file), None) => Some(("password_file", from_file(checker, &folder.join(file), place)?)),
+        (None, Some(name)) => Some(("password_env", from_environment(checker, name, place)?)),
+    };
+    match (&raw.username, password) {
+        (None, None) => None,
+        (Some(user), Some((_, password))) => Some(Login { user: user.clone(), password }),
+        (Some(_), None) => {
+            let problem = "a user name needs a password_file or a password_env beside it";
+            checker.refuse(&place.key("username"), problem);
+            None
+        }
+        (None, Some((key, _))) => {
+            checker.refuse(&place.key(key), "a password needs a username beside it");
+            None
+        }
+    }
+}
+
+fn from_file(checker: &mut Checker, file: &Path, place: &Place) -> Option<String> {
+    let place = place.key("password_file");
+    let read = std::fs::read_to_string(file).map_err(|error| format!("{} cannot be read: {error}", file.display()));
+    let text = checker.take(&place, read)?;
+    let line = text.lines().next().unwrap_or_default();
+    if line.is_empty() {
+        checker.refuse(&place, format!("the first line of {} is empty; it holds the password", file.display()));
+        return None;
+    }
+    Some(line.to_owned())
+}
+
+fn from_environment(checker: &mut Checker, name: &str, place: &Place) -> Option<String> {
+    let place = place.key("password_env");
+    match std::env::var(name) {
+        Ok(password) if !password.is_empty() => Some(password),
+        Err(std::env::VarError::NotUnicode(_)) => {
+            checker.refuse(&place, format!("the environment variable {name} is not UTF-8"));
+            None
+        }
+        _ => {
+            checker.refuse(&place, format!("the environment variable {name} is not set; it holds the password"));
+            None
+        }
+    }
+}
+
+fn tls(checker: &mut Checker, raw: &raw::Broker, folder: &Path, place: &Place) -> Option<Tls> {
+    if !raw.tls {
+        let given = [
+            ("ca_file", raw.ca_file.is_some()),
+            ("client_cert_file", raw.client_cert_file.is_some()),
+            ("client_key_file", raw.client_key_file.is_some()),
+            ("server_name", raw.server_name.is_some()),
+        ];
+        for (key, _) in given.into_iter().filter(|(_, given)| *given) {
+            checker.refuse(&place.key(key), "this is for TLS, which is off; set tls = true, or leave this out");
+        }
+        return None;
+    }
+    let Some(ca_file) = &raw.ca_file else {
+        let problem = "TLS needs a ca_file: the certificates of the authorities that may vouch for the broker. For a public \
+                       authority it is the system's own list, such as /etc/ssl/certs/ca-certificates.crt";
+        checker.refuse(&place.key("tls"), problem);
+        return None;
+    };
+    let client = match (&raw.client_cert_file, &raw.client_key_file) {
+        (None, None) => None,
+        (Some(cert), Some(key)) => Some(ClientFiles { cert_file: folder.join(cert), key_file: folder.join(key) }),
+        (Some(_), None) => {
+            checker.refuse(&place.key("client_cert_file"), "a certificate needs its client_key_file beside it");
+            return None;
+        }
+        (None, Some(_)) => {
+            checker.refuse(&place.key("client_key_file"), "a key needs its client_cert_file beside it");
+            return None;
+        }
+    };
+    let tls = Tls { ca_file: folder.join(ca_file), client, server_name: raw.server_name.clone() };
+    checker.take(&place.key("tls"), tls.check(&raw.host))?;
+    Some(tls)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::Config;
+
+    /// A small plant with these lines in its `[broker]`, beside a file of a password.
+    fn read(broker: &str) -> Result<Config, String> {
+        let folder = tempfile::tempdir().unwrap();
+        std::fs::write(folder.path().join("secret"), "hunter2\n").unwrap();
+        std::fs::write(folder.path().join("empty"), "\n").unwrap();
+        let text = format!(
+            "[site]\nname = \"x\"\ntime_zone = \"UTC\"\ndata = \"data\"\n[broker]\nhost = \"10.0.0.5\"\n\
+             client_id = \"c\"\n{broker}\n[[topics]]\ntopic = \"p/{{unit}}\"\nsignal = \"torque\"\nmeasure = \"N·m\"\n[units.K1]\n"
+        );
+        let path = folder.path().join("plant.toml");
+        std::fs::write(&path, text).unwrap();
+        Config::read(&path).map_err(|problems| problems.iter().map(|p| format!("{}: {}\n", p.key, p.problem)).collect())
+    }
+
+    #[test]
+    fn a_password_comes_from_a_file_or_the_environment_and_is_never_shown() {
+        let config = read("username = \"u\"\npassword_file = \"secret\"").unwrap();
+        assert_eq!(config.broker.login.as_ref().unwrap().password, "hunter2");
+        assert!(!format!("{config:?}").contains("hunter2"));
+        // Cargo sets this variable for every test.
+        let config = read("username = \"u\"\npassword_env = \"CARGO_PKG_NAME\"").unwrap();
+        assert_eq!(config.broker.login.unwrap().password, "groovecast");
+    }
+
+    #[test]
+    fn what_lacks_or_contradicts_is_named() {
+        for (lines, key, says) in [
+            ("username = \"u\"", "broker.username", "password_env"),
+            ("password_file = \"secret\"", "broker.password_file", "username"),
+            ("username = \"u\"\npassword_file = \"empty\"", "broker.password_file", "empty"),
+            ("username = \"u\"\npassword_env = \"NO_SUCH_NAME_1\"", "broker.password_env", "NO_SUCH_NAME_1"),
+            (
+                "username = \"u\"\npassword_file = \"secret\"\npassword_env = \"PATH\"",
+                "broker.password_env",
+                "leave one",
+            ),
+            ("tls = true", "broker.tls", "ca_file"),
+            ("ca_file = \"ca.pem\"", "broker.ca_file", "tls = true"),
+            ("tls = true\nca_file = \"ca.pem\"", "broker.tls", "ca.pem cannot be read"),
+            ("tls = true\nca_file = \"secret\"", "broker.tls", "no certificate"),
+            (
+                "tls = true\nca_file = \"ca.pem\"\nclient_cert_file = \"c\"",
+                "broker.client_cert_file",
+                "client_key_file",
+            ),
+        ] {
+            let problems = read(lines).map(|_| ()).expect_err(lines);
+            assert!(problems.starts_with(key) && problems.contains(says), "{lines}: {problems}");
+            assert!(!problems.contains("hunter2"), "{problems}");
+        }
+    }
+
+    #[test]
+    fn the_usual_port_depends_on_tls() {
+        assert_eq!(read("").unwrap().broker.port, 1883);
+        assert_eq!(read("port = 18830").unwrap().broker.port, 18830);
+    }
+}
