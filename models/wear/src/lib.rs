@@ -17,6 +17,7 @@ mod fit;
 pub mod folds;
 mod hazard;
 mod intervals;
+mod latent;
 mod likelihood;
 pub mod metrics;
 mod newton;
@@ -39,6 +40,10 @@ pub use error::WearError;
 pub use hazard::{FittedTerm, Hazard, Intercept};
 pub use intervals::{Intervals, IntervalsBuilder, Row};
 pub use null::{BinInNull, Reliability, reliability};
+pub use latent::{
+    Ahead, Belief, Filtered, Histories, Latent, LatentOutlook, LatentParams, LatentValid, LifeHistory, Parameter, Place, Readings,
+    Stretch, TubeHistory,
+};
 pub use outlook::{Outlook, Risk};
 pub use params::{HazardParams, HazardValid, RidgeScale, Se, Shape};
 pub use prior::Prior;

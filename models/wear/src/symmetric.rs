@@ -48,6 +48,22 @@ impl Cholesky {
         x
     }
 
+    /// Solves `L' x = b`: standard normal numbers become ones with covariance `A^-1`.
+    pub(crate) fn solve_upper(&self, b: &[f64]) -> Vec<f64> {
+        let n = b.len();
+        let mut x = b.to_vec();
+        for i in (0..n).rev() {
+            let sum: f64 = (i + 1..n).map(|k| self.lower[[k, i]] * x[k]).sum();
+            x[i] = (x[i] - sum) / self.lower[[i, i]];
+        }
+        x
+    }
+
+    /// Logarithm of the root of the determinant of A.
+    pub(crate) fn ln_root_determinant(&self) -> f64 {
+        self.lower.diag().iter().map(|root| root.ln()).sum()
+    }
+
     /// The inverse of A, exactly symmetric.
     pub(crate) fn inverse(&self) -> Array2<f64> {
         let n = self.lower.nrows();
