@@ -41,6 +41,7 @@ impl Chance {
     }
 
     pub fn gamma(&mut self, mean: f64, jump: f64) -> f64 {
+        assert!(mean.is_finite() && jump > 0.0, "{mean} {jump}");
         if mean <= 1e-9 { 0.0 } else { Gamma::new(mean / jump, jump).map_or(0.0, |gamma| gamma.sample(&mut self.0)) }
     }
 }

@@ -3,9 +3,9 @@
 use crate::chance::Chance;
 use crate::plant::{AHEAD_H, Campaign, Law, Looked, Plant, STATIONS, Tube};
 
-const PATHS: usize = 150;
+const PATHS: usize = 100;
 /// Walls per path and station: given the path of a tube, its stations are strangers to each other.
-const WALLS: usize = 24;
+const WALLS: usize = 16;
 
 #[derive(Clone)]
 struct Path {
