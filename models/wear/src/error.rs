@@ -28,6 +28,14 @@ pub enum WearError {
         /// What it was.
         value: f64,
     },
+    /// A row whose tube or life the record does not have.
+    #[error("group {group}, life {life}: not in the histories; right would be a tube and a life of the record")]
+    UnknownGroup {
+        /// The group.
+        group: String,
+        /// The life.
+        life: u32,
+    },
     /// A cell that runs backwards, begins before the life does or is not finite.
     #[error("row {row}: a cell runs from {from_h} h to {to_h} h; right would be 0 <= from <= to, both finite")]
     BadCell {

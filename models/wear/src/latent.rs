@@ -15,17 +15,24 @@
 //! log-normal prior and so stay above 0. Weighting the nodes by what was read in one tube is the filter: every look
 //! updates that tube's own rate.
 
+mod ahead;
 mod ascent;
+mod blind;
 mod filter;
 mod fit;
 mod history;
+mod judge;
 mod nodes;
 mod outlook;
 mod parameters;
 mod proposal;
 mod reading;
 
+pub use ahead::PaceAhead;
+pub use blind::{DosePiece, blind_dose};
 pub use fit::{Latent, LatentParams, LatentValid};
 pub use history::{Histories, LifeHistory, Place, Readings, Stretch, TubeHistory};
+pub use judge::{LatentCandidate, Recalibration};
+pub(crate) use judge::out_of_fold;
 pub use outlook::{Ahead, Filtered, LatentOutlook};
 pub use parameters::{Belief, Parameter};

@@ -41,8 +41,8 @@ pub use hazard::{FittedTerm, Hazard, Intercept};
 pub use intervals::{Intervals, IntervalsBuilder, Row};
 pub use null::{BinInNull, Reliability, reliability};
 pub use latent::{
-    Ahead, Belief, Filtered, Histories, Latent, LatentOutlook, LatentParams, LatentValid, LifeHistory, Parameter, Place, Readings,
-    Stretch, TubeHistory,
+    Ahead, Belief, DosePiece, Filtered, Histories, Latent, LatentCandidate, LatentOutlook, LatentParams, LatentValid,
+    LifeHistory, PaceAhead, Parameter, Place, Readings, Recalibration, Stretch, TubeHistory, blind_dose,
 };
 pub use outlook::{Outlook, Risk};
 pub use params::{HazardParams, HazardValid, RidgeScale, Se, Shape};

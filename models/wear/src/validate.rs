@@ -4,8 +4,9 @@ use linfa::traits::Fit;
 use serde::{Deserialize, Serialize};
 
 use crate::metrics::{auc, brier, brier_skill, ece_equal_width, log_loss, surprise};
+use crate::latent::out_of_fold;
 use crate::{
-    BaseRate, Bin, Calibration, Hazard, HazardParams, HoursOnly, Intervals, Report, WearError, calibration, folds,
+    BaseRate, Bin, Calibration, Hazard, HazardParams, HoursOnly, Intervals, LatentCandidate, Recalibration, Report, WearError, calibration, folds,
     reliability_bins,
 };
 
@@ -42,6 +43,28 @@ impl Forecast {
             Forecast::Model => "model",
         }
     }
+}
+
+/// Kinds of models.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum ModelKind {
+    /// The hazard over the exposures, from the worst grade before.
+    #[default]
+    Hazard,
+    /// Latent wear per station, from all that was read.
+    Latent,
+}
+
+/// How a kind of model did on tubes that it had not seen.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct KindScore {
+    /// Which.
+    pub kind: ModelKind,
+    /// Mean minus log-likelihood per row.
+    pub log_loss: f64,
+    /// Mean squared error.
+    pub brier: f64,
 }
 
 /// How one forecast did on tubes that it had not seen.
@@ -140,6 +163,15 @@ pub struct Validation {
     pub predictions: Vec<OutOfFold>,
     /// One per fold.
     pub fits: Vec<FoldFit>,
+    /// Which kind of model speaks as [`Forecast::Model`].
+    #[serde(default)]
+    pub kind: ModelKind,
+    /// The kinds that were held against each other for that; empty if there was one.
+    #[serde(default)]
+    pub kinds: Vec<KindScore>,
+    /// How chances of latent wear are to be taken; `None` if it was not tried or could not be fitted.
+    #[serde(default)]
+    pub recalibration: Option<Recalibration>,
     /// The same drawn up to be read; `None` in validations that were kept before there were reports.
     #[serde(default)]
     pub report: Option<Report>,
@@ -159,6 +191,23 @@ pub fn by_tube(
     rows: &Intervals,
     limit: u8,
     candidates: &[HazardParams],
+    folds: usize,
+) -> Result<Validation, WearError> {
+    by_tube_and_station(rows, limit, candidates, None, folds)
+}
+
+/// [`by_tube`] with latent wear as one more candidate for the model.
+///
+/// The kind with the lower log loss on the same folds speaks as the model; on a tie the hazard does. A candidate that
+/// cannot be fitted is out.
+///
+/// # Errors
+/// Those of [`by_tube`].
+pub fn by_tube_and_station(
+    rows: &Intervals,
+    limit: u8,
+    candidates: &[HazardParams],
+    latent: Option<LatentCandidate>,
     folds: usize,
 ) -> Result<Validation, WearError> {
     let rows = rows.at_risk(limit);
@@ -183,6 +232,25 @@ pub fn by_tube(
             }
         }
         fits.push(fitted.fit);
+    }
+    let model = Forecast::Model as usize;
+    let (mut kind, mut kinds, mut recalibration) = (ModelKind::Hazard, Vec::new(), None);
+    if let Some(candidate) = latent
+        && let Ok((foretold, taken)) = out_of_fold(candidate, &rows, limit, &cut.of_row, cut.folds)
+    {
+        let score = |kind: ModelKind, p: &[f64]| KindScore {
+            kind,
+            log_loss: log_loss(p, &outcomes),
+            brier: brier(p, &outcomes),
+        };
+        kinds = vec![score(ModelKind::Hazard, &probabilities[model]), score(ModelKind::Latent, &foretold)];
+        recalibration = Some(taken);
+        let hazard_failed = stand_ins[model].len() == cut.folds;
+        if hazard_failed || kinds[1].log_loss < kinds[0].log_loss {
+            kind = ModelKind::Latent;
+            probabilities[model] = foretold;
+            stand_ins[model].clear();
+        }
     }
     let contenders = rank(&probabilities, &outcomes, stand_ins, &cut);
     let n_events = outcomes.iter().filter(|event| **event).count();
@@ -218,6 +286,9 @@ pub fn by_tube(
         model_wins,
         predictions: (0..rows.len()).map(prediction).collect(),
         fits,
+        kind,
+        kinds,
+        recalibration,
         report: None,
     };
     validation.report = Some(Report::of(&validation));

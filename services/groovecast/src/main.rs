@@ -3,6 +3,7 @@
 //! The binary: arguments, configuration and wiring, and the fleet in which record and exposures meet.
 
 mod args;
+mod by_station;
 mod config;
 #[cfg(feature = "demo")]
 mod demo;

@@ -1,13 +1,21 @@
 //! A model: fitted on the fleet's intervals, held against the baselines on tubes it has not seen.
 
-use jiff::Timestamp;
-use linfa::traits::Fit;
-use plant::{Grade, HourExposure, Record, State, Term};
-use serde::{Deserialize, Serialize};
-use wear::validate::{self, Validation};
-use wear::{Design, Hazard, HazardParams, HoursOnly, Intervals, Pace, Row, Shape, WearError};
+use std::collections::BTreeSet;
 
-use crate::config::ModelConfig;
+use jiff::Timestamp;
+use linfa::ParamGuard;
+use linfa::traits::Fit;
+use plant::{Grade, HourExposure, Record, State, Term, TubeId};
+use serde::{Deserialize, Serialize};
+use wear::validate::{self, ModelKind, Validation};
+use wear::{
+    Design, Hazard, HazardParams, Histories, HoursOnly, Intervals, LatentCandidate, LatentParams, Pace, Recalibration,
+    Row, Shape, WearError,
+};
+
+use crate::args::Rows;
+use crate::by_station::{self, StationModel};
+use crate::config::{Belief, ModelConfig};
 use crate::dose::{Dose, doses};
 use crate::fleet::Fleet;
 use crate::intervals::{IntervalRow, pieces};
@@ -47,6 +55,9 @@ pub struct Model {
     pub basis: Basis,
     /// The hazard that is published; none for a prior.
     pub hazard: Option<Hazard>,
+    /// Latent wear per station, where it foretold better than the hazard; then scores come from it.
+    #[serde(default)]
+    pub stations: Option<StationModel>,
     /// How rates become its covariates.
     pub design: Design,
     /// The fleet's median hour at the time of the fit: what blind hours count for at least.
@@ -113,6 +124,7 @@ impl Model {
             name: "prior".to_owned(),
             basis: Basis::Prior,
             hazard: None,
+            stations: None,
             design: Design { terms: Vec::new() },
             fleet_median: None,
             limit: config.limit,
@@ -134,6 +146,10 @@ impl Model {
     pub fn reason(&self) -> String {
         let lives = format!("catches in {} lives", self.n_event_lives);
         match self.basis {
+            Basis::Exposures if self.stations.is_some() => format!(
+                "Fitted on every station read in {} intervals with {lives}; it beat hours alone on tubes it had not seen",
+                self.n_rows
+            ),
             Basis::Exposures => format!(
                 "Fitted on {} intervals with {lives}; it beat hours alone on tubes it had not seen",
                 self.n_rows
@@ -248,16 +264,22 @@ fn fit_terms(
         .shape(Shape::Fixed(config.shape))
         .se(config.se);
     let folds = config.folds.min(groups(&at_risk));
+    let (latent_params, histories) = latent_candidate(fleet, rows, config)?;
     let fitted = match params.fit(&intervals.dataset(limit)) {
         Err(error @ (WearError::Constant { .. } | WearError::Collinear { .. })) => return Err(error),
         fitted => fitted,
     };
     let judged = fitted.and_then(|hazard| {
-        let validation = validate::by_tube(&intervals, limit, std::slice::from_ref(&params), folds)?;
+        let latent = histories.as_ref().map(|histories| LatentCandidate { params: &latent_params, histories });
+        let candidates = std::slice::from_ref(&params);
+        let validation = validate::by_tube_and_station(&intervals, limit, candidates, latent, folds)?;
         Ok((hazard, validation))
     });
     match judged {
         Ok((hazard, validation)) if validation.model_wins => {
+            if let (ModelKind::Latent, Some(histories)) = (validation.kind, histories) {
+                model.stations = Some(stations(fleet, histories, &latent_params, &validation)?);
+            }
             model.fleet_median = fleet_median(fleet, &hazard, &model.design)?;
             model.basis = Basis::Exposures;
             model.hazard = Some(hazard);
@@ -275,6 +297,40 @@ fn fit_terms(
         Err(error) => model.notes.push(format!("not even hours alone: {error}")),
     }
     Ok(model)
+}
+
+/// Settings and record for latent wear; no record where depth does not speak of the limit, or no station has a name.
+fn latent_candidate(
+    fleet: &Fleet,
+    rows: &[&IntervalRow],
+    config: &ModelConfig,
+) -> Result<(LatentParams, Option<Histories>), WearError> {
+    let Belief { early_h, late_h, spread } = config.belief;
+    let params = LatentParams::new().limit(config.limit.get()).belief(wear::Belief { early_h, late_h, spread });
+    if params.check_ref().is_err() || fleet.record.zones.is_empty() || config.rows != Rows::Worst {
+        return Ok((params, None));
+    }
+    let mut asked = config.clone();
+    // Short bad episodes cost little to ask for: a term that says nothing is shrunk away.
+    asked.terms.extend([Term::DryH, Term::TorqueExcursions].into_iter().filter(|term| !config.terms.contains(term)));
+    let terms = usable_terms(fleet, &asked, &mut Vec::new());
+    let tubes: BTreeSet<&TubeId> = rows.iter().map(|row| &row.span.tube).collect();
+    let histories = by_station::histories(fleet, tubes.into_iter(), &terms, &by_station::surfaces(fleet))?;
+    Ok((params, Some(histories)))
+}
+
+/// Latent wear fitted on all tubes, its chances taken as tubes left out called for.
+fn stations(
+    fleet: &Fleet,
+    histories: Histories,
+    params: &LatentParams,
+    validation: &Validation,
+) -> Result<StationModel, WearError> {
+    let recalibration = validation.recalibration.unwrap_or(Recalibration::NONE);
+    let latent = params.fit(&histories.dataset())?.recalibrated(recalibration);
+    let terms: Vec<Term> = latent.terms().iter().filter_map(|name| name.parse().ok()).collect();
+    let fleet_pace = by_station::fleet_pace(fleet, &latent, &terms);
+    Ok(StationModel { surfaces: by_station::surfaces(fleet), fleet_pace, latent })
 }
 
 fn fleet_median(fleet: &Fleet, hazard: &Hazard, design: &Design) -> Result<Option<Pace>, WearError> {

@@ -6,6 +6,7 @@ use jiff::Timestamp;
 use plant::{Driver, Exposure, Grade, Horizon, Life, Score, State, Term, TubeId, UnitId, hour_of};
 use wear::{BlindPace, Course, Hazard, Pace, Risk};
 
+use crate::by_station::StationScorer;
 use crate::config::{Belief, Config};
 use crate::dose::doses;
 use crate::fleet::Fleet;
@@ -35,6 +36,7 @@ pub struct Scorer<'a> {
     horizons_h: Vec<f64>,
     units: BTreeMap<&'a UnitId, UnitPace>,
     fleet_pace: Pace,
+    by_station: Option<StationScorer<'a>>,
 }
 
 /// A unit's covered running as the model sees it.
@@ -65,7 +67,8 @@ impl<'a> Scorer<'a> {
             || Pace { run_h: 0.0, multiplier: 1.0, x: vec![0.0; hazard.map_or(0, |hazard| hazard.terms.len())] };
         let fleet_pace = model.fleet_median.clone().unwrap_or_else(plain);
         let horizons_h = [0.0].iter().chain(ahead_h).copied().collect();
-        Self { model, config, horizons_h, units, fleet_pace }
+        let by_station = model.stations.as_ref().map(|stations| StationScorer::new(fleet, stations));
+        Self { model, config, horizons_h, units, fleet_pace, by_station }
     }
 
     /// One score per tube of the register, and one per unit in which no tube is fitted.
@@ -168,6 +171,12 @@ impl<'a> Scorer<'a> {
         unit: Option<&UnitId>,
         standing: &Standing,
     ) -> (Vec<Horizon>, f64, Vec<Driver>) {
+        if let Some(by_station) = self.by_station.as_ref().filter(|_| self.model.basis == Basis::Exposures) {
+            return self.by_station(by_station, fleet, tube, standing).unwrap_or_else(|error| {
+                tracing::error!(%tube, %error, "a tube could not be scored");
+                (Vec::new(), 0.0, Vec::new())
+            });
+        }
         match (&self.model.basis, &self.model.hazard) {
             (Basis::Prior, _) | (_, None) => self.by_belief(fleet, tube, standing),
             (_, Some(hazard)) => self.by_hazard(hazard, fleet, tube, unit, standing).unwrap_or_else(|error| {
@@ -192,6 +201,19 @@ impl<'a> Scorer<'a> {
         let parts =
             [("run_h".to_owned(), standing.since.covered_h()), ("blind_h".to_owned(), standing.since.blind_h())];
         (risks, run_h, wording::drivers(parts.into_iter(), &standing.since))
+    }
+
+    fn by_station(
+        &self,
+        scorer: &StationScorer,
+        fleet: &Fleet,
+        tube: &TubeId,
+        standing: &Standing,
+    ) -> Result<(Vec<Horizon>, f64, Vec<Driver>), wear::WearError> {
+        let (life, since) = (&standing.life, standing.last_look_at);
+        let score = scorer.score(fleet, tube, life, since, self.horizons(), self.config.model.recent_h)?;
+        let equivalent_h = score.parts.iter().map(|(_, hours)| hours).sum();
+        Ok((score.risks, equivalent_h, wording::drivers(score.parts.into_iter(), &standing.since)))
     }
 
     fn by_hazard(
@@ -269,7 +291,8 @@ impl UnitPace {
     }
 }
 
-fn horizon(horizon_h: f64, risk: Risk) -> Horizon {
+/// A risk at a horizon, h.
+pub fn horizon(horizon_h: f64, risk: Risk) -> Horizon {
     Horizon { horizon_h, risk: risk.risk, lower: risk.lower, upper: risk.upper }
 }
 

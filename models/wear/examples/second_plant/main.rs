@@ -9,6 +9,8 @@ mod oracle;
 mod plant;
 mod rivals;
 
+use std::collections::{BTreeMap, VecDeque};
+
 use chance::Chance;
 use plant::Plant;
 use rivals::Foretold;
@@ -27,62 +29,67 @@ fn excess(foretold: &[Foretold], of: impl Fn(&Foretold) -> f64) -> f64 {
     foretold.iter().map(|look| (of(look) - look.outcome).powi(2)).sum::<f64>() / foretold.len() as f64
 }
 
+/// Names and forecasts that are scored.
+const RIVALS: [(&str, fn(&Foretold) -> f64); 6] = [
+    ("hours alone", |look| look.hours_only),
+    ("hazard", |look| look.hazard),
+    ("latent", |look| look.latent),
+    ("recalibrated", |look| look.recalibrated),
+    ("mean of two", |look| 0.5 * (look.recalibrated + look.hazard)),
+    ("published", |look| look.published),
+];
+
 fn size(plants: u64, units: usize) {
-    let (mut hazard, mut latent, mut mean) = (Vec::new(), Vec::new(), Vec::new());
-    let mut pooled: Vec<(f64, f64)> = Vec::new();
-    let mut sums = [0.0; 5];
-    let (mut seconds, mut within, mut looks, mut catches, mut nodes) = (0.0, 0.0, 0, 0.0, 0.0);
+    let mut briers: Vec<[f64; RIVALS.len()]> = Vec::new();
+    let (mut bests, mut all, mut within, mut seconds) = (Vec::new(), Vec::new(), 0.0, 0.0);
     for seed in 0..plants {
         let plant = Plant::new(1000 * units as u64 + seed, units);
         let foretold = rivals::foretell(&plant, &mut seconds);
         let mut chance = Chance::new(seed);
-        let mut of_tube = std::collections::BTreeMap::new();
-        let mut best = 0.0;
+        let mut of_tube: BTreeMap<usize, VecDeque<f64>> = BTreeMap::new();
         for (number, tube) in plant.tubes.iter().enumerate() {
-            of_tube.insert(number, oracle_of(&plant, tube, &mut chance));
+            of_tube.insert(number, oracle_of(&plant, tube, &mut chance).into());
         }
-        let mut taken = std::collections::BTreeMap::new();
+        let mut best = 0.0;
         for look in &foretold {
-            let next: &mut usize = taken.entry(look.tube).or_default();
-            let p = of_tube[&look.tube][*next];
-            *next += 1;
+            let p = of_tube.get_mut(&look.tube).and_then(VecDeque::pop_front).expect("one per look");
             best += (p - look.outcome).powi(2) / foretold.len() as f64;
             within += f64::from(u8::from(look.lower <= p && p <= look.upper));
-            looks += 1;
-            nodes += look.node_share;
-            catches += look.outcome;
-            pooled.push((look.latent, look.outcome));
         }
-        let floor = excess(&foretold, |look| look.hours_only);
-        let share = |brier: f64| (floor - brier) / (floor - best);
-        let of = |of: fn(&Foretold) -> f64| share(excess(&foretold, of));
-        hazard.push(of(|look| look.hazard));
-        latent.push(of(|look| look.latent));
-        mean.push(of(|look| 0.5 * (look.latent + look.hazard)));
-        let briers = [
-            floor,
-            best,
-            excess(&foretold, |look| look.hazard),
-            excess(&foretold, |look| look.latent),
-            excess(&foretold, |look| 0.5 * (look.latent + look.hazard)),
-        ];
-        sums.iter_mut().zip(briers).for_each(|(sum, brier)| *sum += brier);
+        let of_plant = RIVALS.map(|(_, of)| excess(&foretold, of));
+        let share = |brier: f64| (of_plant[0] - brier) / (of_plant[0] - best);
         println!(
-            "plant {seed:2}: {:4} looks, hours {floor:.4} oracle {best:.4}; hazard {:5.2} latent {:5.2} mean {:5.2}",
+            "plant {seed:2}: {:4} looks, hours {:.4} oracle {best:.4}; hazard {:5.2} latent {:5.2} recalibrated {:5.2} published {:5.2}",
             foretold.len(),
-            hazard[hazard.len() - 1],
-            latent[latent.len() - 1],
-            mean[mean.len() - 1],
+            of_plant[0],
+            share(of_plant[1]),
+            share(of_plant[2]),
+            share(of_plant[3]),
+            share(of_plant[5]),
+        );
+        briers.push(of_plant);
+        bests.push(best);
+        all.extend(foretold);
+    }
+    let looks = all.len() as f64;
+    println!(
+        "{units} units, {plants} plants, {looks} looks, {:.3} of outcomes are catches; oracle within the latent interval {:.2}; {:.1} s per plant",
+        all.iter().map(|look| look.outcome).sum::<f64>() / looks,
+        within / looks,
+        seconds / plants as f64
+    );
+    for (rival, (name, of)) in RIVALS.iter().enumerate().skip(1) {
+        let gaps = briers.iter().zip(&bests);
+        let (closed, open): (Vec<f64>, Vec<f64>) =
+            gaps.map(|(brier, best)| (brier[0] - brier[rival], brier[0] - best)).unzip();
+        let (pooled, se) = ratio(&closed, &open);
+        let better = closed.iter().filter(|closed| **closed > 0.0).count() as f64 / closed.len() as f64;
+        let pairs: Vec<(f64, f64)> = all.iter().map(|look| (of(look), look.outcome)).collect();
+        println!(
+            "  {name:13} closes {pooled:.3} +- {se:.3} of the mean gap, better than hours alone on {better:.2}, slope {:.2}",
+            slope(&pairs)
         );
     }
-    println!("{units} units, {plants} plants, {looks} looks, mean outcome {:.3}:", catches / looks as f64);
-    for (at, (name, shares)) in [("hazard", &hazard), ("latent", &latent), ("mean of both", &mean)].into_iter().enumerate() {
-        let pooled = (sums[0] - sums[at + 2]) / (sums[0] - sums[1]);
-        let (average, se) = mean_se(shares);
-        let better = shares.iter().filter(|share| **share > 0.0).count() as f64 / shares.len() as f64;
-        println!("  {name:14} share of the mean gap {pooled:.3}, per plant {average:.3} +- {se:.3}, better than hours alone on {better:.2}");
-    }
-    println!("  latent slope {:.3}, oracle within interval {:.3}, nodes used {:.2}, {:.2} s per plant", slope(&pooled), within / looks as f64, nodes / looks as f64, seconds / plants as f64);
 }
 
 fn oracle_of(plant: &Plant, tube: &plant::Tube, chance: &mut Chance) -> Vec<f64> {
@@ -104,11 +111,13 @@ fn oracle_of(plant: &Plant, tube: &plant::Tube, chance: &mut Chance) -> Vec<f64>
     kept
 }
 
-fn mean_se(values: &[f64]) -> (f64, f64) {
-    let n = values.len() as f64;
-    let mean = values.iter().sum::<f64>() / n;
-    let variance = values.iter().map(|value| (value - mean).powi(2)).sum::<f64>() / (n - 1.0);
-    (mean, (variance / n).sqrt())
+/// Ratio of two sums over plants, with its standard error (plants resampled, to first order).
+fn ratio(above: &[f64], below: &[f64]) -> (f64, f64) {
+    let n = above.len() as f64;
+    let (a, b) = (above.iter().sum::<f64>() / n, below.iter().sum::<f64>() / n);
+    let ratio = a / b;
+    let left: f64 = above.iter().zip(below).map(|(above, below)| (above - ratio * below).powi(2)).sum();
+    (ratio, (left / (n - 1.0) / n).sqrt() / b)
 }
 
 /// Slope of the logistic regression of outcomes on the logit of what was foretold.

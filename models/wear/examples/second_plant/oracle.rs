@@ -159,6 +159,7 @@ fn resample<T: Clone>(chance: &mut Chance, cloud: &[T], weights: &[f64]) -> Vec<
     next
 }
 
+/// The chance of a catch after further hours that are mostly like those seen.
 fn ahead(chance: &mut Chance, law: &Law, cloud: &[Path], surface: usize, age_h: f64, past: &[&Campaign]) -> f64 {
     let mut caught = 0.0;
     for path in cloud {
@@ -166,13 +167,16 @@ fn ahead(chance: &mut Chance, law: &Law, cloud: &[Path], surface: usize, age_h: 
         let (mut left_h, mut age_h) = (AHEAD_H, age_h);
         // Trouble stays: what comes next is mostly like what followed then, or like the last.
         let mut at = if chance.happens(0.5) { past.len() - 1 } else { chance.whole(past.len()) };
-        while left_h > 0.0 {
+        loop {
             let campaign = past[at];
             at = if chance.happens(0.7) { (at + 1) % past.len() } else { chance.whole(past.len()) };
             let share = (left_h / campaign.run_h).min(1.0);
             grow(chance, law, &mut path, surface, age_h, &campaign.share(share));
-            left_h -= campaign.run_h * share;
-            age_h += campaign.run_h * share;
+            if share < 1.0 {
+                break;
+            }
+            left_h -= campaign.run_h;
+            age_h += campaign.run_h;
         }
         let up_to = |drive: f64, edge: f64| {
             let depth_um = law.depth_um(drive);

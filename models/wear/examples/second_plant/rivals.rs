@@ -2,9 +2,10 @@
 
 use linfa::prelude::*;
 use wear::{
-    Ahead, BlindPace, Course, Design, Hazard, HazardParams, Histories, HoursOnly, Intervals, Latent, LatentParams,
-    LifeHistory, Pace, Place, Readings, Row, Stretch, TubeHistory, folds, validate,
+    Ahead, BlindPace, Course, Design, Hazard, HazardParams, Histories, HoursOnly, Intervals, Latent, LatentCandidate,
+    LatentParams, LifeHistory, Pace, Place, Readings, Recalibration, Row, Stretch, TubeHistory, folds,
 };
+use wear::validate::{self, ModelKind};
 
 use crate::plant::{AHEAD_H, Campaign, Looked, Plant, STATIONS, TERMS};
 
@@ -19,9 +20,10 @@ pub struct Foretold {
     pub hours_only: f64,
     pub hazard: f64,
     pub latent: f64,
+    pub recalibrated: f64,
+    pub published: f64,
     pub lower: f64,
     pub upper: f64,
-    pub node_share: f64,
 }
 
 pub fn rates(campaign: &Campaign) -> Option<Vec<f64>> {
@@ -40,22 +42,27 @@ pub fn foretell(plant: &Plant, seconds: &mut f64) -> Vec<Foretold> {
         let rows = intervals(plant, &names, &design, inside);
         let hours = HoursOnly::fit(&rows, 2).ok();
         let params = HazardParams::new().ridge(1.0).stratum_ridge(1.0);
-        let judged = validate::by_tube(&rows, 2, std::slice::from_ref(&params), FOLDS).ok();
-        let hazard = judged.filter(|v| v.model_wins).and_then(|_| params.fit(&rows.dataset(2)).ok());
-        let began = std::time::Instant::now();
+        let hazard = params.fit(&rows.dataset(2)).ok();
         let all = histories(plant, &names);
         let training = all.select(|tube| inside(names.iter().position(|name| *name == tube.tube).expect("named")));
-        let latent = LatentParams::new().fit(&training.dataset()).expect("there are looks");
+        let latent_params = LatentParams::new();
+        let began = std::time::Instant::now();
+        let candidate = LatentCandidate { params: &latent_params, histories: &training };
+        let judged =
+            validate::by_tube_and_station(&rows, 2, std::slice::from_ref(&params), Some(candidate), FOLDS).ok();
+        let recalibration = judged.as_ref().and_then(|v| v.recalibration).unwrap_or(Recalibration::NONE);
+        let winner = judged.filter(|v| v.model_wins).map(|v| v.kind);
+        let latent = latent_params.fit(&training.clone().dataset()).expect("there are looks");
         *seconds += began.elapsed().as_secs_f64();
-        if std::env::var_os("SHOW").is_some() && fold == 0 {
+        if std::env::args().any(|text| text == "show") && fold == 0 {
             for p in &latent.parameters {
                 println!("{:26} {:8.3}  prior {:6.2} +- {:.2}", p.name, p.value, p.prior_mean, p.prior_sd);
             }
-            println!("{} {} {}", latent.log_likelihood, latent.iterations, latent.converged);
+            println!("{:?} {recalibration:?} {} {}", latent.pace, latent.iterations, latent.converged);
         }
         for (at, tube) in looked.iter().enumerate() {
             if fold_of[at] == fold {
-                let rivals = Rivals { plant, design: &design, hours: hours.as_ref(), hazard: hazard.as_ref(), latent: &latent, rows: &rows };
+                let rivals = Rivals { plant, design: &design, hours: hours.as_ref(), hazard: hazard.as_ref(), latent: &latent, rows: &rows, recalibration, winner };
                 rivals.tube(*tube, &all.tubes()[*tube], &mut foretold);
             }
         }
@@ -70,6 +77,8 @@ struct Rivals<'a> {
     hazard: Option<&'a Hazard>,
     latent: &'a Latent,
     rows: &'a Intervals,
+    recalibration: Recalibration,
+    winner: Option<ModelKind>,
 }
 
 impl Rivals<'_> {
@@ -93,18 +102,25 @@ impl Rivals<'_> {
                 let hours_only = self.hours_only(last_age_h, &since, worst);
                 let hazard = self.hazard(last_age_h, &since, worst, &recent).unwrap_or(hours_only);
                 let pace: f64 = self.latent.dose_parts(&Stretch { covered_h: recent.0, blind_h: 0.0, amounts: recent.1.clone() }).iter().sum::<f64>() / recent.0;
-                let ahead = Ahead { covered: pace * AHEAD_H, blind: 0.0 };
-                let filtered = outlook.filter(&so_far);
-                let risk = filtered.risk(ahead).expect("doses are fine");
+                let coming = self.latent.coming(AHEAD_H, pace);
+                let ahead = Ahead { coming, ..Ahead::default() };
+                let risk = outlook.filter(&so_far).risk(ahead).expect("doses are fine");
+                let recalibrated = self.recalibration.apply(risk.risk);
+                let published = match self.winner {
+                    Some(ModelKind::Latent) => recalibrated,
+                    Some(ModelKind::Hazard) => hazard,
+                    None => hours_only,
+                };
                 foretold.push(Foretold {
                     tube: number,
                     outcome,
                     hours_only,
                     hazard,
                     latent: risk.risk,
+                    recalibrated,
+                    published,
                     lower: risk.lower,
                     upper: risk.upper,
-                    node_share: filtered.node_share(),
                 });
             }
         }

@@ -24,6 +24,8 @@ pub(crate) struct Top {
     pub(crate) log_likelihood: f64,
     /// Log density of the priors, up to a constant.
     pub(crate) log_prior: f64,
+    /// Factor of the information of likelihood and priors, as of the last step.
+    pub(crate) information: Option<Cholesky>,
     pub(crate) converged: bool,
     pub(crate) iterations: usize,
 }
@@ -48,6 +50,7 @@ pub(crate) fn climb<L: Landscape>(priors: &[Parameter], most: usize, around: imp
         at: priors.iter().map(|parameter| parameter.value).collect(),
         log_likelihood: f64::NAN,
         log_prior: 0.0,
+        information: None,
         converged: false,
         iterations: 0,
     };
@@ -76,6 +79,7 @@ pub(crate) fn climb<L: Landscape>(priors: &[Parameter], most: usize, around: imp
         let Ok(factor) = Cholesky::of(&information) else { return top };
         let step = factor.solve(&gradient);
         let promised: f64 = 0.5 * step.iter().zip(&gradient).map(|(step, slope)| step * slope).sum::<f64>();
+        top.information = Some(factor);
         if promised < SETTLED {
             top.converged = true;
             return top;
@@ -93,7 +97,6 @@ pub(crate) fn climb<L: Landscape>(priors: &[Parameter], most: usize, around: imp
             }
             better
         });
-        if std::env::var_os("TRACE").is_some() { eprintln!("{iteration} {value:.3} promised {promised:.3} share {share}"); }
         if !climbed {
             // What is promised is less than the landscape can tell.
             top.converged = promised < 20.0 * SETTLED;

@@ -5,9 +5,11 @@ use linfa::{DatasetBase, ParamGuard};
 use ndarray::Array1;
 use serde::{Deserialize, Serialize};
 
-use super::ascent::{Landscape, climb};
+use super::ahead::PaceAhead;
+use super::ascent::{Landscape, Top, climb};
 use super::filter::Law;
 use super::history::{Histories, Place, TubeHistory};
+use super::judge::Recalibration;
 use super::nodes::Nodes;
 use super::parameters::{Belief, Layout, Parameter};
 use super::proposal::Proposal;
@@ -15,6 +17,8 @@ use crate::WearError;
 
 /// Nodes of a fit: more change the log-likelihood of a fleet by less than its readings leave open.
 const NODES: usize = 32;
+/// Parameter vectors that a score averages over, an even number.
+const DRAWS: usize = 8;
 
 /// Checked settings of a fit; see [`LatentParams`].
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -106,9 +110,22 @@ pub struct Latent {
     pub iterations: usize,
     /// Share of complete looks that read station by station, 0 to 1.
     pub by_station: f64,
+    /// How the pace of wear goes on from one stretch to the next.
+    pub pace: PaceAhead,
+    /// How its chances are to be taken, by what tubes left out said; [`Latent::recalibrated`] sets it.
+    pub recalibration: Recalibration,
+    /// Parameter vectors as likely as the fit leaves open, each as good as the others.
+    pub(crate) draws: Vec<Vec<f64>>,
     pub(crate) layout: Layout,
     #[serde(with = "places")]
     pub(crate) places: Vec<Place>,
+}
+
+impl Latent {
+    /// The same model, its chances taken as tubes left out called for.
+    pub fn recalibrated(self, recalibration: Recalibration) -> Latent {
+        Latent { recalibration, ..self }
+    }
 }
 
 /// Places as pairs of zone and clock.
@@ -151,6 +168,9 @@ impl Fit<Histories, Array1<()>, WearError> for LatentValid {
         let complete = |readings: &super::Readings| readings.complete(histories.places.len());
         let n_complete = histories.looks().filter(|(_, readings)| complete(readings)).count();
         let n_stations = histories.looks().filter(|(_, r)| complete(r) && r.whole.is_none()).count();
+        let mode = layout.meaning(&top.at, &histories.places);
+        let pace = PaceAhead::of(histories, |stretch| layout.dose(&mode.weights, mode.whole_weight, stretch));
+        let draws = draws(&top, &priors);
         let parameters = priors.into_iter().zip(&top.at).map(|(p, value)| Parameter { value: *value, ..p });
         Ok(Latent {
             limit: self.limit,
@@ -161,10 +181,27 @@ impl Fit<Histories, Array1<()>, WearError> for LatentValid {
             converged: top.converged,
             iterations: top.iterations,
             by_station: (n_stations as f64 + 0.5) / (n_complete as f64 + 1.0),
+            pace,
+            recalibration: Recalibration::NONE,
+            draws,
             layout,
             places: histories.places.clone(),
         })
     }
+}
+
+/// Vectors around the top with the curvature there; two by two they lie on opposite sides of it.
+fn draws(top: &Top, priors: &[Parameter]) -> Vec<Vec<f64>> {
+    let Some(information) = &top.information else { return vec![top.at.clone()] };
+    let nodes = Nodes::new(DRAWS);
+    let around = |draw: usize| {
+        let standard: Vec<f64> = (0..top.at.len()).map(|dimension| nodes.dimension(dimension)[draw]).collect();
+        let off = information.solve_upper(&standard);
+        // Where the curvature holds nothing, the prior still does.
+        let held = off.iter().zip(priors).map(|(off, p)| off.clamp(-2.0 * p.prior_sd, 2.0 * p.prior_sd));
+        top.at.iter().zip(held).map(|(x, off)| x + off).collect()
+    };
+    (0..DRAWS).map(around).collect()
 }
 
 /// What the log-likelihood of a fleet is made of.

@@ -6,104 +6,129 @@ use super::history::{Stretch, TubeHistory};
 use super::nodes::{Nodes, PLACE_NODES};
 use super::proposal::Proposal;
 use super::reading::GRADES;
+use crate::course::check_hours;
 use crate::{Risk, WearError};
 
-/// Nodes of a score.
-const NODES: usize = 128;
-const TAIL: f64 = 0.05;
+/// Nodes of a score under each parameter vector.
+const NODES: usize = 32;
+const Z_90: f64 = 1.645;
 
-/// Running since the last look of a tube and running to come, as doses (h of running at the fleet's mean rates).
+/// Running after the last look of a tube, as doses: hours of running at the fleet's mean rates.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Ahead {
-    /// What readings cover.
+    /// Since the look, as far as readings cover it.
     pub covered: f64,
-    /// What nobody saw.
+    /// Since the look, where nobody saw it.
     pub blind: f64,
+    /// To come, see [`Latent::coming`].
+    pub coming: f64,
 }
 
-/// A fitted model made ready to score tubes.
+/// A fitted model made ready to score tubes: its tables and nodes.
 pub struct LatentOutlook<'a> {
     latent: &'a Latent,
-    theta: Vec<f64>,
+    laws: Vec<Law<'a>>,
     nodes: Nodes,
 }
 
-/// A tube after its looks.
+/// A tube after its looks, under each parameter vector.
 pub struct Filtered<'a> {
-    latent: &'a Latent,
-    law: Law<'a>,
-    nodes: &'a Nodes,
-    next_effect: usize,
-    state: State,
-    weights: Vec<f64>,
+    outlook: &'a LatentOutlook<'a>,
+    effects: usize,
+    states: Vec<(State, Vec<f64>)>,
 }
 
 impl Latent {
     /// Makes the tables and nodes that every score needs.
     pub fn outlook(&self) -> LatentOutlook<'_> {
-        let theta = self.parameters.iter().map(|parameter| parameter.value).collect();
-        LatentOutlook { latent: self, theta, nodes: Nodes::new(NODES) }
+        let laws = self.draws.iter().map(|theta| Law::new(&self.layout, theta, &self.places)).collect();
+        LatentOutlook { latent: self, laws, nodes: Nodes::new(NODES) }
     }
 
-    /// Dose of covered running: hours themselves, then each term, in hours of running at the fleet's mean rates.
+    /// The terms, in the order of a stretch's amounts.
+    pub fn terms(&self) -> &[String] {
+        &self.layout.terms
+    }
+
+    /// Dose of covered running at the most likely weights: hours themselves, then each term, in hours of running at the
+    /// fleet's mean rates. They add up to the dose exactly.
     pub fn dose_parts(&self, stretch: &Stretch) -> Vec<f64> {
         let theta: Vec<f64> = self.parameters.iter().map(|parameter| parameter.value).collect();
         self.layout.dose_parts(&self.layout.meaning(&theta, &self.places), stretch)
+    }
+
+    /// Dose of some run hours to come after running at a pace (dose per run hour).
+    pub fn coming(&self, run_h: f64, pace: f64) -> f64 {
+        self.pace.coming(run_h, pace)
     }
 }
 
 impl LatentOutlook<'_> {
     /// Goes through all that was read in a tube.
     pub fn filter(&self, tube: &TubeHistory) -> Filtered<'_> {
-        let law = Law::new(&self.latent.layout, &self.theta, &self.latent.places);
-        let state = law.draw(tube, &Proposal::of(&law, tube), &self.nodes);
-        let (weights, _) = state.weights();
-        Filtered { latent: self.latent, law, nodes: &self.nodes, next_effect: Law::effects(tube), state, weights }
+        let state = |law: &Law| {
+            let state = law.draw(tube, &Proposal::of(law, tube), &self.nodes);
+            let (weights, _) = state.weights();
+            (state, weights)
+        };
+        Filtered { outlook: self, effects: Law::effects(tube), states: self.laws.iter().map(state).collect() }
     }
 }
 
 impl Filtered<'_> {
     /// The risk that a complete look after this running finds the limit.
     ///
+    /// The interval is symmetric on the logarithm of the cumulative hazard: its variance is that between the parameter
+    /// vectors that the fit leaves open, plus (blind share of the running x ln 2) squared for what nobody saw.
+    ///
     /// # Errors
     /// [`WearError::Setting`] for a dose that cannot be.
     pub fn risk(&self, ahead: Ahead) -> Result<Risk, WearError> {
-        crate::course::check_hours("dose", ahead.covered)?;
-        crate::course::check_hours("dose", ahead.blind)?;
-        let scale = self.nodes.dimension(self.next_effect);
-        let unseen = self.nodes.dimension(self.next_effect + 1);
-        let sd = self.law.meaning.stretch_sd;
-        let mut chances: Vec<(f64, f64)> = (0..self.weights.len())
+        for dose in [ahead.covered, ahead.blind, ahead.coming] {
+            check_hours("dose", dose)?;
+        }
+        let risks: Vec<f64> = (0..self.states.len()).map(|draw| self.risk_under(draw, ahead)).collect();
+        let n = risks.len() as f64;
+        let risk = self.outlook.latent.recalibration.apply(risks.iter().sum::<f64>() / n);
+        let hazards: Vec<f64> = risks.iter().map(|risk| (-(-risk).ln_1p()).max(1e-9).ln()).collect();
+        let mean = hazards.iter().sum::<f64>() / n;
+        let between = hazards.iter().map(|ln| (ln - mean).powi(2)).sum::<f64>() / (n - 1.0).max(1.0);
+        let all = ahead.covered + ahead.blind + ahead.coming;
+        let blind_share = if all > 0.0 { ahead.blind / all } else { 0.0 };
+        let off = (Z_90 * (between + (blind_share * BLIND_LOG_SD).powi(2)).sqrt()).exp();
+        let hazard = -(-risk).ln_1p();
+        let read = |hazard: f64| (-(-hazard).exp_m1()).clamp(0.0, 1.0);
+        Ok(Risk { risk, lower: read(hazard / off), upper: read(hazard * off) })
+    }
+
+    fn risk_under(&self, draw: usize, ahead: Ahead) -> f64 {
+        let (law, nodes) = (&self.outlook.laws[draw], &self.outlook.nodes);
+        let (state, weights) = &self.states[draw];
+        let own = |effect: usize| nodes.dimension(self.effects + effect);
+        let (scale, unseen, pace) = (own(0), own(1), own(2));
+        let sum: f64 = (0..weights.len())
             .map(|node| {
-                let more = (ahead.covered + ahead.blind * (BLIND_LOG_SD * unseen[node]).exp()) * (sd * scale[node]).exp();
-                let middle = self.law.middle(self.state.rate[node], self.state.dose_h[node] + more);
-                (self.finds(node, middle), self.weights[node])
+                let blind = ahead.blind * (BLIND_LOG_SD * unseen[node]).exp();
+                let coming = ahead.coming * (self.outlook.latent.pace.sd * pace[node]).exp();
+                let more = (ahead.covered + blind + coming) * (law.meaning.stretch_sd * scale[node]).exp();
+                let middle = law.middle(state.rate[node], state.dose_h[node] + more);
+                weights[node] * self.finds(law, state, node, middle)
             })
-            .collect();
-        let risk = chances.iter().map(|(chance, weight)| chance * weight).sum::<f64>().clamp(0.0, 1.0);
-        chances.sort_by(|a, b| a.0.total_cmp(&b.0));
-        let quantile = |share: f64| {
-            let mut sum = 0.0;
-            let found = chances.iter().find(|(_, weight)| {
-                sum += weight;
-                sum >= share
-            });
-            found.or(chances.last()).map_or(risk, |(chance, _)| *chance)
-        };
-        Ok(Risk { risk, lower: quantile(TAIL).min(risk), upper: quantile(1.0 - TAIL).max(risk) })
+            .sum();
+        sum.clamp(0.0, 1.0)
     }
 
     /// The chance that a complete look finds the limit, at one node.
-    fn finds(&self, node: usize, middle: f64) -> f64 {
-        let limit = usize::from(self.latent.limit);
-        let (law, count) = (&self.law, self.nodes.count());
+    fn finds(&self, law: &Law, state: &State, node: usize, middle: f64) -> f64 {
+        let limit = usize::from(self.outlook.latent.limit);
+        let count = self.outlook.nodes.count();
         let mut stations_below = 1.0;
         let mut up_to = [1.0; GRADES - 1];
         for (station, place) in law.meaning.places.iter().enumerate() {
             let mut below = 0.0;
             let mut own = [0.0; GRADES - 1];
             for (q, (z, _)) in PLACE_NODES.iter().enumerate() {
-                let weight = self.state.place[(station * PLACE_NODES.len() + q) * count + node];
+                let weight = state.place[(station * PLACE_NODES.len() + q) * count + node];
                 let x = middle + place + law.meaning.place_sd * z;
                 below += weight * law.tables.station_below(x, limit);
                 own.iter_mut().zip(law.tables.up_to(x)).for_each(|(own, up_to)| *own += weight * up_to);
@@ -113,22 +138,9 @@ impl Filtered<'_> {
         }
         let whole: f64 = law.tables.whole[limit..]
             .iter()
-            .map(|read| {
-                read[GRADES - 1] + (0..GRADES - 1).map(|g| (read[g] - read[g + 1]) * up_to[g]).sum::<f64>()
-            })
+            .map(|read| read[GRADES - 1] + (0..GRADES - 1).map(|g| (read[g] - read[g + 1]) * up_to[g]).sum::<f64>())
             .sum();
-        let by_station = self.latent.by_station;
+        let by_station = self.outlook.latent.by_station;
         (by_station * (1.0 - stations_below) + (1.0 - by_station) * whole).clamp(0.0, 1.0)
-    }
-
-    /// Effective share of the nodes, 0 to 1: how well they sit.
-    pub fn node_share(&self) -> f64 {
-        1.0 / (self.weights.iter().map(|w| w * w).sum::<f64>() * self.weights.len() as f64)
-    }
-
-    /// How many times faster than a usual tube of its surface this one wears, as far as its looks say.
-    pub fn own_pace(&self) -> f64 {
-        let mean: f64 = self.state.rate.iter().zip(&self.weights).map(|(rate, weight)| rate * weight).sum();
-        (mean - self.law.meaning.level).exp()
     }
 }
