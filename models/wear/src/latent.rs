@@ -27,12 +27,15 @@ mod outlook;
 mod parameters;
 mod proposal;
 mod reading;
+#[cfg(test)]
+#[allow(clippy::unwrap_used, reason = "all of this is tests")]
+mod tests;
 
 pub use ahead::PaceAhead;
 pub use blind::{DosePiece, blind_dose};
 pub use fit::{Latent, LatentParams, LatentValid};
 pub use history::{Histories, LifeHistory, Place, Readings, Stretch, TubeHistory};
-pub use judge::{LatentCandidate, Recalibration};
 pub(crate) use judge::out_of_fold;
+pub use judge::{LatentCandidate, Recalibration};
 pub use outlook::{Ahead, Filtered, LatentOutlook};
 pub use parameters::{Belief, Parameter};

@@ -39,11 +39,11 @@ pub use design::{Design, DesignTerm, blind_covariates, median_covariates};
 pub use error::WearError;
 pub use hazard::{FittedTerm, Hazard, Intercept};
 pub use intervals::{Intervals, IntervalsBuilder, Row};
-pub use null::{BinInNull, Reliability, reliability};
 pub use latent::{
     Ahead, Belief, DosePiece, Filtered, Histories, Latent, LatentCandidate, LatentOutlook, LatentParams, LatentValid,
     LifeHistory, PaceAhead, Parameter, Place, Readings, Recalibration, Stretch, TubeHistory, blind_dose,
 };
+pub use null::{BinInNull, Reliability, reliability};
 pub use outlook::{Outlook, Risk};
 pub use params::{HazardParams, HazardValid, RidgeScale, Se, Shape};
 pub use prior::Prior;

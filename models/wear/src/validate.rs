@@ -3,11 +3,11 @@
 use linfa::traits::Fit;
 use serde::{Deserialize, Serialize};
 
-use crate::metrics::{auc, brier, brier_skill, ece_equal_width, log_loss, surprise};
 use crate::latent::out_of_fold;
+use crate::metrics::{auc, brier, brier_skill, ece_equal_width, log_loss, surprise};
 use crate::{
-    BaseRate, Bin, Calibration, Hazard, HazardParams, HoursOnly, Intervals, LatentCandidate, Recalibration, Report, WearError, calibration, folds,
-    reliability_bins,
+    BaseRate, Bin, Calibration, Hazard, HazardParams, HoursOnly, Intervals, LatentCandidate, Recalibration, Report,
+    WearError, calibration, folds, reliability_bins,
 };
 
 /// Below so many events no model is believed (house rule after simulations at this scale: below some ten events nothing
@@ -153,7 +153,8 @@ pub struct Validation {
     pub n_groups: usize,
     /// From the simplest to the model.
     pub contenders: Vec<Contender>,
-    /// The simplest contender whose log loss is within one standard error of the best.
+    /// The simplest contender whose log loss is within one standard error of the best; with latent wear as the model,
+    /// the best.
     pub winner: Forecast,
     /// Whether the model is the winner and has events enough to be believed.
     pub model_wins: bool,
@@ -254,9 +255,11 @@ pub fn by_tube_and_station(
     }
     let contenders = rank(&probabilities, &outcomes, stand_ins, &cut);
     let n_events = outcomes.iter().filter(|event| **event).count();
+    // Priors hold latent wear near hours alone where there is little to learn from, so it need not stand out.
+    let tie = if kind == ModelKind::Latent { 0.0 } else { 1.0 };
     let winner = contenders
         .iter()
-        .find(|contender| contender.log_loss_above_best <= contender.log_loss_above_best_se)
+        .find(|contender| contender.log_loss_above_best <= tie * contender.log_loss_above_best_se)
         .map_or(Forecast::BaseRate, |contender| contender.forecast);
     let stood_in = contenders.last().is_some_and(|model| model.stand_ins.len() == cut.folds);
     let model_wins = winner == Forecast::Model && n_events >= LEAST_EVENTS && !stood_in;

@@ -125,11 +125,8 @@ fn readings(fleet: &Fleet, tube: &TubeId, look: &Look) -> Readings {
         let zone = fleet.record.zones.iter().position(|known| known == zone)?;
         Some(zone * clocks + ClockPosition::ALL.iter().position(|known| *known == clock)?)
     };
-    let stations: Vec<(usize, u8)> = look
-        .stations
-        .iter()
-        .filter_map(|((zone, clock), grade)| Some((place(zone, *clock)?, grade.get())))
-        .collect();
+    let stations: Vec<(usize, u8)> =
+        look.stations.iter().filter_map(|((zone, clock), grade)| Some((place(zone, *clock)?, grade.get()))).collect();
     let of_look = |at: Timestamp| at <= look.at && look.at.duration_since(at) < SAME_STOP;
     let measured = fleet.record.findings.iter().filter(|f| f.tube == *tube && f.is_groove() && of_look(f.at));
     let depths_um = measured
@@ -231,7 +228,8 @@ impl<'a> StationScorer<'a> {
     ) -> Result<StationScore, WearError> {
         let all = histories(fleet, std::iter::once(tube), &self.terms, &self.model.surfaces)?;
         let filtered = self.outlook.filter(&all.tubes()[0]);
-        let last_look = fleet.record.looks(tube).into_iter().filter(|look| life.holds(look.at)).map(|look| look.at).max();
+        let last_look =
+            fleet.record.looks(tube).into_iter().filter(|look| life.holds(look.at)).map(|look| look.at).max();
         let (pieces, _) = self.pieces(fleet, tube, life, last_look);
         let covered = pieces.iter().map(|piece| piece.dose).sum();
         let from = last_look.or(life.from);

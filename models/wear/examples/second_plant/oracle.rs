@@ -99,9 +99,7 @@ fn read(chance: &mut Chance, law: &Law, path: &mut Path, looked: &Looked) -> f64
         likely *= chance_of(all);
         for (walls, own) in path.walls.iter_mut().zip(&own) {
             let weights = walls.map(|(_, drive)| {
-                chance_of(std::array::from_fn(|g| {
-                    all[g] / own[g].max(1e-200) * up_to(drive, law.edges_um[g])
-                })) + 1e-12
+                chance_of(std::array::from_fn(|g| all[g] / own[g].max(1e-200) * up_to(drive, law.edges_um[g]))) + 1e-12
             });
             let kept = resample(chance, &walls[..], &weights);
             walls.copy_from_slice(&kept);

@@ -53,7 +53,13 @@ impl Law {
         let ends = [chance.between(0.7, 1.2), chance.between(0.8, 1.2), chance.between(0.7, 1.3)];
         let place = std::array::from_fn(|station| {
             let clock = match station % 4 {
-                2 => if station / 4 == 1 { sag } else { 0.5 * (1.0 + sag) },
+                2 => {
+                    if station / 4 == 1 {
+                        sag
+                    } else {
+                        0.5 * (1.0 + sag)
+                    }
+                }
                 0 => chance.between(0.8, 1.1),
                 _ => 0.9,
             };
@@ -292,7 +298,8 @@ impl Plant {
                     fitted[unit] = spare;
                 }
             } else {
-                looked.outcome = Some(outcome(&mut chance, &law, &walls[number], effect[unit], &campaigns[unit][i + 1..]));
+                looked.outcome =
+                    Some(outcome(&mut chance, &law, &walls[number], effect[unit], &campaigns[unit][i + 1..]));
                 walls[number].lives.last_mut().expect("there is one").push(looked);
             }
         }
@@ -320,7 +327,14 @@ fn schedule(chance: &mut Chance) -> Vec<Campaign> {
             starts * covered,
             dry * covered * chance.lognormal(1.0, 0.3),
         ];
-        campaigns.push(Campaign { begins_h: at_h, run_h, blind_h: run_h * blind_share, product: chance.whole(5), worn, seen });
+        campaigns.push(Campaign {
+            begins_h: at_h,
+            run_h,
+            blind_h: run_h * blind_share,
+            product: chance.whole(5),
+            worn,
+            seen,
+        });
         at_h += run_h + chance.between(10.0, 80.0);
     }
     campaigns

@@ -1,11 +1,11 @@
 //! What hours alone, the hazard and latent wear foretell at every look, by-tube folds.
 
 use linfa::prelude::*;
+use wear::validate::{self, ModelKind};
 use wear::{
     Ahead, BlindPace, Course, Design, Hazard, HazardParams, Histories, HoursOnly, Intervals, Latent, LatentCandidate,
     LatentParams, LifeHistory, Pace, Place, Readings, Recalibration, Row, Stretch, TubeHistory, folds,
 };
-use wear::validate::{self, ModelKind};
 
 use crate::plant::{AHEAD_H, Campaign, Looked, Plant, STATIONS, TERMS};
 
@@ -33,7 +33,8 @@ pub fn rates(campaign: &Campaign) -> Option<Vec<f64>> {
 
 pub fn foretell(plant: &Plant, seconds: &mut f64) -> Vec<Foretold> {
     let names: Vec<String> = (0..plant.tubes.len()).map(|tube| format!("T{tube:03}")).collect();
-    let looked: Vec<usize> = (0..names.len()).filter(|tube| plant.tubes[*tube].lives.iter().any(|l| !l.is_empty())).collect();
+    let looked: Vec<usize> =
+        (0..names.len()).filter(|tube| plant.tubes[*tube].lives.iter().any(|l| !l.is_empty())).collect();
     let fold_of = folds::by_group(&looked, FOLDS);
     let mut foretold = Vec::new();
     for fold in 0..FOLDS {
@@ -62,7 +63,16 @@ pub fn foretell(plant: &Plant, seconds: &mut f64) -> Vec<Foretold> {
         }
         for (at, tube) in looked.iter().enumerate() {
             if fold_of[at] == fold {
-                let rivals = Rivals { plant, design: &design, hours: hours.as_ref(), hazard: hazard.as_ref(), latent: &latent, rows: &rows, recalibration, winner };
+                let rivals = Rivals {
+                    plant,
+                    design: &design,
+                    hours: hours.as_ref(),
+                    hazard: hazard.as_ref(),
+                    latent: &latent,
+                    rows: &rows,
+                    recalibration,
+                    winner,
+                };
                 rivals.tube(*tube, &all.tubes()[*tube], &mut foretold);
             }
         }
@@ -101,7 +111,12 @@ impl Rivals<'_> {
                 let recent = recent(&self.plant.units[looked.unit], looked.at_h);
                 let hours_only = self.hours_only(last_age_h, &since, worst);
                 let hazard = self.hazard(last_age_h, &since, worst, &recent).unwrap_or(hours_only);
-                let pace: f64 = self.latent.dose_parts(&Stretch { covered_h: recent.0, blind_h: 0.0, amounts: recent.1.clone() }).iter().sum::<f64>() / recent.0;
+                let pace: f64 = self
+                    .latent
+                    .dose_parts(&Stretch { covered_h: recent.0, blind_h: 0.0, amounts: recent.1.clone() })
+                    .iter()
+                    .sum::<f64>()
+                    / recent.0;
                 let coming = self.latent.coming(AHEAD_H, pace);
                 let ahead = Ahead { coming, ..Ahead::default() };
                 let risk = outlook.filter(&so_far).risk(ahead).expect("doses are fine");

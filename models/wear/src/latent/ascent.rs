@@ -3,7 +3,9 @@
 //! Steps are Newton-like: the information is the spread of the looks' own scores (Berndt, Hall, Hall & Hausman 1974, with
 //! the mean taken off, so that it serves far from the top too) plus the precision of the priors. A look's score is the
 //! mean over what its tube may have gone through (Louis 1982), so the information is that of a fleet whose random
-//! effects were seen: steps are short rather than long, and are lengthened while that helps.
+//! effects were seen: steps are short rather than long, and are lengthened while that helps. They are far too short where
+//! the effects can absorb a parameter, as tubes absorb the level; so between steps what the effects absorbed is given
+//! back (the interweaving of Yu & Meng 2011).
 
 use ndarray::Array2;
 
@@ -36,6 +38,8 @@ pub(crate) trait Landscape {
     fn here(&self) -> f64;
     /// Its value.
     fn value(&self, theta: &[f64]) -> f64;
+    /// The point at which the random effects say what they say here and are centred; as good or better.
+    fn centred(&self, priors: &[Parameter], theta: &[f64]) -> Vec<f64>;
     /// What each look gains on that point, with the random effects as likely as they are there.
     fn gains(&self, theta: &[f64]) -> Vec<f64>;
 }
@@ -56,17 +60,12 @@ pub(crate) fn climb<L: Landscape>(priors: &[Parameter], most: usize, around: imp
     };
     let (mut share, mut last) = (1.0_f64, f64::NEG_INFINITY);
     for iteration in 1..=most {
-        let at = top.at.clone();
-        let land = around(&at);
+        let (at, land) = centred(priors, &top.at, &around, log_prior);
+        top.at.clone_from(&at);
         top.iterations = iteration;
         top.log_likelihood = land.here();
         top.log_prior = log_prior(&at);
         let value = top.log_likelihood + top.log_prior;
-        if value < last + 0.5 * SETTLED {
-            top.converged = true;
-            return top;
-        }
-        last = value;
         let scores: Vec<Vec<f64>> = (0..n)
             .map(|j| {
                 let step = STEP * priors[j].prior_sd;
@@ -80,7 +79,10 @@ pub(crate) fn climb<L: Landscape>(priors: &[Parameter], most: usize, around: imp
         let step = factor.solve(&gradient);
         let promised: f64 = 0.5 * step.iter().zip(&gradient).map(|(step, slope)| step * slope).sum::<f64>();
         top.information = Some(factor);
-        if promised < SETTLED {
+        // Near the top, draws placed anew may undo what a step gained.
+        let stands = promised < 10.0 * SETTLED && value < last + 0.5 * SETTLED;
+        last = value;
+        if promised < SETTLED || stands {
             top.converged = true;
             return top;
         }
@@ -104,6 +106,19 @@ pub(crate) fn climb<L: Landscape>(priors: &[Parameter], most: usize, around: imp
         }
     }
     top
+}
+
+/// A point and its landscape, centred if that is better.
+fn centred<L: Landscape>(
+    priors: &[Parameter],
+    at: &[f64],
+    around: impl Fn(&[f64]) -> L,
+    log_prior: impl Fn(&[f64]) -> f64,
+) -> (Vec<f64>, L) {
+    let land = around(at);
+    let there = land.centred(priors, at);
+    let other = around(&there);
+    if other.here() + log_prior(&there) > land.here() + log_prior(at) { (there, other) } else { (at.to_vec(), land) }
 }
 
 /// Gradient and information of likelihood and priors.

@@ -129,13 +129,7 @@ impl<'a> Law<'a> {
 
     /// Adds the log-likelihood of every reading, look by look and node by node, for middles laid out alike; gives the
     /// weights of places as they are at the end of the last life.
-    pub(crate) fn read_all(
-        &self,
-        tube: &TubeHistory,
-        middles: &[f64],
-        ln_looks: &mut [f64],
-        count: usize,
-    ) -> Vec<f64> {
+    pub(crate) fn read_all(&self, tube: &TubeHistory, middles: &[f64], ln_looks: &mut [f64], count: usize) -> Vec<f64> {
         let mut looks = middles.chunks_exact(count).zip(ln_looks.chunks_exact_mut(count));
         let mut place = self.fresh(count);
         for (number, life) in tube.lives.iter().enumerate() {

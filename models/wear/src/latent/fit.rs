@@ -11,7 +11,7 @@ use super::filter::Law;
 use super::history::{Histories, Place, TubeHistory};
 use super::judge::Recalibration;
 use super::nodes::Nodes;
-use super::parameters::{Belief, Layout, Parameter};
+use super::parameters::{Belief, LEVEL, Layout, Parameter, TUBE_SD};
 use super::proposal::Proposal;
 use crate::WearError;
 
@@ -71,7 +71,11 @@ impl ParamGuard for LatentParams {
     fn check_ref(&self) -> Result<&LatentValid, WearError> {
         let valid = &self.0;
         if !(1..=3).contains(&valid.limit) {
-            return Err(WearError::Setting { name: "limit", value: f64::from(valid.limit), right: "a grade from 1 to 3" });
+            return Err(WearError::Setting {
+                name: "limit",
+                value: f64::from(valid.limit),
+                right: "a grade from 1 to 3",
+            });
         }
         if let Some(belief) = &valid.belief {
             let right = "above 0 h, early before late";
@@ -205,15 +209,15 @@ fn draws(top: &Top, priors: &[Parameter]) -> Vec<Vec<f64>> {
 }
 
 /// What the log-likelihood of a fleet is made of.
-struct Fleet<'a> {
-    layout: &'a Layout,
-    nodes: &'a Nodes,
-    histories: &'a Histories,
+pub(crate) struct Fleet<'a> {
+    pub(crate) layout: &'a Layout,
+    pub(crate) nodes: &'a Nodes,
+    pub(crate) histories: &'a Histories,
 }
 
 impl Fleet<'_> {
     /// The landscape whose draws are placed for these parameters.
-    fn around(&self, theta: &[f64]) -> Drawn<'_> {
+    pub(crate) fn around(&self, theta: &[f64]) -> Drawn<'_> {
         let law = Law::new(self.layout, theta, &self.histories.places);
         let drawn = by_tube(&self.histories.tubes, |_, tube| {
             let proposal = Proposal::of(&law, tube);
@@ -227,7 +231,8 @@ impl Fleet<'_> {
     }
 }
 
-struct Drawn<'a> {
+/// Draws placed for a point.
+pub(crate) struct Drawn<'a> {
     fleet: &'a Fleet<'a>,
     proposals: Vec<Proposal>,
     /// Tube by tube: weights of the nodes, and each look's log-likelihood node by node.
@@ -238,6 +243,17 @@ struct Drawn<'a> {
 impl Landscape for Drawn<'_> {
     fn here(&self) -> f64 {
         self.value
+    }
+
+    fn centred(&self, priors: &[Parameter], theta: &[f64]) -> Vec<f64> {
+        let tubes: f64 = self.proposals.iter().map(Proposal::tube_effect).sum();
+        let tube_sd = theta[TUBE_SD].exp();
+        let prior = &priors[LEVEL];
+        let pull = (theta[LEVEL] - prior.prior_mean) / prior.prior_sd.powi(2);
+        let held = self.proposals.len() as f64 / tube_sd.powi(2) + prior.prior_sd.powi(-2);
+        let mut there = theta.to_vec();
+        there[LEVEL] += (tubes / tube_sd - pull) / held;
+        there
     }
 
     fn value(&self, theta: &[f64]) -> f64 {

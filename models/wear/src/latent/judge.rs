@@ -41,7 +41,8 @@ pub(crate) fn out_of_fold(
         let outlook = latent.outlook();
         for row in within {
             let head = rows.row(row);
-            let (so_far, between) = candidate.histories.until(head.group, head.life, rows.start_h(row), rows.end_h(row))?;
+            let (so_far, between) =
+                candidate.histories.until(head.group, head.life, rows.start_h(row), rows.end_h(row))?;
             raw[row] = outlook.filter(&so_far).risk(latent.passed(&between))?.risk;
         }
     }
@@ -152,9 +153,8 @@ mod tests {
     #[test]
     fn chances_that_are_right_are_left_alone_and_bold_ones_are_drawn_in() {
         // 200 rows at .2 of which a fifth are events, 200 at .8 of which four fifths are.
-        let rows = |low: f64, high: f64| {
-            (0..400).map(move |i| if i < 200 { (low, i % 5 == 0) } else { (high, i % 5 != 0) })
-        };
+        let rows =
+            |low: f64, high: f64| (0..400).map(move |i| if i < 200 { (low, i % 5 == 0) } else { (high, i % 5 != 0) });
         let right = Recalibration::of(rows(0.2, 0.8));
         assert!(right.intercept.abs() < 1e-6 && (right.slope - 1.0).abs() < 1e-6, "{right:?}");
         let bold = Recalibration::of(rows(0.05, 0.95));

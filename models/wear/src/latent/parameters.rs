@@ -29,6 +29,11 @@ pub struct Belief {
     pub spread: f64,
 }
 
+/// Place of the level among the parameters.
+pub(crate) const LEVEL: usize = 0;
+/// Place of the logarithm of the spread between tubes.
+pub(crate) const TUBE_SD: usize = 2;
+
 /// Names, prior means and prior standard deviations of what every plant has. House priors, set on invented plants of
 /// many kinds; no source.
 const FIXED: [(&str, f64, f64); 15] = [
@@ -48,6 +53,8 @@ const FIXED: [(&str, f64, f64); 15] = [
     ("ln_catch_um", 3.2, 0.5),
     ("ln_depth_sd", -1.8, 0.4),
 ];
+/// Whatever was read could be a slip of the pen (house rule).
+const SLIP: f64 = 0.002;
 const ZONE_SD: f64 = 0.25;
 const CLOCK_SD: f64 = 0.25;
 const SURFACE_SD: f64 = 0.5;
@@ -111,8 +118,7 @@ impl Layout {
         all.extend((0..self.clocks).map(|clock| (format!("clock_{clock}"), 0.0, CLOCK_SD)));
         all.extend((1..self.surfaces).map(|surface| (format!("surface_{surface}"), 0.0, SURFACE_SD)));
         all.extend(self.terms.iter().map(|term| (format!("ln_weight_{term}"), WEIGHT_PRIOR.0, WEIGHT_PRIOR.1)));
-        let parameter =
-            |(name, mean, sd)| Parameter { name, value: mean, prior_mean: mean, prior_sd: sd };
+        let parameter = |(name, mean, sd)| Parameter { name, value: mean, prior_mean: mean, prior_sd: sd };
         all.into_iter().map(parameter).collect()
     }
 
@@ -126,9 +132,9 @@ impl Layout {
         let known = |ln: &f64, usual: &f64| if *usual > 0.0 { ln.exp() } else { 0.0 };
         let weights: Vec<f64> = weights.iter().zip(&self.usual).map(|(ln, usual)| known(ln, usual)).collect();
         Meaning {
-            level: theta[0],
+            level: theta[LEVEL],
             power: theta[1].exp(),
-            tube_sd: theta[2].exp(),
+            tube_sd: theta[TUBE_SD].exp(),
             life_sd: theta[3].exp(),
             stretch_sd: theta[4].exp(),
             place_sd: theta[5].exp(),
@@ -137,6 +143,7 @@ impl Layout {
                 blur: theta[8].exp().max(0.03),
                 station: (0.5 * sigmoid(theta[9]), 0.5 * sigmoid(theta[10])),
                 whole: (0.5 * sigmoid(theta[11]), 0.5 * sigmoid(theta[12])),
+                slip: SLIP,
             },
             ln_catch_um: theta[13],
             depth_sd: theta[14].exp(),

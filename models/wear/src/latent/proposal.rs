@@ -71,6 +71,11 @@ impl Proposal {
         Proposal { mode, factor, ln_volume, looks }
     }
 
+    /// The most likely effect of the tube itself.
+    pub(crate) fn tube_effect(&self) -> f64 {
+        self.mode[0]
+    }
+
     /// One draw, and the logarithm of the prior's density there over the proposal's.
     pub(crate) fn draw(&self, nodes: &Nodes, node: usize) -> (Vec<f64>, f64) {
         let d = self.mode.len();

@@ -8,8 +8,6 @@ const FROM: f64 = -8.0;
 const TO: f64 = 5.0;
 const PER_UNIT: f64 = 48.0;
 const SIZE: usize = ((TO - FROM) * PER_UNIT) as usize + 2;
-/// Whatever was read could be a slip of the pen.
-const SLIP: f64 = 0.002;
 
 /// How grades are read.
 #[derive(Debug, Clone, Copy)]
@@ -22,6 +20,8 @@ pub(crate) struct Eye {
     pub(crate) station: (f64, f64),
     /// The same for a grade that speaks for the whole tube.
     pub(crate) whole: (f64, f64),
+    /// Chance of a slip of the pen: any grade as likely as another.
+    pub(crate) slip: f64,
 }
 
 /// A function of x, tabulated.
@@ -59,7 +59,7 @@ pub(crate) struct Tables {
 
 impl Tables {
     pub(crate) fn new(eye: &Eye) -> Tables {
-        let misread_station = misread(eye.station);
+        let misread_station = misread(eye.station, eye.slip);
         let grid = (0..SIZE).map(|i| FROM + i as f64 / PER_UNIT);
         let cumulative: Vec<[f64; GRADES]> = grid
             .map(|x| {
@@ -79,7 +79,7 @@ impl Tables {
             Table(cumulative.iter().map(chance).collect())
         });
         let up_to = cumulative.iter().map(|up_to| [up_to[0], up_to[1], up_to[2]]).collect();
-        Tables { station, up_to, whole: misread(eye.whole) }
+        Tables { station, up_to, whole: misread(eye.whole, eye.slip) }
     }
 
     /// Chance that the blurred grade is each grade or less.
@@ -97,18 +97,18 @@ impl Tables {
 }
 
 /// `[read][true]`, columns adding up to 1.
-fn misread((too_low, too_high): (f64, f64)) -> [[f64; GRADES]; GRADES] {
-    let mut chances = [[SLIP / GRADES as f64; GRADES]; GRADES];
+fn misread((too_low, too_high): (f64, f64), slip: f64) -> [[f64; GRADES]; GRADES] {
+    let mut chances = [[slip / GRADES as f64; GRADES]; GRADES];
     for grade in 0..GRADES {
         let low = if grade > 0 { too_low } else { 0.0 };
         let high = if grade + 1 < GRADES { too_high } else { 0.0 };
         if grade > 0 {
-            chances[grade - 1][grade] += (1.0 - SLIP) * low;
+            chances[grade - 1][grade] += (1.0 - slip) * low;
         }
         if grade + 1 < GRADES {
-            chances[grade + 1][grade] += (1.0 - SLIP) * high;
+            chances[grade + 1][grade] += (1.0 - slip) * high;
         }
-        chances[grade][grade] += (1.0 - SLIP) * (1.0 - low - high);
+        chances[grade][grade] += (1.0 - slip) * (1.0 - low - high);
     }
     chances
 }
