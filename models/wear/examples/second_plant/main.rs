@@ -29,8 +29,11 @@ fn excess(foretold: &[Foretold], of: impl Fn(&Foretold) -> f64) -> f64 {
     foretold.iter().map(|look| (of(look) - look.outcome).powi(2)).sum::<f64>() / foretold.len() as f64
 }
 
+/// What a forecast says of a look.
+type Forecast = fn(&Foretold) -> f64;
+
 /// Names and forecasts that are scored.
-const RIVALS: [(&str, fn(&Foretold) -> f64); 6] = [
+const RIVALS: [(&str, Forecast); 6] = [
     ("hours alone", |look| look.hours_only),
     ("hazard", |look| look.hazard),
     ("latent", |look| look.latent),

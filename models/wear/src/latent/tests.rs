@@ -235,3 +235,9 @@ fn a_kept_model_reads_back_and_says_the_same() {
         |latent: &Latent| latent.outlook().filter(&history).risk(Ahead { covered: 700.0, ..Ahead::default() }).unwrap();
     assert_eq!(risk(&kept), risk(latent));
 }
+
+#[test]
+fn the_same_record_gives_the_same_model() {
+    let again = LatentParams::new().fit(&invented(12, 5).dataset()).unwrap();
+    assert_eq!(again, *fitted());
+}
