@@ -17,6 +17,7 @@
 
 mod ahead;
 mod ascent;
+mod bend;
 mod blind;
 mod filter;
 mod fit;

@@ -33,13 +33,14 @@ fn excess(foretold: &[Foretold], of: impl Fn(&Foretold) -> f64) -> f64 {
 type Forecast = fn(&Foretold) -> f64;
 
 /// Names and forecasts that are scored.
-const RIVALS: [(&str, Forecast); 6] = [
+const RIVALS: [(&str, Forecast); 7] = [
     ("hours alone", |look| look.hours_only),
     ("hazard", |look| look.hazard),
     ("latent", |look| look.latent),
     ("recalibrated", |look| look.recalibrated),
     ("mean of two", |look| 0.5 * (look.recalibrated + look.hazard)),
     ("published", |look| look.published),
+    ("cautious", |look| look.cautious),
 ];
 
 fn size(plants: u64, units: usize) {

@@ -1,11 +1,13 @@
 //! What anybody could do who knew the law: a particle filter over the hidden state, fed with what was logged.
 
 use crate::chance::Chance;
-use crate::plant::{AHEAD_H, Campaign, Law, Looked, Plant, STATIONS, Tube};
+use crate::plant::{AHEAD_H, Campaign, EXCESS_SD, Law, Looked, Nature, Plant, READ_SD, STATIONS, Tube};
 
-const PATHS: usize = 100;
+const PATHS: usize = 800;
 /// Walls per path and station: given the path of a tube, its stations are strangers to each other.
 const WALLS: usize = 16;
+/// Guesses of the trouble that a unit is in.
+const GUESSES: usize = 200;
 
 #[derive(Clone)]
 struct Path {
@@ -43,9 +45,10 @@ pub fn foretell(plant: &Plant, tube: &Tube, chance: &mut Chance) -> Vec<f64> {
                 path.frailty *= (0.03 * chance.normal()).exp();
             }
             if looked.outcome.is_some() {
-                let past: Vec<&Campaign> =
-                    plant.units[looked.unit].iter().filter(|campaign| campaign.begins_h < looked.at_h).collect();
-                foretold.push(ahead(chance, law, &cloud, tube.surface, age_h, &past));
+                let nature = &plant.natures[looked.unit];
+                let past = plant.units[looked.unit].iter().filter(|campaign| campaign.begins_h < looked.at_h);
+                let troubles = troubles(chance, nature, past);
+                foretold.push(ahead(chance, law, &cloud, tube.surface, age_h, (nature, &troubles)));
             }
         }
     }
@@ -157,24 +160,45 @@ fn resample<T: Clone>(chance: &mut Chance, cloud: &[T], weights: &[f64]) -> Vec<
     next
 }
 
-/// The chance of a catch after further hours that are mostly like those seen.
-fn ahead(chance: &mut Chance, law: &Law, cloud: &[Path], surface: usize, age_h: f64, past: &[&Campaign]) -> f64 {
+/// The trouble that a unit is in after what was seen of it.
+fn troubles<'a>(chance: &mut Chance, nature: &Nature, past: impl Iterator<Item = &'a Campaign>) -> Vec<f64> {
+    let sd = (EXCESS_SD.powi(2) + READ_SD[0].powi(2)).sqrt();
+    let mut troubles = vec![1.0; GUESSES];
+    for campaign in past {
+        troubles.iter_mut().for_each(|trouble| *trouble = Nature::trouble(chance, *trouble));
+        let covered_h = campaign.run_h - campaign.blind_h;
+        if covered_h > 0.5 {
+            let off = |trouble: &f64| (campaign.seen[0] / covered_h / nature.excess(*trouble)).ln() / sd;
+            let weights: Vec<f64> = troubles.iter().map(|trouble| (-0.5 * off(trouble).powi(2)).exp() + 1e-9).collect();
+            troubles = resample(chance, &troubles, &weights);
+        }
+    }
+    troubles
+}
+
+/// The chance of a catch after further hours, which nobody has seen yet.
+fn ahead(
+    chance: &mut Chance,
+    law: &Law,
+    cloud: &[Path],
+    surface: usize,
+    age_h: f64,
+    (nature, troubles): (&Nature, &[f64]),
+) -> f64 {
     let mut caught = 0.0;
     for path in cloud {
         let mut path = path.clone();
         let (mut left_h, mut age_h) = (AHEAD_H, age_h);
-        // Trouble stays: what comes next is mostly like what followed then, or like the last.
-        let mut at = if chance.happens(0.5) { past.len() - 1 } else { chance.whole(past.len()) };
-        loop {
-            let campaign = past[at];
-            at = if chance.happens(0.7) { (at + 1) % past.len() } else { chance.whole(past.len()) };
-            let share = (left_h / campaign.run_h).min(1.0);
-            grow(chance, law, &mut path, surface, age_h, &campaign.share(share));
-            if share < 1.0 {
-                break;
-            }
-            left_h -= campaign.run_h;
-            age_h += campaign.run_h;
+        let mut trouble = troubles[chance.whole(troubles.len())];
+        while left_h > 0.0 {
+            trouble = Nature::trouble(chance, trouble);
+            let campaign = nature.campaign(chance, trouble, 0.0);
+            // What it comes to is worn, not read.
+            let known = Campaign { blind_h: 0.0, seen: campaign.worn, ..campaign };
+            let run_h = known.run_h.min(left_h);
+            grow(chance, law, &mut path, surface, age_h, &known.share(run_h / known.run_h));
+            left_h -= run_h;
+            age_h += run_h;
         }
         let up_to = |drive: f64, edge: f64| {
             let depth_um = law.depth_um(drive);

@@ -203,6 +203,8 @@ pub struct Plant {
     pub law: Law,
     pub tubes: Vec<Tube>,
     pub units: Vec<Vec<Campaign>>,
+    /// How each unit runs, as only an oracle can know it.
+    pub natures: Vec<Nature>,
 }
 
 struct Wall {
@@ -260,7 +262,7 @@ impl Plant {
     pub fn new(seed: u64, units: usize) -> Plant {
         let mut chance = Chance::new(seed);
         let law = Law::draw(&mut chance);
-        let campaigns: Vec<Vec<Campaign>> = (0..units).map(|_| schedule(&mut chance)).collect();
+        let (natures, campaigns): (Vec<Nature>, Vec<Vec<Campaign>>) = (0..units).map(|_| schedule(&mut chance)).unzip();
         let effect: Vec<f64> = (0..units).map(|_| chance.lognormal(1.0, law.unit_sd)).collect();
         let mut walls: Vec<Wall> = (0..units + units.div_ceil(6)).map(|_| Wall::new(&mut chance, &law)).collect();
         let mut spares: Vec<usize> = (units..walls.len()).collect();
@@ -304,40 +306,53 @@ impl Plant {
             }
         }
         let tubes = walls.into_iter().map(|wall| Tube { surface: wall.surface, lives: wall.lives }).collect();
-        Plant { law, tubes, units: campaigns }
+        Plant { law, tubes, units: campaigns, natures }
+    }
+}
+
+/// How a unit runs: its own amounts per run hour, against the fleet's.
+#[derive(Clone)]
+pub struct Nature([f64; 3]);
+
+/// Logarithm's standard deviation of what readings of excess work and of dry hours are off by.
+pub const READ_SD: [f64; 3] = [0.2, 0.0, 0.3];
+/// The same of excess work from campaign to campaign.
+pub const EXCESS_SD: f64 = 0.5;
+
+impl Nature {
+    /// Trouble comes and stays a while.
+    pub fn trouble(chance: &mut Chance, before: f64) -> f64 {
+        if chance.happens(0.15) { chance.lognormal(0.6, 1.0) } else { before }
+    }
+
+    /// Median of the excess work per run hour in such trouble.
+    pub fn excess(&self, trouble: f64) -> f64 {
+        0.8 * self.0[0] * trouble
+    }
+
+    pub fn campaign(&self, chance: &mut Chance, trouble: f64, begins_h: f64) -> Campaign {
+        let run_h = chance.between(40.0, 160.0);
+        let excess = run_h * chance.lognormal(self.excess(trouble), EXCESS_SD);
+        let starts = run_h * self.0[1] * chance.lognormal(0.95, 0.4);
+        let dry = if chance.happens(0.12) { 8.0 * run_h * self.0[2] * chance.lognormal(0.7, 0.6) } else { 0.0 };
+        let worn = [excess, starts, dry];
+        let blind_share = if chance.happens(0.06) { chance.between(0.2, 1.0) } else { 0.0 };
+        let seen = std::array::from_fn(|term| worn[term] * (1.0 - blind_share) * chance.lognormal(1.0, READ_SD[term]));
+        Campaign { begins_h, run_h, blind_h: run_h * blind_share, product: chance.whole(5), worn, seen }
     }
 }
 
 /// Campaigns of one unit over the records and the time that outcomes need beyond.
-fn schedule(chance: &mut Chance) -> Vec<Campaign> {
-    let nature = [chance.lognormal(1.0, 0.5), chance.lognormal(1.0, 0.3), chance.lognormal(1.0, 0.7)];
+fn schedule(chance: &mut Chance) -> (Nature, Vec<Campaign>) {
+    let nature = Nature([chance.lognormal(1.0, 0.5), chance.lognormal(1.0, 0.3), chance.lognormal(1.0, 0.7)]);
     let (mut at_h, mut campaigns, mut trouble) = (0.0, Vec::new(), 1.0);
     while at_h < MONTHS_18_H + 2500.0 {
-        let run_h = chance.between(40.0, 160.0);
-        // Trouble comes and stays a while.
-        trouble = if chance.happens(0.15) { chance.lognormal(0.6, 1.0) } else { trouble };
-        let excess = run_h * nature[0] * trouble * chance.lognormal(0.8, 0.5);
-        let starts = run_h * nature[1] * chance.lognormal(0.95, 0.4);
-        let dry = if chance.happens(0.12) { 8.0 * run_h * nature[2] * chance.lognormal(0.7, 0.6) } else { 0.0 };
-        let worn = [excess, starts, dry];
-        let blind_share = if chance.happens(0.06) { chance.between(0.2, 1.0) } else { 0.0 };
-        let covered = 1.0 - blind_share;
-        let seen = [
-            excess * covered * chance.lognormal(1.0, 0.2),
-            starts * covered,
-            dry * covered * chance.lognormal(1.0, 0.3),
-        ];
-        campaigns.push(Campaign {
-            begins_h: at_h,
-            run_h,
-            blind_h: run_h * blind_share,
-            product: chance.whole(5),
-            worn,
-            seen,
-        });
-        at_h += run_h + chance.between(10.0, 80.0);
+        trouble = Nature::trouble(chance, trouble);
+        let campaign = nature.campaign(chance, trouble, at_h);
+        at_h += campaign.run_h + chance.between(10.0, 80.0);
+        campaigns.push(campaign);
     }
-    campaigns
+    (nature, campaigns)
 }
 
 fn look(chance: &mut Chance, law: &Law, wall: &Wall, at_h: f64, unit: usize) -> Looked {

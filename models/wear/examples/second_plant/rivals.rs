@@ -22,6 +22,7 @@ pub struct Foretold {
     pub latent: f64,
     pub recalibrated: f64,
     pub published: f64,
+    pub cautious: f64,
     pub lower: f64,
     pub upper: f64,
 }
@@ -52,6 +53,10 @@ pub fn foretell(plant: &Plant, seconds: &mut f64) -> Vec<Foretold> {
         let judged =
             validate::by_tube_and_station(&rows, 2, std::slice::from_ref(&params), Some(candidate), FOLDS).ok();
         let recalibration = judged.as_ref().and_then(|v| v.recalibration).unwrap_or(Recalibration::NONE);
+        let cautious = judged.as_ref().and_then(|v| {
+            let wins = v.contenders[..3].iter().all(|c| c.log_loss_above_best > c.log_loss_above_best_se);
+            wins.then_some(v.kind)
+        });
         let winner = judged.filter(|v| v.model_wins).map(|v| v.kind);
         let latent = latent_params.fit(&training.clone().dataset()).expect("there are looks");
         *seconds += began.elapsed().as_secs_f64();
@@ -72,6 +77,7 @@ pub fn foretell(plant: &Plant, seconds: &mut f64) -> Vec<Foretold> {
                     rows: &rows,
                     recalibration,
                     winner,
+                    cautious,
                 };
                 rivals.tube(*tube, &all.tubes()[*tube], &mut foretold);
             }
@@ -89,6 +95,7 @@ struct Rivals<'a> {
     rows: &'a Intervals,
     recalibration: Recalibration,
     winner: Option<ModelKind>,
+    cautious: Option<ModelKind>,
 }
 
 impl Rivals<'_> {
@@ -121,7 +128,7 @@ impl Rivals<'_> {
                 let ahead = Ahead { coming, ..Ahead::default() };
                 let risk = outlook.filter(&so_far).risk(ahead).expect("doses are fine");
                 let recalibrated = self.recalibration.apply(risk.risk);
-                let published = match self.winner {
+                let by = |winner| match winner {
                     Some(ModelKind::Latent) => recalibrated,
                     Some(ModelKind::Hazard) => hazard,
                     None => hours_only,
@@ -133,7 +140,8 @@ impl Rivals<'_> {
                     hazard,
                     latent: risk.risk,
                     recalibrated,
-                    published,
+                    published: by(self.winner),
+                    cautious: by(self.cautious),
                     lower: risk.lower,
                     upper: risk.upper,
                 });

@@ -12,7 +12,7 @@ use super::parameters::{Layout, Meaning};
 use super::proposal::Proposal;
 use super::reading::{GRADES, Tables};
 
-const Q: usize = PLACE_NODES.len();
+pub(crate) const Q: usize = PLACE_NODES.len();
 /// Standard deviation of the logarithm of what blind hours did (a factor of two; house rule).
 pub(crate) const BLIND_LOG_SD: f64 = std::f64::consts::LN_2;
 /// The same of the dose before a beginning that nobody saw.
@@ -157,15 +157,19 @@ impl<'a> Law<'a> {
             self.weigh(place, middle, *station, &mut chance, |x| table.at(x));
         }
         for (station, depth_um) in readings.depths_um.iter().filter(|(_, depth)| *depth > 0.0) {
-            let (read, sd) = (depth_um.ln() - self.meaning.ln_catch_um, self.meaning.depth_sd);
-            let density = |x: f64, sd: f64| (-0.5 * ((read - x) / sd).powi(2)).exp() / sd;
-            let mixed = |x: f64| (1.0 - WILD_DEPTHS) * density(x, sd) + WILD_DEPTHS * density(x, 2.0);
-            self.weigh(place, middle, *station, &mut chance, mixed);
+            self.weigh(place, middle, *station, &mut chance, |x| self.depth_density(*depth_um, x));
         }
         ln_look.iter_mut().zip(&chance).for_each(|(sum, chance)| *sum += chance.max(1e-300).ln());
         if let Some(grade) = readings.whole {
             self.read_whole(place, ln_look, middle, usize::from(grade).min(GRADES - 1));
         }
+    }
+
+    /// Density of a depth where the wall stands at x, on the logarithm and up to a constant.
+    pub(crate) fn depth_density(&self, depth_um: f64, x: f64) -> f64 {
+        let (read, sd) = (depth_um.ln() - self.meaning.ln_catch_um, self.meaning.depth_sd);
+        let density = |sd: f64| (-0.5 * ((read - x) / sd).powi(2)).exp() / sd;
+        (1.0 - WILD_DEPTHS) * density(sd) + WILD_DEPTHS * density(2.0)
     }
 
     fn weigh(&self, place: &mut [f64], middle: &[f64], station: usize, chance: &mut [f64], of: impl Fn(f64) -> f64) {

@@ -18,9 +18,14 @@ const DIMENSIONS: usize = 257;
 impl Nodes {
     /// So many nodes, an even number.
     pub(crate) fn new(count: usize) -> Nodes {
+        Nodes::other(count, 0)
+    }
+
+    /// The same, put together in another way for each number.
+    pub(crate) fn other(count: usize, number: u64) -> Nodes {
         let slices: Vec<f64> = (0..count).map(|i| normal_quantile((i as f64 + 0.5) / count as f64)).collect();
         let mut values = Vec::with_capacity(DIMENSIONS * count);
-        let mut state = 0x2545_f491_4f6c_dd1d_u64;
+        let mut state = 0x2545_f491_4f6c_dd1d_u64.wrapping_add(number.wrapping_mul(0x9e37_79b9_7f4a_7c15));
         for _ in 0..DIMENSIONS {
             let half = count / 2;
             let mut order: Vec<usize> = (0..half).collect();

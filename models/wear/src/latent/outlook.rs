@@ -9,8 +9,8 @@ use super::reading::GRADES;
 use crate::course::check_hours;
 use crate::{Risk, WearError};
 
-/// Nodes of a score under each parameter vector.
-const NODES: usize = 32;
+/// Nodes of a score under each parameter vector; each vector has others.
+const NODES: usize = 16;
 const Z_90: f64 = 1.645;
 
 /// Running after the last look of a tube, as doses: hours of running at the fleet's mean rates.
@@ -27,8 +27,9 @@ pub struct Ahead {
 /// A fitted model made ready to score tubes: its tables and nodes.
 pub struct LatentOutlook<'a> {
     latent: &'a Latent,
-    laws: Vec<Law<'a>>,
-    nodes: Nodes,
+    /// The law at the most likely parameters: where to look for what a tube went through.
+    mode: Law<'a>,
+    draws: Vec<(Law<'a>, Nodes)>,
 }
 
 /// A tube after its looks, under each parameter vector.
@@ -41,8 +42,9 @@ pub struct Filtered<'a> {
 impl Latent {
     /// Makes the tables and nodes that every score needs.
     pub fn outlook(&self) -> LatentOutlook<'_> {
-        let laws = self.draws.iter().map(|theta| Law::new(&self.layout, theta, &self.places)).collect();
-        LatentOutlook { latent: self, laws, nodes: Nodes::new(NODES) }
+        let law = |theta: &[f64]| Law::new(&self.layout, theta, &self.places);
+        let draws = (0..).zip(&self.draws).map(|(draw, theta)| (law(theta), Nodes::other(NODES, draw))).collect();
+        LatentOutlook { latent: self, mode: law(&self.mode()), draws }
     }
 
     /// The terms, in the order of a stretch's amounts.
@@ -53,8 +55,11 @@ impl Latent {
     /// Dose of covered running at the most likely weights: hours themselves, then each term, in hours of running at the
     /// fleet's mean rates. They add up to the dose exactly.
     pub fn dose_parts(&self, stretch: &Stretch) -> Vec<f64> {
-        let theta: Vec<f64> = self.parameters.iter().map(|parameter| parameter.value).collect();
-        self.layout.dose_parts(&self.layout.meaning(&theta, &self.places), stretch)
+        self.layout.dose_parts(&self.layout.meaning(&self.mode(), &self.places), stretch)
+    }
+
+    fn mode(&self) -> Vec<f64> {
+        self.parameters.iter().map(|parameter| parameter.value).collect()
     }
 
     /// Dose of some run hours to come after running at a pace (dose per run hour).
@@ -66,12 +71,13 @@ impl Latent {
 impl LatentOutlook<'_> {
     /// Goes through all that was read in a tube.
     pub fn filter(&self, tube: &TubeHistory) -> Filtered<'_> {
-        let state = |law: &Law| {
-            let state = law.draw(tube, &Proposal::of(law, tube), &self.nodes);
+        let proposal = Proposal::of(&self.mode, tube);
+        let state = |(law, nodes): &(Law, Nodes)| {
+            let state = law.draw(tube, &proposal, nodes);
             let (weights, _) = state.weights();
             (state, weights)
         };
-        Filtered { outlook: self, effects: Law::effects(tube), states: self.laws.iter().map(state).collect() }
+        Filtered { outlook: self, effects: Law::effects(tube), states: self.draws.iter().map(state).collect() }
     }
 }
 
@@ -102,7 +108,7 @@ impl Filtered<'_> {
     }
 
     fn risk_under(&self, draw: usize, ahead: Ahead) -> f64 {
-        let (law, nodes) = (&self.outlook.laws[draw], &self.outlook.nodes);
+        let (law, nodes) = &self.outlook.draws[draw];
         let (state, weights) = &self.states[draw];
         let own = |effect: usize| nodes.dimension(self.effects + effect);
         let (scale, unseen, pace) = (own(0), own(1), own(2));
@@ -121,7 +127,7 @@ impl Filtered<'_> {
     /// The chance that a complete look finds the limit, at one node.
     fn finds(&self, law: &Law, state: &State, node: usize, middle: f64) -> f64 {
         let limit = usize::from(self.outlook.latent.limit);
-        let count = self.outlook.nodes.count();
+        let count = state.rate.len();
         let mut stations_below = 1.0;
         let mut up_to = [1.0; GRADES - 1];
         for (station, place) in law.meaning.places.iter().enumerate() {

@@ -7,8 +7,6 @@ use super::history::TubeHistory;
 use super::nodes::Nodes;
 use crate::symmetric::Cholesky;
 
-/// Step of the difference quotients along the middle of a wall: wide enough to see across the edge of a grade.
-const STEP: f64 = 0.15;
 const ITERATIONS: usize = 6;
 /// Draws are spread so much wider than the curvature says, for tails that it does not see.
 const WIDEN: f64 = 1.1;
@@ -38,7 +36,7 @@ impl Proposal {
             }
             let path = law.path(tube, &there, true);
             looks = path.middles.len();
-            let (likely, gradient, curvature) = look_by_look(law, tube, &path.middles);
+            let (likely, gradient, curvature) = law.look_by_look(tube, &path.middles);
             let here = likely - 0.5 * there.iter().map(|z| z * z).sum::<f64>();
             if here <= value {
                 let Some(step) = &mut step else { break };
@@ -86,30 +84,4 @@ impl Proposal {
         let ln_weight = 0.5 * (squares(&standard) - squares(&effects)) + self.ln_volume;
         (effects, ln_weight)
     }
-}
-
-/// Log-likelihood at these middles, with its slope and minus its bend along each.
-fn look_by_look(law: &Law, tube: &TubeHistory, middles: &[f64]) -> (f64, Vec<f64>, Vec<f64>) {
-    let looks = middles.len();
-    let count = 2 * looks + 1;
-    let mut moved = Vec::with_capacity(looks * count);
-    for (look, middle) in middles.iter().enumerate() {
-        moved.extend((0..count).map(|node| match node {
-            _ if node == 2 * look => middle - STEP,
-            _ if node == 2 * look + 1 => middle + STEP,
-            _ => *middle,
-        }));
-    }
-    let mut ln_looks = vec![0.0; looks * count];
-    law.read_all(tube, &moved, &mut ln_looks, count);
-    let mut values = vec![0.0; count];
-    for look in ln_looks.chunks_exact(count) {
-        values.iter_mut().zip(look).for_each(|(sum, ln)| *sum += ln);
-    }
-    let here = values[count - 1];
-    let pairs = values.chunks_exact(2).map(|pair| (pair[0], pair[1]));
-    let (slopes, bends) = pairs
-        .map(|(down, up)| ((up - down) / (2.0 * STEP), ((2.0 * here - up - down) / (STEP * STEP)).max(0.0)))
-        .unzip();
-    (here, slopes, bends)
 }

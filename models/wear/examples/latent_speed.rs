@@ -1,0 +1,78 @@
+//! How long latent wear takes on a fleet of 60 tubes, five years and 600 looks at twelve stations: a fit, a validation in
+//! five folds, and scores.
+//!
+//! `cargo run --release -p wear --example latent_speed`
+
+use std::time::Instant;
+
+use linfa::traits::Fit;
+use wear::{Ahead, Histories, LatentParams, LifeHistory, Place, Readings, Stretch, TubeHistory, WearError};
+
+const TUBES: u32 = 60;
+const LOOKS: u32 = 10;
+const BETWEEN_H: f64 = 2500.0;
+const TERMS: usize = 4;
+const SCORED: usize = 1000;
+
+/// Uniform numbers, the same on every run (SplitMix64).
+fn uniform(state: &mut u64) -> f64 {
+    *state = state.wrapping_add(0x9e37_79b9_7f4a_7c15);
+    let mut z = *state;
+    z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+    z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
+    ((z ^ (z >> 31)) >> 11) as f64 / (1u64 << 53) as f64
+}
+
+/// Depth grows with hours and one exposure; a catch is honed and a new life begins.
+fn fleet() -> Result<Histories, WearError> {
+    let mut dice = 1;
+    let places = (0..12).map(|station| Place { zone: station / 4, clock: station % 4 }).collect();
+    let mut fleet = Histories::new((0..TERMS).map(|term| format!("term_{term}")).collect(), places);
+    for tube in 0..TUBES {
+        let own = (1.2 * uniform(&mut dice) - 0.6).exp();
+        let (mut depth, mut lives, mut looks) = (0.0, Vec::new(), Vec::new());
+        for _ in 0..LOOKS {
+            let amounts: Vec<f64> = (0..TERMS).map(|_| BETWEEN_H * 2.0 * uniform(&mut dice)).collect();
+            depth += own * (BETWEEN_H + amounts[0]) / 12_000.0;
+            let grade = |depth: f64| [0.3, 1.0, 2.5].iter().filter(|edge| depth > **edge).count() as u8;
+            let stations: Vec<(usize, u8)> =
+                (0..12).map(|station| (station, grade(depth * (0.6 + 0.6 * uniform(&mut dice))))).collect();
+            let caught = stations.iter().any(|(_, grade)| *grade >= 2);
+            let readings = Readings { stations, ..Readings::default() };
+            looks.push((Stretch { covered_h: BETWEEN_H, blind_h: 0.0, amounts }, readings));
+            if caught {
+                let life = lives.len() as u32 + 1;
+                lives.push(LifeHistory { life, begins_smooth: true, looks: std::mem::take(&mut looks) });
+                depth = 0.0;
+            }
+        }
+        lives.push(LifeHistory { life: lives.len() as u32 + 1, begins_smooth: true, looks });
+        fleet.push(TubeHistory { tube: format!("T{tube:02}"), surface: 0, lives })?;
+    }
+    Ok(fleet)
+}
+
+fn main() -> Result<(), WearError> {
+    let fleet = fleet()?;
+    let catches = fleet.tubes().iter().map(|tube| tube.lives.len() - 1).sum::<usize>();
+    println!("{TUBES} tubes, {} looks at 12 stations, {catches} catches", TUBES * LOOKS);
+    let begun = Instant::now();
+    let latent = LatentParams::new().fit(&fleet.clone().dataset())?;
+    let (steps, settled) = (latent.iterations, latent.converged);
+    println!(
+        "fit: {:.2?} for {steps} steps, converged {settled}, log likelihood {:.2}",
+        begun.elapsed(),
+        latent.log_likelihood
+    );
+    let begun = Instant::now();
+    let outlook = latent.outlook();
+    let mut sum = 0.0;
+    for number in 0..SCORED {
+        let filtered = outlook.filter(&fleet.tubes()[number % fleet.tubes().len()]);
+        for coming in [0.0, 250.0, 500.0, 1000.0] {
+            sum += filtered.risk(Ahead { covered: 300.0, blind: 0.0, coming })?.risk;
+        }
+    }
+    println!("{SCORED} tubes at four horizons: {:.2?}, mean risk {:.4}", begun.elapsed(), sum / (4 * SCORED) as f64);
+    Ok(())
+}
