@@ -10,7 +10,6 @@
 //! these commits per second is what a broker that keeps strictly to its window would allow. The ratio is to the smaller of the
 //! two limits. Needs the packages mosquitto and mosquitto-clients.
 
-use std::collections::BTreeMap;
 use std::error::Error;
 use std::fs::{self, File};
 use std::future::Future;
@@ -22,7 +21,8 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::{Duration, Instant};
 
 use collector::{
-    Arrivals, Committed, Limits, Mapping, Pattern, Payload, Pointer, Settings, TimeField, TimeFormat, TopicMap, run,
+    Arrivals, Belief, Committed, Limits, Mapping, Pattern, Payload, Pointer, Settings, TimeField, TimeFormat, TopicMap,
+    run,
 };
 use jiff::Timestamp;
 use ledger::{Ledger, Place};
@@ -149,6 +149,8 @@ where
         batch: 1000,
         max_packet_bytes: 1 << 20,
         limits: Limits::USUAL,
+        ask_rebirth: false,
+        belief: Belief::default(),
         status: None,
     };
     let arrivals = Arc::new(Arrivals::new());
@@ -178,19 +180,12 @@ where
 }
 
 fn map() -> Result<TopicMap, Failure> {
-    let mapping = Mapping {
-        pattern: Pattern::parse("p/{unit}")?,
-        unit: None,
-        signal: Signal::Torque,
-        measure: None,
-        payload: Payload::Json {
-            value: Pointer::parse("v")?,
-            time: Some(TimeField { pointer: Pointer::parse("t")?, format: TimeFormat::Us }),
-            quality: None,
-        },
-        words: BTreeMap::new(),
-        span: None,
+    let payload = Payload::Json {
+        value: Pointer::parse("v")?,
+        time: Some(TimeField { pointer: Pointer::parse("t")?, format: TimeFormat::Us }),
+        quality: None,
     };
+    let mapping = Mapping::new(Pattern::parse("p/{unit}")?, Signal::Torque, payload);
     let units = (0..PUBLISHERS).map(|unit| UnitId::new(&format!("C{unit}"))).collect::<Result<Vec<_>, _>>()?;
     Ok(TopicMap::new(vec![mapping], units)?)
 }

@@ -192,6 +192,10 @@ impl Arrivals {
                         track.faults.note(doubt.reason, message.arrived_at, || doubt.text.clone());
                     }
                 }
+                Outcome::Noted(doubt) => {
+                    let on = || format!("{} on {}", doubt.text, shown(message.topic.as_bytes()));
+                    inner.faults.note(doubt.reason, message.arrived_at, on);
+                }
                 Outcome::Refused(refusal) => {
                     inner.totals.refused += 1;
                     let sample =
@@ -316,30 +320,24 @@ mod tests {
     use jiff::ToSpan;
 
     use super::*;
-    use crate::decode::{Limits, decode};
-    use crate::mapping::{Mapping, Payload, TopicMap};
+    use crate::decode::{Decoder, Limits};
+    use crate::mapping::{Mapping, TopicMap};
     use crate::pattern::Pattern;
+    use crate::payload::Payload;
 
     fn start() -> Timestamp {
         "2026-03-31T06:00:00Z".parse().unwrap()
     }
 
     fn map() -> TopicMap {
-        let mapping = Mapping {
-            pattern: Pattern::parse("p/{unit}").unwrap(),
-            unit: None,
-            signal: Signal::Torque,
-            measure: None,
-            payload: Payload::Number,
-            words: BTreeMap::new(),
-            span: None,
-        };
+        let mapping = Mapping::new(Pattern::parse("p/{unit}").unwrap(), Signal::Torque, Payload::Number);
         TopicMap::new(vec![mapping], [UnitId::new("C1").unwrap()]).unwrap()
     }
 
     fn send(arrivals: &Arrivals, topic: &str, payload: &str, at: Timestamp) {
-        let message = Message { topic, payload: payload.as_bytes(), retained: false, backlog: false, arrived_at: at };
-        arrivals.note(&message, false, &decode(&map(), &Limits::USUAL, &message));
+        let payload = payload.as_bytes();
+        let message = Message { topic, payload, retained: false, backlog: false, connection: 0, arrived_at: at };
+        arrivals.note(&message, false, &Decoder::new(map(), Limits::USUAL).decode(&message));
     }
 
     #[test]

@@ -12,8 +12,8 @@ use tokio::time::{Instant, sleep, timeout_at};
 
 use crate::arrivals::Arrivals;
 use crate::backoff::Backoff;
-use crate::decode::{Limits, Message, Outcome, decode};
-use crate::mapping::TopicMap;
+use crate::decode::{Decoder, Message, Outcome};
+use crate::settings::Outgoing;
 use crate::window::{Ticket, Window};
 
 /// A group waits so long for another message...
@@ -45,13 +45,14 @@ pub(crate) struct Content {
     pub(crate) payload: Vec<u8>,
     pub(crate) retained: bool,
     pub(crate) backlog: bool,
+    /// Which connection brought it.
+    pub(crate) connection: u64,
     pub(crate) arrived_at: Timestamp,
 }
 
 /// Takes deliveries until told to stop.
-pub(crate) struct Committer<'a, C, P, A> {
-    pub(crate) map: &'a TopicMap,
-    pub(crate) limits: Limits,
+pub(crate) struct Committer<'a, C, P, A, R> {
+    pub(crate) decoder: Decoder,
     pub(crate) window: &'a Mutex<Window<P>>,
     /// Messages to wait for.
     pub(crate) expected: usize,
@@ -60,23 +61,26 @@ pub(crate) struct Committer<'a, C, P, A> {
     pub(crate) commit: C,
     /// Sends one acknowledgement; `false` if there is no room for it just now.
     pub(crate) acknowledge: A,
+    /// Sends what messages made necessary.
+    pub(crate) request: R,
     pub(crate) arrivals: &'a Arrivals,
     pub(crate) clock: &'a dyn Clock,
 }
 
-impl<C, F, E, P, A> Committer<'_, C, P, A>
+impl<C, F, E, P, A, R> Committer<'_, C, P, A, R>
 where
     C: Fn(Arc<[Reading]>) -> F,
     F: Future<Output = Result<Committed, E>>,
     E: Display,
     A: Fn(&P) -> bool,
+    R: Fn(Outgoing),
 {
     /// Commits and acknowledges until `stop` is true or its sender is gone; then does the same with what is queued.
     ///
     /// It never waits for room for an acknowledgement while there is something to take: the one who makes that room
     /// may itself be waiting for room in the queue, because some brokers (mosquitto 2.0.11) answer each
     /// acknowledgement of a backlog with a whole window of messages.
-    pub(crate) async fn run(&self, queue: &mut mpsc::Receiver<Delivery>, mut stop: watch::Receiver<bool>) {
+    pub(crate) async fn run(mut self, queue: &mut mpsc::Receiver<Delivery>, mut stop: watch::Receiver<bool>) {
         let mut group = Vec::with_capacity(self.batch);
         let mut acks_left = false;
         loop {
@@ -119,7 +123,7 @@ where
     }
 
     /// Decodes and commits a group, whose messages may then be acknowledged; `false` if told to stop before the commit worked.
-    async fn settle(&self, group: &mut Vec<Delivery>, stop: &mut watch::Receiver<bool>) -> bool {
+    async fn settle(&mut self, group: &mut Vec<Delivery>, stop: &mut watch::Receiver<bool>) -> bool {
         let mut readings = Vec::with_capacity(group.len());
         for delivery in group.iter() {
             if let Some(content) = &delivery.content {
@@ -136,19 +140,21 @@ where
         true
     }
 
-    fn decode(&self, content: &Content, unprotected: bool, readings: &mut Vec<Reading>) {
+    fn decode(&mut self, content: &Content, unprotected: bool, readings: &mut Vec<Reading>) {
         let message = Message {
             topic: &content.topic,
             payload: &content.payload,
             retained: content.retained,
             backlog: content.backlog,
+            connection: content.connection,
             arrived_at: content.arrived_at,
         };
-        let outcomes = decode(self.map, &self.limits, &message);
+        let outcomes = self.decoder.decode(&message);
+        self.decoder.requests().into_iter().for_each(&self.request);
         self.arrivals.note(&message, unprotected, &outcomes);
         readings.extend(outcomes.into_iter().filter_map(|outcome| match outcome {
             Outcome::Taken(taken) => Some(taken.reading),
-            Outcome::Refused(_) => None,
+            Outcome::Refused(_) | Outcome::Noted(_) => None,
         }));
     }
 
@@ -198,26 +204,19 @@ where
 
 #[cfg(test)]
 mod tests {
-    use std::collections::BTreeMap;
     use std::sync::atomic::{AtomicBool, Ordering};
 
     use plant::{Signal, SystemClock, UnitId};
     use tokio::time::timeout;
 
     use super::*;
-    use crate::mapping::{Mapping, Payload};
+    use crate::decode::Limits;
+    use crate::mapping::{Mapping, TopicMap};
     use crate::pattern::Pattern;
+    use crate::payload::Payload;
 
     fn map() -> TopicMap {
-        let mapping = Mapping {
-            pattern: Pattern::parse("p/{unit}").unwrap(),
-            unit: None,
-            signal: Signal::Torque,
-            measure: None,
-            payload: Payload::Number,
-            words: BTreeMap::new(),
-            span: None,
-        };
+        let mapping = Mapping::new(Pattern::parse("p/{unit}").unwrap(), Signal::Torque, Payload::Number);
         TopicMap::new(vec![mapping], [UnitId::new("C1").unwrap()]).unwrap()
     }
 
@@ -227,6 +226,7 @@ mod tests {
             payload: number.to_string().into_bytes(),
             retained: false,
             backlog: false,
+            connection: 0,
             arrived_at: "2026-03-31T06:00:00Z".parse().unwrap(),
         };
         Delivery { ticket: Some(window.lock().unwrap().receive(number)), content: Some(content) }
@@ -255,8 +255,7 @@ mod tests {
             let (window, commits, acks, room) = (window.clone(), commits.clone(), acks.clone(), room.clone());
             async move {
                 let committer = Committer {
-                    map: &map(),
-                    limits: Limits::USUAL,
+                    decoder: Decoder::new(map(), Limits::USUAL),
                     window: &window,
                     expected: 20,
                     batch: 100,
@@ -271,6 +270,7 @@ mod tests {
                         }
                         open
                     },
+                    request: |_| {},
                     arrivals: &Arrivals::new(),
                     clock: &SystemClock,
                 };

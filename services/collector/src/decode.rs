@@ -1,16 +1,18 @@
-//! One message into readings, or into the reasons why not. Pure: no clock, no memory.
+//! One message into readings, or into the reasons why not. It has a memory, no clock: the same messages give the same.
 
-use std::cell::OnceCell;
+use jiff::Timestamp;
+use plant::Reading;
 
-use jiff::{SignedDuration, Timestamp};
-use plant::{Quality, Reading, TimeSource, UnitId, Value, micros};
-use serde_json::Value as Json;
-
-use crate::mapping::{Mapping, Payload, QualityField, TimeField, TopicMap};
-use crate::pointer::Pointer;
+use crate::belief::{Belief, Watches};
+use crate::document::{Document, text};
+use crate::json::{self, Fields};
+use crate::mapping::{Mapping, TopicMap};
+use crate::opcua;
+use crate::payload::Payload;
 use crate::reason::{Doubt, Problem, Reason, Refusal, shown};
-use crate::stamp::stamp;
-use crate::value;
+use crate::settings::Outgoing;
+use crate::sparkplug::{Address, Nodes};
+use crate::take::{Found, Taker};
 
 /// What a message may be at most.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -37,6 +39,8 @@ pub struct Message<'a> {
     pub retained: bool,
     /// It may have waited at the broker while this service was away.
     pub backlog: bool,
+    /// Which connection brought it, counted up. Between two of them anything may have been missed.
+    pub connection: u64,
     /// When it came.
     pub arrived_at: Timestamp,
 }
@@ -48,6 +52,8 @@ pub enum Outcome {
     Taken(Taken),
     /// It was kept out.
     Refused(Refusal),
+    /// Nothing was kept out, but something is to be known: messages were lost on the way, for example.
+    Noted(Doubt),
 }
 
 /// A reading, and what was seen on the way.
@@ -61,260 +67,119 @@ pub struct Taken {
     pub doubts: Vec<Doubt>,
 }
 
-/// Decodes a message: one outcome per mapping that takes its topic, or one refusal if none does.
-///
-/// A null, NaN or infinite value, and a number that the signal cannot be, is a reading without a value and of bad
-/// quality: not a refusal, for it ends what the reading before it said, and never zero.
-/// A message without a time of its own has the time of its arrival, and [`TimeSource::Unknown`] if it was retained
-/// or may have waited.
-pub fn decode(map: &TopicMap, limits: &Limits, message: &Message<'_>) -> Vec<Outcome> {
-    let document = OnceCell::new();
-    let outcomes: Vec<Outcome> =
-        map.routes(message.topic).map(|(mapping, unit)| one(map, limits, message, mapping, unit, &document)).collect();
-    if !outcomes.is_empty() {
-        return outcomes;
-    }
-    vec![Outcome::Refused(Refusal {
-        unit: None,
-        signal: None,
-        reason: Reason::Unmapped,
-        sample: shown(message.payload),
-        advice: "no mapping takes this topic".into(),
-    })]
+/// Decodes messages in the order in which they came.
+#[derive(Debug)]
+pub struct Decoder {
+    map: TopicMap,
+    limits: Limits,
+    nodes: Nodes,
+    watches: Watches,
+    connection: u64,
 }
 
-type Document = OnceCell<Result<Json, Problem>>;
+impl Decoder {
+    /// A decoder that has seen nothing yet.
+    pub fn new(map: TopicMap, limits: Limits) -> Self {
+        Self { map, limits, nodes: Nodes::default(), watches: Watches::new(Belief::default()), connection: 0 }
+    }
 
-fn one(
-    map: &TopicMap,
-    limits: &Limits,
-    message: &Message<'_>,
-    mapping: &Mapping,
-    unit_text: Option<&str>,
-    document: &Document,
-) -> Outcome {
-    let unit = match (&mapping.unit, unit_text) {
-        (Some(unit), _) => Some(unit),
-        (None, text) => text.and_then(|text| map.unit(text)),
-    };
-    let result = match unit {
-        Some(unit) => read(limits, message, mapping, unit, document),
-        None => {
-            let name = shown(unit_text.unwrap_or_default().as_bytes());
-            Err(Problem::new(Reason::UnknownUnit, format!("unit {name:?} is not in the config")))
-        }
-    };
-    match result {
-        Ok(taken) => Outcome::Taken(taken),
-        Err(Problem { reason, advice }) => Outcome::Refused(Refusal {
-            unit: unit.cloned(),
-            signal: Some(mapping.signal),
-            reason,
-            sample: shown(message.payload),
-            advice,
-        }),
+    /// Lets readings be doubted by what the plant says about its units.
+    pub fn believing(mut self, belief: Belief) -> Self {
+        self.watches = Watches::new(belief);
+        self
     }
-}
 
-fn read(
-    limits: &Limits,
-    message: &Message<'_>,
-    mapping: &Mapping,
-    unit: &UnitId,
-    document: &Document,
-) -> Result<Taken, Problem> {
-    let size = message.payload.len();
-    if size > limits.max_payload_bytes {
-        let advice = format!("the payload has {size} bytes; at most {} are taken", limits.max_payload_bytes);
-        return Err(Problem::new(Reason::TooLarge, advice));
+    /// Lets Sparkplug nodes be asked for their births where these were missed; see [`Decoder::requests`].
+    pub fn asking_for_births(mut self, ask: bool) -> Self {
+        self.nodes.ask = ask;
+        self
     }
-    if size == 0 {
-        return Err(Problem::new(Reason::Empty, "the payload has no bytes; right would be a value"));
-    }
-    let text = std::str::from_utf8(message.payload)
-        .map_err(|error| Problem::new(Reason::NotUtf8, format!("byte {} is not UTF-8", error.valid_up_to() + 1)))?;
-    match &mapping.payload {
-        Payload::Number => {
-            let mut doubts = Vec::new();
-            let value = believed(value::bare(text, mapping), &mut doubts)?;
-            let (at, time_source, untimed) = arrival(message);
-            doubts.extend(untimed);
-            Ok(taken(mapping, unit, value, Quality::Good, (at, time_source), text, doubts))
-        }
-        Payload::Json { value, time, quality } => {
-            let json = document.get_or_init(|| parse(text)).as_ref().map_err(Problem::clone)?;
-            from_json(json, limits, message, mapping, unit, (value, time.as_ref(), quality.as_ref()))
-        }
-    }
-}
 
-fn from_json(
-    json: &Json,
-    limits: &Limits,
-    message: &Message<'_>,
-    mapping: &Mapping,
-    unit: &UnitId,
-    (value_at, time_at, quality_at): (&Pointer, Option<&TimeField>, Option<&QualityField>),
-) -> Result<Taken, Problem> {
-    let missing = |what: &str, pointer: &Pointer| {
-        Problem::new(Reason::MissingField, format!("the document has no {what} at {pointer}"))
-    };
-    let field = json.pointer(value_at.as_str()).ok_or_else(|| missing("value", value_at))?;
-    let mut doubts = Vec::new();
-    let mut quality = Quality::Good;
-    let mut no_value = false;
-    if let Some(QualityField { pointer, rule }) = quality_at {
-        let found = json.pointer(pointer.as_str());
-        let read = rule.read(found);
-        (quality, no_value) = (read.quality, read.no_value);
-        if read.unknown {
-            let what = found.map_or("nothing".into(), |found| shown(found.to_string().as_bytes()));
-            doubts.push(Doubt {
-                reason: Reason::UnknownQuality,
-                text: format!("quality {what} is not in the rule; taken as uncertain"),
-            });
+    /// What one message says: one outcome per value that a mapping takes, or a refusal if no mapping takes its topic.
+    ///
+    /// A null, NaN or infinite value, and a number that the signal cannot be, is a reading without a value and of bad
+    /// quality: not a refusal, for it ends what the reading before it said, and never zero.
+    /// A message without a time of its own has the time of its arrival, and [`plant::TimeSource::Unknown`] if it was
+    /// retained or may have waited.
+    pub fn decode(&mut self, message: &Message<'_>) -> Vec<Outcome> {
+        if self.connection != message.connection {
+            self.connection = message.connection;
+            self.nodes.forget_births();
         }
-    }
-    let value = match value::json(field, mapping) {
-        _ if no_value => Value::Missing,
-        // The source has said by itself that it is not to be used: nothing to doubt.
-        Err(Problem { reason: Reason::Sentinel | Reason::OutOfRange, .. }) if quality == Quality::Bad => Value::Missing,
-        result => believed(result, &mut doubts)?,
-    };
-    let (at, time_source) = match time_at {
-        Some(TimeField { pointer, format }) => {
-            let field = json.pointer(pointer.as_str()).filter(|field| !field.is_null());
-            let field = field.ok_or_else(|| missing("time", pointer))?;
-            let limit = SignedDuration::from_secs(limits.future_limit_s.into());
-            (stamp(field, *format, message.arrived_at, limit)?, TimeSource::Own)
-        }
-        None => {
-            let (at, source, untimed) = arrival(message);
-            doubts.extend(untimed);
-            (at, source)
-        }
-    };
-    let raw = match field {
-        Json::String(text) => text.clone(),
-        other => other.to_string(),
-    };
-    Ok(taken(mapping, unit, value, quality, (at, time_source), &raw, doubts))
-}
-
-/// A number that cannot be is no value, and a doubt: kept for its badness, it ends what the last good one said.
-fn believed(result: Result<Value, Problem>, doubts: &mut Vec<Doubt>) -> Result<Value, Problem> {
-    match result {
-        Err(Problem { reason: reason @ (Reason::Sentinel | Reason::OutOfRange), advice }) => {
-            doubts.push(Doubt { reason, text: format!("{advice}; kept as missing") });
-            Ok(Value::Missing)
-        }
-        result => result,
-    }
-}
-
-fn arrival(message: &Message<'_>) -> (Timestamp, TimeSource, Option<Doubt>) {
-    let at = micros(message.arrived_at);
-    if !(message.retained || message.backlog) {
-        return (at, TimeSource::Arrival, None);
-    }
-    let how = if message.retained { "was retained" } else { "waited at the broker" };
-    let text = format!("the message {how} and carries no time: kept, but in no exposure; send a time with the value");
-    (at, TimeSource::Unknown, Some(Doubt { reason: Reason::Untimed, text }))
-}
-
-fn taken(
-    mapping: &Mapping,
-    unit: &UnitId,
-    value: Value,
-    mut quality: Quality,
-    (at, time_source): (Timestamp, TimeSource),
-    raw: &str,
-    mut doubts: Vec<Doubt>,
-) -> Taken {
-    let raw = shown(raw.trim().as_bytes());
-    if value == Value::Missing {
-        quality = Quality::Bad;
-        if !doubts.iter().any(|doubt| matches!(doubt.reason, Reason::Sentinel | Reason::OutOfRange)) {
-            doubts.push(Doubt { reason: Reason::NoValue, text: format!("{raw} is no value; kept as missing") });
-        }
-    }
-    Taken {
-        reading: Reading { unit: unit.clone(), signal: mapping.signal, at, value, quality, time_source },
-        raw,
-        doubts,
-    }
-}
-
-/// Parses a document. `NaN`, `Infinity` and numbers beyond a double are no JSON, but common: they are read as null.
-fn parse(text: &str) -> Result<Json, Problem> {
-    let error = match serde_json::from_str(text) {
-        Ok(json) => return Ok(json),
-        Err(error) => error,
-    };
-    if error.to_string().contains("recursion limit") {
-        return Err(Problem::new(Reason::TooDeep, "the document is nested more than 127 levels deep"));
-    }
-    nulled(text)
-        .and_then(|text| serde_json::from_str(&text).ok())
-        .ok_or_else(|| Problem::new(Reason::NotJson, format!("this is no JSON: {error}")))
-}
-
-/// The text with every bare number that is not finite written as null; `None` if there is none.
-fn nulled(text: &str) -> Option<String> {
-    let mut out = String::with_capacity(text.len());
-    let mut found = false;
-    let mut rest = text;
-    while let Some(first) = rest.chars().next() {
-        let token = |c: char| c.is_ascii_alphanumeric() || matches!(c, '-' | '+' | '.');
-        let length = if first == '"' {
-            string_length(rest)
-        } else if token(first) {
-            rest.find(|c| !token(c)).unwrap_or(rest.len())
-        } else {
-            first.len_utf8()
+        let taker = Taker { map: &self.map, limits: &self.limits, message };
+        let mut outcomes = match Address::parse(message.topic).filter(|address| self.map.wants_node(address)) {
+            Some(address) => self.nodes.decode(&taker, &address),
+            None => document(&taker),
         };
-        let (head, tail) = rest.split_at(length);
-        if token(first) && head.parse::<f64>().is_ok_and(|number| !number.is_finite()) {
-            out.push_str("null");
-            found = true;
-        } else {
-            out.push_str(head);
-        }
-        rest = tail;
+        self.watches.look(message, &mut outcomes);
+        outcomes
     }
-    found.then_some(out)
+
+    /// Messages that the last ones made necessary: commands that ask a Sparkplug node for its births, if that is allowed.
+    pub fn requests(&mut self) -> Vec<Outgoing> {
+        std::mem::take(&mut self.nodes.requests)
+    }
 }
 
-/// Length in bytes of the JSON string that a text begins with, quotes included.
-fn string_length(text: &str) -> usize {
-    let mut escaped = false;
-    for (at, c) in text.char_indices().skip(1) {
-        match c {
-            _ if escaped => escaped = false,
-            '\\' => escaped = true,
-            '"' => return at + 1,
-            _ => {}
+/// A message that needs no memory.
+fn document(taker: &Taker<'_>) -> Vec<Outcome> {
+    let payload = taker.payload();
+    let document = Document::new(taker.message.payload);
+    let mut outcomes = Vec::new();
+    let mut unmapped = true;
+    for (mapping, named) in taker.map.routes(taker.message.topic) {
+        unmapped = false;
+        let json = || payload.clone().and_then(|_| document.json());
+        match &mapping.payload {
+            Payload::Number => outcomes.push(number(taker, mapping, named, payload.clone())),
+            Payload::Json { value, time, quality } => {
+                let fields = Fields { value, time: time.as_ref(), quality: quality.as_ref() };
+                outcomes.push(json::one(taker, mapping, named, json(), fields));
+            }
+            Payload::List { each, entry, value, time, quality } => {
+                let fields = Fields { value, time: time.as_ref(), quality: quality.as_ref() };
+                outcomes.extend(json::list(taker, mapping, named, json(), (each, entry.as_ref()), fields));
+            }
+            Payload::OpcUa { field, writer } => {
+                outcomes.extend(opcua::decode(taker, mapping, named, json(), field, writer.as_deref()));
+            }
+            // Its topics are those of nodes that are wanted, and do not come here.
+            Payload::Sparkplug { .. } => unmapped = true,
         }
     }
-    text.len()
+    if unmapped {
+        outcomes.push(taker.refused(Problem::new(Reason::Unmapped, "no mapping takes this topic")));
+    }
+    outcomes
+}
+
+/// A payload that is the value.
+fn number(taker: &Taker<'_>, mapping: &Mapping, named: Option<&str>, payload: Result<&[u8], Problem>) -> Outcome {
+    let unit = taker.unit(mapping, named);
+    let taken = unit.clone().and_then(|unit| {
+        let found = Found::new(text(payload?)?.into());
+        taker.reading(mapping, unit, found)
+    });
+    taker.outcome(mapping, unit.ok(), taken, || shown(taker.message.payload))
 }
 
 #[cfg(test)]
 mod tests {
     use std::collections::BTreeMap;
 
-    use plant::Signal;
+    use plant::{Quality, Signal, TimeSource, UnitId, Value};
 
     use super::*;
     use crate::pattern::Pattern;
+    use crate::payload::{QualityField, TimeField};
+    use crate::pointer::Pointer;
     use crate::quality::QualityRule;
     use crate::stamp::TimeFormat;
 
     const ARRIVED: &str = "2023-11-14T22:14:00.123456789Z";
 
     fn mapping(pattern: &str, signal: Signal, payload: Payload) -> Mapping {
-        let pattern = Pattern::parse(pattern).unwrap();
-        Mapping { pattern, unit: None, signal, measure: None, payload, words: BTreeMap::new(), span: None }
+        Mapping::new(Pattern::parse(pattern).unwrap(), signal, payload)
     }
 
     fn json(value: &str) -> Payload {
@@ -338,24 +203,25 @@ mod tests {
     }
 
     fn message<'a>(topic: &'a str, payload: &'a [u8]) -> Message<'a> {
-        Message { topic, payload, retained: false, backlog: false, arrived_at: ARRIVED.parse().unwrap() }
+        let arrived_at = ARRIVED.parse().unwrap();
+        Message { topic, payload, retained: false, backlog: false, connection: 0, arrived_at }
     }
 
     fn outcomes(topic: &str, payload: impl AsRef<[u8]>) -> Vec<Outcome> {
-        decode(&map(), &Limits::USUAL, &message(topic, payload.as_ref()))
+        Decoder::new(map(), Limits::USUAL).decode(&message(topic, payload.as_ref()))
     }
 
     fn taken(outcome: &Outcome) -> &Taken {
         match outcome {
             Outcome::Taken(taken) => taken,
-            Outcome::Refused(refusal) => panic!("refused: {refusal:?}"),
+            other => panic!("not taken: {other:?}"),
         }
     }
 
     fn reason(outcome: &Outcome) -> Reason {
         match outcome {
             Outcome::Refused(refusal) => refusal.reason,
-            Outcome::Taken(taken) => panic!("taken: {taken:?}"),
+            other => panic!("not refused: {other:?}"),
         }
     }
 
@@ -378,7 +244,7 @@ mod tests {
 
     #[test]
     fn a_message_without_a_time_has_the_time_of_its_arrival_only_if_it_is_live() {
-        let map = map();
+        let mut decoder = Decoder::new(map(), Limits::USUAL);
         let live = message("n/C1/torque", b"12.5");
         for (message, source, doubts) in [
             (live, TimeSource::Arrival, 0),
@@ -386,7 +252,7 @@ mod tests {
             (Message { backlog: true, ..live }, TimeSource::Unknown, 1),
             (Message { topic: "u/C1", payload: br#"{"v": 12.5}"#, backlog: true, ..live }, TimeSource::Unknown, 1),
         ] {
-            let found = decode(&map, &Limits::USUAL, &message);
+            let found = decoder.decode(&message);
             let taken = taken(&found[0]);
             assert_eq!(taken.reading.time_source, source);
             assert_eq!(taken.reading.at.to_string(), "2023-11-14T22:14:00.123457Z", "to the microsecond");
@@ -398,7 +264,7 @@ mod tests {
             retained: true,
             ..live
         };
-        assert_eq!(taken(&decode(&map, &Limits::USUAL, &own)[0]).reading.time_source, TimeSource::Own);
+        assert_eq!(taken(&decoder.decode(&own)[0]).reading.time_source, TimeSource::Own);
     }
 
     /// JSON has none of these, but several languages write them.

@@ -5,7 +5,7 @@
 //! ```
 //!
 //! - [`TopicMap`] says which topic speaks of which unit and signal, and in which unit of measure.
-//! - [`decode`] turns one message into readings or refusals; it is pure.
+//! - [`Decoder`] turns messages into readings or refusals: bare numbers, JSON, Sparkplug B, OPC UA PubSub. It has no clock.
 //! - [`run`] holds the session: a message is acknowledged after its readings are durable, in order of receipt, in the
 //!   connection that brought it. What was not acknowledged is brought again by the broker, and the journal drops
 //!   readings that it already has.
@@ -16,12 +16,17 @@
 
 mod arrivals;
 mod backoff;
+mod belief;
 mod committer;
 mod decode;
+mod document;
 mod fence;
+mod json;
 mod link;
 mod mapping;
+mod opcua;
 mod pattern;
+mod payload;
 mod pointer;
 mod quality;
 mod reason;
@@ -29,18 +34,22 @@ mod session;
 #[cfg(test)]
 mod session_tests;
 mod settings;
+mod sparkplug;
 mod stamp;
+mod take;
 mod tls;
 mod tunnel;
 mod value;
 mod window;
 
 pub use arrivals::{Arrivals, ArrivalsReport, Totals};
+pub use belief::{Belief, Limit, Turning, UnitBelief};
 pub use committer::Committed;
-pub use decode::{Limits, Message, Outcome, Taken, decode};
+pub use decode::{Decoder, Limits, Message, Outcome, Taken};
 pub use link::{CommitError, Link, LinkState};
-pub use mapping::{MapError, Mapping, Payload, QualityField, TimeField, TopicMap};
+pub use mapping::{MapError, Mapping, TopicMap};
 pub use pattern::{BadPattern, Pattern};
+pub use payload::{Entry, Payload, QualityField, TimeField};
 pub use pointer::{BadPointer, Pointer};
 pub use quality::QualityRule;
 pub use reason::{Doubt, Reason, Refusal};

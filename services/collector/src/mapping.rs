@@ -4,10 +4,9 @@ use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 use plant::{Measure, Signal, UnitId};
 
-use crate::pattern::Pattern;
-use crate::pointer::Pointer;
-use crate::quality::QualityRule;
-use crate::stamp::TimeFormat;
+use crate::pattern::{Pattern, covers};
+use crate::payload::Payload;
+use crate::sparkplug::{self, Address};
 
 /// One line of the config: a topic pattern and what its messages say.
 #[derive(Debug, Clone)]
@@ -26,47 +25,19 @@ pub struct Mapping {
     pub words: BTreeMap<String, String>,
     /// Lowest and highest plausible value in the house unit; `None` for [`Signal::believable`].
     pub span: Option<(f64, f64)>,
-}
-
-/// How the value is written.
-#[derive(Debug, Clone, PartialEq)]
-pub enum Payload {
-    /// The payload is the value: a number, or a word for `mode` and `product`. It has no time and no quality.
-    Number,
-    /// The value stands in a JSON document.
-    Json {
-        /// Where the value is.
-        value: Pointer,
-        /// Where its time is, if it has one.
-        time: Option<TimeField>,
-        /// Where its quality is, if it has one.
-        quality: Option<QualityField>,
-    },
-}
-
-/// Where in a JSON document the time is, and how it is written.
-#[derive(Debug, Clone, PartialEq)]
-pub struct TimeField {
-    /// Where.
-    pub pointer: Pointer,
-    /// How.
-    pub format: TimeFormat,
-}
-
-/// Where in a JSON document the quality is, and how it is written.
-#[derive(Debug, Clone, PartialEq)]
-pub struct QualityField {
-    /// Where.
-    pub pointer: Pointer,
-    /// How.
-    pub rule: QualityRule,
+    /// What 4 mA and 20 mA stand for, in the plant's unit of measure, if the value comes over a current loop.
+    pub loop_range: Option<(f64, f64)>,
+    /// The drive counts the other way round: what it calls negative is positive here.
+    pub reversed: bool,
 }
 
 /// What is wrong with the mappings taken together.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum MapError {
     /// Nobody says which unit it is.
-    #[error("topic {pattern:?} names no unit; put {{unit}} in it or give the mapping a unit")]
+    #[error(
+        "topic {pattern:?} names no unit; put {{unit}} in it, or in the name inside its messages, or give the mapping a unit"
+    )]
     NoUnit {
         /// The pattern.
         pattern: String,
@@ -79,6 +50,12 @@ pub enum MapError {
         /// The other unit.
         unit: UnitId,
     },
+    /// Both the topic and the name inside the message say which unit it is.
+    #[error("topic {pattern:?} and the name inside its messages both have {{unit}}; leave one of them out")]
+    UnitNamedTwice {
+        /// The pattern.
+        pattern: String,
+    },
     /// The unit is not in the config.
     #[error("topic {pattern:?} speaks of unit {unit}, which the config does not know; known are {known}")]
     UnknownUnit {
@@ -90,7 +67,9 @@ pub enum MapError {
         known: String,
     },
     /// A word has no unit of measure and no span.
-    #[error("topic {pattern:?} brings {signal}, which is a word; leave its unit of measure and span out")]
+    #[error(
+        "topic {pattern:?} brings {signal}, which is a word; leave its unit of measure, span, loop and direction out"
+    )]
     WordWithMeasure {
         /// The pattern.
         pattern: String,
@@ -104,6 +83,26 @@ pub enum MapError {
         pattern: String,
         /// The signal.
         signal: Signal,
+    },
+    /// Sparkplug messages come on Sparkplug topics.
+    #[error(
+        "topic {pattern:?} is none of Sparkplug; right would be spBv1.0/group/{{type}}/node or spBv1.0/group/{{type}}/node/device"
+    )]
+    NoSparkplugTopic {
+        /// The pattern.
+        pattern: String,
+    },
+    /// A current loop that spans nothing.
+    #[error(
+        "topic {pattern:?} has a loop from {at_4_ma} to {at_20_ma}; right would be two different finite numbers, what 4 mA and 20 mA stand for"
+    )]
+    BadLoop {
+        /// The pattern.
+        pattern: String,
+        /// What 4 mA stands for.
+        at_4_ma: f64,
+        /// What 20 mA stands for.
+        at_20_ma: f64,
     },
     /// A span that holds no value.
     #[error(
@@ -132,6 +131,21 @@ pub enum MapError {
 }
 
 impl Mapping {
+    /// A mapping of a topic that names the unit, in the house unit, without anything special.
+    pub fn new(pattern: Pattern, signal: Signal, payload: Payload) -> Self {
+        Self {
+            pattern,
+            unit: None,
+            signal,
+            measure: None,
+            payload,
+            words: BTreeMap::new(),
+            span: None,
+            loop_range: None,
+            reversed: false,
+        }
+    }
+
     /// Lowest and highest value taken, in the house unit.
     pub fn plausible(&self) -> (f64, f64) {
         self.span.unwrap_or(self.signal.believable())
@@ -139,7 +153,10 @@ impl Mapping {
 
     fn check(&self, known: &BTreeSet<UnitId>) -> Result<(), MapError> {
         let pattern = || self.pattern.to_string();
-        match (&self.unit, self.pattern.names_unit()) {
+        let names = [Some(&self.pattern), self.payload.name()].into_iter().flatten();
+        let named = names.filter(|pattern| pattern.names_unit()).count();
+        match (&self.unit, named > 0) {
+            _ if named > 1 => return Err(MapError::UnitNamedTwice { pattern: pattern() }),
             (None, false) => return Err(MapError::NoUnit { pattern: pattern() }),
             (Some(unit), true) => return Err(MapError::TwoUnits { pattern: pattern(), unit: unit.clone() }),
             (Some(unit), false) if !known.contains(unit) => {
@@ -149,11 +166,20 @@ impl Mapping {
             _ => {}
         }
         let is_word = self.signal.quantity().is_none();
-        if is_word && (self.measure.is_some() || self.span.is_some()) {
+        let numeric = self.measure.is_some() || self.span.is_some() || self.loop_range.is_some() || self.reversed;
+        if is_word && numeric {
             return Err(MapError::WordWithMeasure { pattern: pattern(), signal: self.signal });
         }
         if !is_word && !self.words.is_empty() {
             return Err(MapError::NumberWithWords { pattern: pattern(), signal: self.signal });
+        }
+        if matches!(self.payload, Payload::Sparkplug { .. }) && !sparkplug::is_pattern(&self.pattern) {
+            return Err(MapError::NoSparkplugTopic { pattern: pattern() });
+        }
+        if let Some((at_4_ma, at_20_ma)) = self.loop_range
+            && !(at_4_ma.is_finite() && at_20_ma.is_finite() && at_4_ma != at_20_ma)
+        {
+            return Err(MapError::BadLoop { pattern: pattern(), at_4_ma, at_20_ma });
         }
         match self.span {
             Some((low, high)) if !(low.is_finite() && high.is_finite() && low < high) => {
@@ -168,8 +194,19 @@ impl Mapping {
         if self.signal != other.signal || !self.pattern.meets(&other.pattern) {
             return false;
         }
-        let mine = self.unit.as_ref().map(UnitId::as_str).or(self.pattern.unit_within(&other.pattern));
-        let theirs = other.unit.as_ref().map(UnitId::as_str).or(other.pattern.unit_within(&self.pattern));
+        if let (Payload::OpcUa { writer: Some(mine), .. }, Payload::OpcUa { writer: Some(theirs), .. }) =
+            (&self.payload, &other.payload)
+            && mine != theirs
+        {
+            return false;
+        }
+        let within = |of: &Mapping, other: &Mapping| {
+            let topic = of.pattern.unit_within(&other.pattern).map(str::to_owned);
+            let name = of.payload.name().zip(other.payload.name());
+            let unit = of.unit.as_ref().map(|unit| unit.as_str().to_owned());
+            unit.or(topic).or_else(|| name.and_then(|(mine, theirs)| mine.unit_within(theirs)).map(str::to_owned))
+        };
+        let (mine, theirs) = (within(self, other), within(other, self));
         match (mine, theirs) {
             (Some(mine), Some(theirs)) => mine == theirs,
             _ => true,
@@ -183,6 +220,8 @@ pub struct TopicMap {
     mappings: Vec<Mapping>,
     exact: HashMap<String, Vec<usize>>,
     named: Vec<usize>,
+    /// Topics of Sparkplug nodes, without a device.
+    nodes: Vec<Pattern>,
     units: BTreeSet<UnitId>,
 }
 
@@ -210,19 +249,26 @@ impl TopicMap {
                 named.push(index);
             }
         }
-        Ok(Self { mappings, exact, named, units })
+        let sparkplug = mappings.iter().filter(|mapping| matches!(mapping.payload, Payload::Sparkplug { .. }));
+        let nodes = sparkplug.filter_map(|mapping| mapping.pattern.first_levels(sparkplug::NODE_LEVELS)).collect();
+        Ok(Self { mappings, exact, named, nodes, units })
     }
 
     /// The MQTT filters to subscribe to, sorted, without those that another one covers: a message that comes by two
     /// filters may come twice.
     pub fn filters(&self) -> Vec<String> {
-        let patterns: Vec<&Pattern> = self.mappings.iter().map(|mapping| &mapping.pattern).collect();
-        let covered = |pattern: &Pattern| {
-            patterns.iter().any(|other| other.filter_covers(pattern) && !pattern.filter_covers(other))
+        let filter = |mapping: &Mapping| match mapping.payload {
+            Payload::Sparkplug { .. } => sparkplug::filter(&mapping.pattern),
+            _ => mapping.pattern.filter(),
         };
-        let filters: BTreeSet<String> =
-            patterns.iter().filter(|pattern| !covered(pattern)).map(|pattern| pattern.filter()).collect();
-        filters.into_iter().collect()
+        let filters: BTreeSet<String> = self.mappings.iter().map(filter).collect();
+        let covered = |filter: &&String| filters.iter().any(|other| other != *filter && covers(other, filter));
+        filters.iter().filter(|filter| !covered(filter)).cloned().collect()
+    }
+
+    /// Whether the messages of this Sparkplug node are wanted.
+    pub(crate) fn wants_node(&self, address: &Address<'_>) -> bool {
+        self.nodes.iter().any(|node| address.is_below(node))
     }
 
     /// The mappings that take a topic, each with the text at its `{unit}` if it has one.
@@ -249,15 +295,8 @@ mod tests {
     use super::*;
 
     fn mapping(pattern: &str, unit: Option<&str>, signal: Signal) -> Mapping {
-        Mapping {
-            pattern: Pattern::parse(pattern).unwrap(),
-            unit: unit.map(|unit| UnitId::new(unit).unwrap()),
-            signal,
-            measure: None,
-            payload: Payload::Number,
-            words: BTreeMap::new(),
-            span: None,
-        }
+        let unit = unit.map(|unit| UnitId::new(unit).unwrap());
+        Mapping { unit, ..Mapping::new(Pattern::parse(pattern).unwrap(), signal, Payload::Number) }
     }
 
     fn map(mappings: Vec<Mapping>) -> Result<TopicMap, MapError> {

@@ -121,15 +121,29 @@ impl Pattern {
         }
     }
 
-    /// Whether every topic of `other`'s filter comes with this one's filter too.
-    pub(crate) fn filter_covers(&self, other: &Pattern) -> bool {
-        self.levels.len() == other.levels.len()
-            && !(other.text.starts_with('$') && matches!(self.levels[0], Level::Named { .. }))
-            && self.levels.iter().zip(&other.levels).all(|pair| match pair {
-                (Level::Named { .. }, _) => true,
-                (Level::Exact(a), Level::Exact(b)) => a == b,
-                (Level::Exact(_), Level::Named { .. }) => false,
-            })
+    /// How many levels it has.
+    pub(crate) fn depth(&self) -> usize {
+        self.levels.len()
+    }
+
+    /// The text of a level that stands for just one; counted from 0.
+    pub(crate) fn exact_level(&self, at: usize) -> Option<&str> {
+        match self.levels.get(at)? {
+            Level::Exact(text) => Some(text),
+            Level::Named { .. } => None,
+        }
+    }
+
+    /// Whether a level stands for anything, and for no unit; counted from 0.
+    pub(crate) fn is_open(&self, at: usize) -> bool {
+        matches!(self.levels.get(at), Some(Level::Named { name, prefix, suffix }) if name != UNIT && prefix.is_empty() && suffix.is_empty())
+    }
+
+    /// The pattern of its first levels; `None` if it has fewer.
+    pub(crate) fn first_levels(&self, count: usize) -> Option<Pattern> {
+        let levels = self.levels.get(..count)?.to_vec();
+        let text = self.text.split('/').take(count).collect::<Vec<_>>().join("/");
+        Some(Pattern { text, levels })
     }
 
     fn unit_level(&self) -> Option<usize> {
@@ -158,6 +172,22 @@ impl Level {
                 (p.starts_with(q.as_str()) || q.starts_with(p.as_str()))
                     && (s.ends_with(t.as_str()) || t.ends_with(s.as_str()))
             }
+        }
+    }
+}
+
+/// Whether every topic that the second filter brings comes with the first one too (MQTT 3.1.1, 4.7).
+pub(crate) fn covers(filter: &str, other: &str) -> bool {
+    if other.starts_with('$') && filter.starts_with(['+', '#']) {
+        return false;
+    }
+    let (mut mine, mut theirs) = (filter.split('/'), other.split('/'));
+    loop {
+        match (mine.next(), theirs.next()) {
+            (Some("#"), _) | (None, None) => return true,
+            (Some("+"), Some(level)) if level != "#" => {}
+            (Some(a), Some(b)) if a == b => {}
+            _ => return false,
         }
     }
 }
@@ -222,7 +252,7 @@ mod tests {
     fn a_named_first_level_does_not_take_the_brokers_own_topics() {
         assert_eq!(pattern("{unit}/load").take("$SYS/load"), None);
         assert_eq!(pattern("$SYS/load").take("$SYS/load"), Some(None));
-        assert!(!pattern("{unit}/load").filter_covers(&pattern("$SYS/load")));
+        assert!(!covers("+/load", "$SYS/load"));
     }
 
     #[test]
@@ -247,9 +277,13 @@ mod tests {
 
     #[test]
     fn filters_cover_what_they_bring() {
-        assert!(pattern("a/{x}/c").filter_covers(&pattern("a/b/c")));
-        assert!(pattern("a/p{x}/c").filter_covers(&pattern("a/{y}/c")), "both subscribe to a/+/c");
-        assert!(!pattern("a/b/c").filter_covers(&pattern("a/{x}/c")));
-        assert!(!pattern("a/{x}").filter_covers(&pattern("a/b/c")));
+        for (filter, other) in
+            [("a/+/c", "a/b/c"), ("a/+/c", "a/+/c"), ("a/#", "a"), ("a/#", "a/b/c"), ("a/#", "a/+/#")]
+        {
+            assert!(covers(filter, other), "{filter} covers {other}");
+        }
+        for (filter, other) in [("a/b/c", "a/+/c"), ("a/+", "a/b/c"), ("a/+", "a/#"), ("a/+", "a"), ("a/b", "a/#")] {
+            assert!(!covers(filter, other), "{filter} does not cover {other}");
+        }
     }
 }

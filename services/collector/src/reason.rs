@@ -51,6 +51,8 @@ reasons!(
     Sentinel = "sentinel",
     /// Doubt: the value lies outside what the signal can be; kept as missing.
     OutOfRange = "out_of_range",
+    /// Doubt: the current that the value stands for is that of a broken loop or transmitter; kept as missing.
+    LoopFault = "loop_fault",
     /// The time cannot be read.
     BadTime = "bad_time",
     /// The time lies before the year 2000, or at its first instant.
@@ -63,6 +65,52 @@ reasons!(
     UnknownQuality = "unknown_quality",
     /// Doubt: an old message without a time of its own; kept, but in no exposure.
     Untimed = "untimed",
+    /// The payload is no Sparkplug B payload, or one that is not read here.
+    NotSparkplug = "not_sparkplug",
+    /// Sparkplug data of a node or device whose birth, which names its metrics, has not been seen.
+    NotBorn = "not_born",
+    /// Sparkplug data under an alias that the birth did not give.
+    UnknownAlias = "unknown_alias",
+    /// Messages of a Sparkplug node are missing: its numbers have a gap.
+    SequenceGap = "sequence_gap",
+    /// A Sparkplug death that belongs to an earlier session than the birth; ignored.
+    OldDeath = "old_death",
+    /// Doubt: a Sparkplug node or device has died; what its values are from here on is unknown.
+    Died = "died",
+    /// The document is no network message of OPC UA PubSub, or one without values.
+    NotPubSub = "not_pubsub",
+    /// Doubt: the same value for long while the shaft turned.
+    Stuck = "stuck",
+    /// Doubt: one value stands off from both beside it.
+    Spike = "spike",
+    /// Doubt: the level stepped by the factor between two units of measure.
+    UnitSlip = "unit_slip",
+    /// Doubt: the sign has turned, or torque is negative while the shaft turns forward.
+    SignFlip = "sign_flip",
+    /// Doubt: the hour meter fell.
+    MeterReset = "meter_reset",
+    /// Doubt: the hour meter ran over its end.
+    MeterRollover = "meter_rollover",
+    /// Doubt: the hour meter counts more than the clock.
+    MeterFast = "meter_fast",
+    /// Doubt: the hour meter counts while the shaft stands.
+    MeterIdle = "meter_idle",
+    /// Doubt: the hour meter stands while the shaft turns.
+    MeterStopped = "meter_stopped",
+    /// Doubt: the hour meter counts, but not the hours of the turning shaft.
+    MeterRate = "meter_rate",
+    /// Doubt: the instant was told before, with the same value.
+    Duplicate = "duplicate",
+    /// Doubt: the instant was told before, with another value; both are kept.
+    Conflict = "conflict",
+    /// Doubt: a reading older than the newest of its signal.
+    OutOfOrder = "out_of_order",
+    /// Doubt: a reading that arrived long after its own time.
+    Late = "late",
+    /// Doubt: the times are off from their arrival, steadily.
+    ClockSkew = "clock_skew",
+    /// Doubt: the times are off from their arrival by an offset that time zones have.
+    WrongZone = "wrong_zone",
     /// A QoS 0 message found the queue full and is lost.
     Overrun = "overrun",
     /// The broker refused a topic filter.

@@ -23,6 +23,7 @@ use tokio::time::{sleep, timeout};
 use crate::arrivals::Arrivals;
 use crate::backoff::Backoff;
 use crate::committer::{Committed, Committer, Content, Delivery};
+use crate::decode::Decoder;
 use crate::fence::{Came, Fence, Standing};
 use crate::link::LinkState;
 use crate::mapping::TopicMap;
@@ -101,13 +102,17 @@ where
     let connection = tasks.spawn(async move { owner.poll_on().await });
     tasks.spawn(publish_on(client.clone(), outbox, phase.clone()));
     let committer = Committer {
-        map: &map,
-        limits: settings.limits,
+        decoder: Decoder::new(map, settings.limits).asking_for_births(settings.ask_rebirth).believing(settings.belief),
         window: &window,
         expected: settings.window,
         batch: settings.batch,
         commit,
         acknowledge: |packet: &Packet| acknowledge(&client, *packet),
+        request: |command: Outgoing| {
+            tracing::info!(topic = %command.topic, "asked a node for its births");
+            // Commands of Sparkplug go with QoS 0 (Sparkplug 3.0.0, 6.4.21).
+            sent("command", client.try_publish(command.topic, QoS::AtMostOnce, command.retain, command.payload));
+        },
         arrivals: &arrivals,
         clock: &*clock,
     };
@@ -372,7 +377,8 @@ impl Owner {
             // Of a larger payload only enough is kept to refuse it: a flood of large ones costs no memory.
             let most_kept = self.settings.limits.max_payload_bytes + 1;
             let payload = payload[..payload.len().min(most_kept)].to_vec();
-            Some(Content { topic, payload, retained, backlog, arrived_at })
+            let connection = lock(&self.window).epoch();
+            Some(Content { topic, payload, retained, backlog, connection, arrived_at })
         };
         let delivery = Delivery { ticket, content };
         if protected {

@@ -2,6 +2,7 @@
 
 use std::fmt;
 
+use crate::belief::Belief;
 use crate::decode::Limits;
 use crate::tls::{Tls, TlsError};
 
@@ -34,6 +35,10 @@ pub struct Settings {
     pub max_packet_bytes: usize,
     /// What a message may be.
     pub limits: Limits,
+    /// Whether Sparkplug nodes whose births were missed are sent a command to repeat them.
+    pub ask_rebirth: bool,
+    /// When readings are doubted.
+    pub belief: Belief,
     /// How the service shows whether it is there; `None` for a listener that only looks.
     pub status: Option<Status>,
 }
@@ -153,6 +158,8 @@ impl fmt::Debug for Settings {
             .field("batch", &self.batch)
             .field("max_packet_bytes", &self.max_packet_bytes)
             .field("limits", &self.limits)
+            .field("ask_rebirth", &self.ask_rebirth)
+            .field("belief", &self.belief)
             .field("status", &self.status)
             .finish()
     }
@@ -177,6 +184,8 @@ pub(crate) mod tests {
             batch: 500,
             max_packet_bytes: 262_144,
             limits: Limits::USUAL,
+            ask_rebirth: false,
+            belief: Belief::default(),
             status: Some(Status {
                 topic: "gc/status".into(),
                 online: b"online".to_vec(),

@@ -22,6 +22,9 @@ pub enum TimeFormat {
     /// Microseconds since then.
     #[serde(rename = "us")]
     Us,
+    /// Nanoseconds since then; kept to the microsecond.
+    #[serde(rename = "ns")]
+    Ns,
 }
 
 /// 2000-01-01T00:00Z: no plant's telemetry is older, but a clock that was never set stands there or before.
@@ -35,14 +38,21 @@ pub(crate) fn stamp(
     future_limit: SignedDuration,
 ) -> Result<Timestamp, Problem> {
     let latest_us = arrived_at.as_microsecond().saturating_add(future_limit.as_micros().try_into().unwrap_or(i64::MAX));
-    let unit_us: i128 = match format {
+    let unit_ns: i128 = match format {
         TimeFormat::Rfc3339 => return text(field).and_then(|at| within(at.as_microsecond().into(), latest_us, "")),
-        TimeFormat::S => 1_000_000,
-        TimeFormat::Ms => 1000,
-        TimeFormat::Us => 1,
+        TimeFormat::S => 1_000_000_000,
+        TimeFormat::Ms => 1_000_000,
+        TimeFormat::Us => 1000,
+        TimeFormat::Ns => 1,
     };
-    let us = number(field, unit_us)?;
+    // To the nearest microsecond, as everywhere.
+    let us = number(field, unit_ns)?.saturating_add(500).div_euclid(1000);
     within(us, latest_us, hint(us, latest_us, format))
+}
+
+/// Reads a count of milliseconds since 1970-01-01T00:00Z, and holds it against the arrival.
+pub(crate) fn millis(ms: u64, arrived_at: Timestamp, future_limit: SignedDuration) -> Result<Timestamp, Problem> {
+    stamp(&ms.into(), TimeFormat::Ms, arrived_at, future_limit)
 }
 
 fn text(field: &Json) -> Result<Timestamp, Problem> {
@@ -57,19 +67,19 @@ fn text(field: &Json) -> Result<Timestamp, Problem> {
         .map_err(|_| Problem::new(Reason::BadTime, format!("the time is not RFC 3339 with an offset; {right}")))
 }
 
-fn number(field: &Json, unit_us: i128) -> Result<i128, Problem> {
+fn number(field: &Json, unit_ns: i128) -> Result<i128, Problem> {
     let bad = || Problem::new(Reason::BadTime, "the time is no number; right would be a count since 1970-01-01T00:00Z");
     let fraction = |number: f64| {
-        let us = (number * unit_us as f64).round();
-        us.is_finite().then_some(us as i128)
+        let ns = (number * unit_ns as f64).round();
+        number.is_finite().then_some(ns as i128)
     };
     match field {
         Json::Number(number) => match number.as_i64() {
-            Some(whole) => Ok(i128::from(whole) * unit_us),
+            Some(whole) => Ok(i128::from(whole) * unit_ns),
             None => number.as_f64().and_then(fraction).ok_or_else(bad),
         },
         Json::String(text) => match text.trim().parse::<i64>() {
-            Ok(whole) => Ok(i128::from(whole) * unit_us),
+            Ok(whole) => Ok(i128::from(whole) * unit_ns),
             Err(_) => text.trim().parse::<f64>().ok().and_then(fraction).ok_or_else(bad),
         },
         _ => Err(bad()),
@@ -109,6 +119,8 @@ fn hint(us: i128, latest_us: i64, format: TimeFormat) -> &'static str {
         (TimeFormat::Us, [true, _], _) => "; it looks like nanoseconds, the mapping says microseconds",
         (TimeFormat::Ms, _, [true, _]) => "; it looks like seconds, the mapping says milliseconds",
         (TimeFormat::Us, _, [true, _]) => "; it looks like milliseconds, the mapping says microseconds",
+        (TimeFormat::Ns, _, [true, _]) => "; it looks like microseconds, the mapping says nanoseconds",
+        (TimeFormat::Ns, _, [_, true]) => "; it looks like milliseconds, the mapping says nanoseconds",
         (TimeFormat::Us, _, [_, true]) => "; it looks like seconds, the mapping says microseconds",
         _ => "",
     }
@@ -130,7 +142,7 @@ mod tests {
 
     #[test]
     fn one_instant_in_every_format() {
-        use TimeFormat::{Ms, Rfc3339, S, Us};
+        use TimeFormat::{Ms, Ns, Rfc3339, S, Us};
         let then: Timestamp = THEN.parse().unwrap();
         for (field, format) in [
             (json!(1_700_000_000), S),
@@ -139,6 +151,8 @@ mod tests {
             (json!(1_700_000_000_000_i64), Ms),
             (json!("1700000000000"), Ms),
             (json!(1_700_000_000_000_000_i64), Us),
+            (json!(1_700_000_000_000_000_400_i64), Ns),
+            (json!("1700000000000000000"), Ns),
             (json!("2023-11-14T23:13:20+01:00"), Rfc3339),
             (json!(" 2023-11-14T22:13:20.0000004Z "), Rfc3339),
         ] {

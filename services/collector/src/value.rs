@@ -74,9 +74,16 @@ fn measured(raw: f64, mapping: &Mapping) -> Result<Value, Problem> {
     if !raw.is_finite() {
         return Ok(Value::Missing);
     }
-    let house = mapping.measure.map_or(raw, |measure| measure.to_house(raw));
+    let measured = mapping.measure.map_or(raw, |measure| measure.to_house(raw));
+    let house = if mapping.reversed { -measured } else { measured };
     let (low, high) = mapping.plausible();
-    if (low..=high).contains(&house) {
+    let believable = (low..=high).contains(&house);
+    if let Some(loop_range) = mapping.loop_range
+        && (believable || !is_sentinel(raw))
+    {
+        in_loop(raw, loop_range)?;
+    }
+    if believable {
         return Ok(Value::Number(house));
     }
     let unit = mapping.signal.house_unit();
@@ -87,6 +94,20 @@ fn measured(raw: f64, mapping: &Mapping) -> Result<Value, Problem> {
     Err(Problem::new(
         Reason::OutOfRange,
         format!("{house} {unit} cannot be; {right}, or widen the span in the mapping"),
+    ))
+}
+
+/// A transmitter says by its current that it has failed: 3.6 mA and less, 21 mA and more (NAMUR NE 43).
+fn in_loop(raw: f64, (at_4_ma, at_20_ma): (f64, f64)) -> Result<(), Problem> {
+    let current_ma = 4.0 + 16.0 * (raw - at_4_ma) / (at_20_ma - at_4_ma);
+    // Scaled numbers are rounded ones.
+    if current_ma > 3.6 + 1e-6 && current_ma < 21.0 - 1e-6 {
+        return Ok(());
+    }
+    let right = "right would be more than 3.6 and less than 21 mA";
+    Err(Problem::new(
+        Reason::LoopFault,
+        format!("{raw} stands for {current_ma:.2} mA, a broken loop or transmitter; {right}"),
     ))
 }
 
@@ -114,19 +135,12 @@ mod tests {
     use serde_json::json;
 
     use super::*;
-    use crate::mapping::Payload;
     use crate::pattern::Pattern;
+    use crate::payload::Payload;
 
     fn mapping(signal: Signal) -> Mapping {
-        Mapping {
-            pattern: Pattern::parse("t").unwrap(),
-            unit: Some(UnitId::new("C1").unwrap()),
-            signal,
-            measure: None,
-            payload: Payload::Number,
-            words: BTreeMap::new(),
-            span: None,
-        }
+        let unit = Some(UnitId::new("C1").unwrap());
+        Mapping { unit, ..Mapping::new(Pattern::parse("t").unwrap(), signal, Payload::Number) }
     }
 
     fn torque(text: &str) -> Result<Value, Reason> {
@@ -196,6 +210,39 @@ mod tests {
         assert_eq!(bare("-200", &temp).unwrap_err().reason, Reason::Sentinel);
         temp.span = Some((0.0, 4.0));
         assert_eq!(bare("41", &temp).unwrap_err().reason, Reason::OutOfRange);
+    }
+
+    /// NAMUR NE 43 as scaled numbers: on 0 to 100 °C 3.6 mA is -2.5 °C and 21 mA is 106.25 °C, on -40 to 140 °C they are
+    /// -44.5 and 151.25 °C, and a dead loop of 0 mA is -25 and -85 °C.
+    #[test]
+    fn a_broken_current_loop_is_no_temperature() {
+        let mut temp = mapping(Signal::ProductTemp);
+        temp.span = Some((-200.0, 300.0));
+        for (loop_range, faults, values) in [
+            ((0.0, 100.0), [-2.5, 106.25, -25.0], [-2.4, 0.0, 106.2]),
+            ((-40.0, 140.0), [-44.5, 151.25, -85.0], [-44.4, -40.0, 151.2]),
+            ((100.0, 0.0), [102.5, -6.25, 125.0], [102.4, 50.0, -6.2]),
+        ] {
+            temp.loop_range = Some(loop_range);
+            for raw in faults {
+                assert_eq!(
+                    bare(&raw.to_string(), &temp).unwrap_err().reason,
+                    Reason::LoopFault,
+                    "{raw} of {loop_range:?}"
+                );
+            }
+            for raw in values {
+                assert_eq!(bare(&raw.to_string(), &temp), Ok(Value::Number(raw)), "{raw} of {loop_range:?}");
+            }
+        }
+        assert_eq!(bare("3276.7", &temp).unwrap_err().reason, Reason::Sentinel, "no current says that");
+    }
+
+    #[test]
+    fn a_drive_that_counts_the_other_way_round_is_turned_where_the_config_says_so() {
+        let mut turned = mapping(Signal::Torque);
+        turned.reversed = true;
+        assert_eq!(bare("-95.5", &turned), Ok(Value::Number(95.5)));
     }
 
     #[test]

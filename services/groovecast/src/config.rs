@@ -1,9 +1,11 @@
 //! The configuration: read raw with unknown keys denied, checked once into the real one, every problem with its line.
 
 mod access;
+mod belief;
 mod broker;
 mod check;
 mod exposure;
+mod payload;
 mod place;
 mod raw;
 mod topics;
@@ -72,6 +74,8 @@ pub struct Config {
     pub wide_columns: BTreeMap<String, (UnitId, Signal)>,
     /// What bare numbers in the quality column of history files mean.
     pub quality_codes: Option<QualityCodes>,
+    /// When readings are doubted.
+    pub belief: collector::Belief,
     /// How readings become exposures.
     pub exposure: ExposureSettings,
     /// How exposures become a risk.
@@ -118,6 +122,8 @@ pub struct Broker {
     pub window: u16,
     /// Largest message that is taken, bytes.
     pub max_message_bytes: usize,
+    /// Whether Sparkplug nodes whose births were missed are sent a command to repeat them.
+    pub ask_rebirth: bool,
 }
 
 /// A name and a password for the broker. The password is never shown.

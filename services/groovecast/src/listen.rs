@@ -18,6 +18,8 @@ pub async fn listen(config: &Config, lasts: Duration, json: bool, clock: Arc<dyn
     let mut settings = run::session(config, None);
     settings.client_id = format!("{}-listen", settings.client_id);
     settings.keep_session = false;
+    // It looks only; the service asks for itself.
+    settings.ask_rebirth = false;
     let arrivals = Arc::new(Arrivals::new());
     let (stop, stopped) = watch::channel(false);
     let (_outbox, outgoing) = mpsc::channel(1);

@@ -119,6 +119,8 @@ pub fn session(config: &Config, status: Option<Status>) -> Settings {
         batch: window.max(512),
         max_packet_bytes: LARGEST_PACKET,
         limits: Limits { max_payload_bytes: broker.max_message_bytes, ..Limits::USUAL },
+        ask_rebirth: broker.ask_rebirth,
+        belief: config.belief.clone(),
         status,
     }
 }

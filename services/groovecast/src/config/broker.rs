@@ -43,6 +43,7 @@ pub fn broker(checker: &mut Checker, raw: &raw::Broker, folder: &Path, place: &P
         keep_alive_s: raw.keep_alive_s,
         window: raw.window,
         max_message_bytes: raw.max_message_kib * 1024,
+        ask_rebirth: raw.ask_rebirth,
     })
 }
 

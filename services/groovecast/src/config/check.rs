@@ -15,7 +15,7 @@ use crate::args::Rows;
 
 use super::place::{Place, line_of};
 use super::raw::{self, Raw};
-use super::{Belief, Config, ModelConfig, Problem, access, broker, exposure, topics};
+use super::{Belief, Config, ModelConfig, Problem, access, belief, broker, exposure, topics};
 
 /// Reads and checks a configuration file; see [`Config::read`].
 pub fn read(path: &Path) -> Result<Config, Vec<Problem>> {
@@ -167,6 +167,7 @@ impl Checker<'_> {
             .filter_map(|(name, unit)| Some((UnitId::new(&name).ok()?, unit.or(&raw.unit_defaults))))
             .collect();
         let exposure = exposure::settings(self, &merged, &mappings, bands, &raw.exposure, &root);
+        let belief = exposure.as_ref().map(|exposure| belief::belief(self, &raw.belief, exposure, &root.key("belief")));
         let model = self.model(&raw.model, &root.key("model"));
         for surface in raw.model.surface_priors.keys().filter(|surface| !surfaces.contains(*surface)) {
             let place = root.key("model").key("surface_priors").key(surface);
@@ -194,6 +195,7 @@ impl Checker<'_> {
             file_measures,
             wide_columns,
             quality_codes,
+            belief: belief?,
             exposure: exposure?,
             model: model?,
             evaluate_every: SignedDuration::from_secs(every as i64),

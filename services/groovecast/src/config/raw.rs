@@ -17,6 +17,8 @@ pub struct Raw {
     #[serde(default)]
     pub topics: Vec<Topic>,
     #[serde(default)]
+    pub belief: BTreeMap<String, Doubt>,
+    #[serde(default)]
     pub unit_defaults: Unit,
     pub units: BTreeMap<String, Unit>,
     #[serde(default)]
@@ -64,6 +66,8 @@ pub struct Broker {
     pub max_message_kib: usize,
     #[serde(default = "prefix")]
     pub prefix: String,
+    #[serde(default)]
+    pub ask_rebirth: bool,
 }
 
 fn keep_alive_s() -> u16 {
@@ -141,7 +145,18 @@ pub struct Topic {
     pub time_format: Option<String>,
     pub quality: Option<String>,
     pub quality_format: Option<String>,
+    pub each: Option<String>,
+    pub entry: Option<Entry>,
+    pub field: Option<String>,
+    pub writer: Option<String>,
+    pub metric: Option<String>,
+    pub rated_nm: Option<f64>,
+    pub gear_ratio: Option<f64>,
+    pub efficiency: Option<f64>,
     pub span: Option<[f64; 2]>,
+    pub loop_range: Option<[f64; 2]>,
+    #[serde(default)]
+    pub reversed: bool,
     #[serde(default)]
     pub words: BTreeMap<String, String>,
 }
@@ -152,6 +167,24 @@ pub enum PayloadKind {
     #[default]
     Number,
     Json,
+    OpcUa,
+    Sparkplug,
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Entry {
+    pub at: String,
+    pub name: String,
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Doubt {
+    pub stuck_min: Option<f64>,
+    pub spike: Option<f64>,
+    pub late_min: Option<f64>,
+    pub skew_s: Option<f64>,
 }
 
 #[derive(Debug, Default, Clone, Deserialize)]

@@ -1,11 +1,12 @@
 //! The topics of the configuration.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeSet;
 
-use collector::{Mapping, Pattern, Payload, Pointer, QualityField, QualityRule, TimeField, TimeFormat, TopicMap};
-use plant::{Signal, UnitId};
+use collector::{Mapping, Pattern, TopicMap};
+use plant::{Measure, Signal, UnitId};
 
 use super::check::Checker;
+use super::payload::payload;
 use super::place::Place;
 use super::raw::{PayloadKind, Topic};
 
@@ -24,16 +25,67 @@ pub fn mappings(checker: &mut Checker, raw: &[Topic], units: &BTreeSet<UnitId>, 
     taken
 }
 
+/// The topic. The level that tells births, data and deaths of Sparkplug apart may be written as in its filters.
+fn topic(raw: &Topic) -> String {
+    let mut levels: Vec<&str> = raw.topic.split('/').collect();
+    if raw.payload == PayloadKind::Sparkplug && levels.get(2) == Some(&"+") {
+        levels[2] = "{type}";
+    }
+    levels.join("/")
+}
+
 fn mapping(checker: &mut Checker, raw: &Topic, place: &Place) -> Option<Mapping> {
-    let pattern = checker.take(&place.key("topic"), Pattern::parse(&raw.topic));
+    let pattern = checker.take(&place.key("topic"), Pattern::parse(&topic(raw)));
     let unit = match &raw.unit {
         Some(unit) => Some(checker.take(&place.key("unit"), UnitId::new(unit))?),
         None => None,
     };
     let signal: Option<Signal> = checker.take(&place.key("signal"), raw.signal.parse());
-    let measure = match (&raw.measure, signal) {
-        (Some(measure), Some(signal)) => Some(checker.measure(&place.key("measure"), signal, measure)?),
-        (None, Some(signal)) if signal.quantity().is_some() => {
+    let measure = measure(checker, raw, signal, place);
+    let payload = payload(checker, raw, place);
+    Some(Mapping {
+        pattern: pattern?,
+        unit,
+        signal: signal?,
+        measure: measure?,
+        payload: payload?,
+        words: raw.words.clone(),
+        span: raw.span.map(|[low, high]| (low, high)),
+        loop_range: raw.loop_range.map(|[at_4_ma, at_20_ma]| (at_4_ma, at_20_ma)),
+        reversed: raw.reversed,
+    })
+}
+
+/// The unit of measure; percent of rated torque needs to know of what.
+fn measure(checker: &mut Checker, raw: &Topic, signal: Option<Signal>, place: &Place) -> Option<Option<Measure>> {
+    let Some(signal) = signal else { return Some(None) };
+    let drive = [("rated_nm", raw.rated_nm), ("gear_ratio", raw.gear_ratio), ("efficiency", raw.efficiency)];
+    let percent = signal == Signal::Torque && raw.measure.as_deref() == Some("%");
+    if !percent {
+        for (key, _) in drive.iter().filter(|(_, given)| given.is_some()) {
+            checker.refuse(
+                &place.key(key),
+                "it speaks of a drive's torque in percent; right would be signal = \"torque\" and measure = \"%\"",
+            );
+        }
+    }
+    match &raw.measure {
+        Some(_) if percent => {
+            let [Some(rated_nm), Some(gear_ratio), Some(efficiency)] = drive.map(|(_, given)| given) else {
+                let lacking: Vec<_> = drive.iter().filter(|(_, given)| given.is_none()).map(|(key, _)| *key).collect();
+                checker.refuse(
+                    &place.key("measure"),
+                    format!("percent of what? it needs {}: the motor's rated torque in N·m, turns of the motor for one of the shaft, and the gear's efficiency", lacking.join(", ")),
+                );
+                return None;
+            };
+            checker.within(&place.key("rated_nm"), rated_nm, 0.01, 1e5, "N·m");
+            checker.within(&place.key("gear_ratio"), gear_ratio, 0.01, 1000.0, "");
+            checker.within(&place.key("efficiency"), efficiency, 0.2, 1.0, "");
+            Some(Some(Measure::percent_of_rated(rated_nm, gear_ratio, efficiency)))
+        }
+        Some(text) => Some(Some(checker.measure(&place.key("measure"), signal, text)?)),
+        None if signal.quantity().is_some() => {
             let house = signal.house_unit();
             checker.refuse(
                 place,
@@ -41,76 +93,6 @@ fn mapping(checker: &mut Checker, raw: &Topic, place: &Place) -> Option<Mapping>
             );
             None
         }
-        _ => None,
-    };
-    let payload = payload(checker, raw, place)?;
-    Some(Mapping {
-        pattern: pattern?,
-        unit,
-        signal: signal?,
-        measure,
-        payload,
-        words: raw.words.clone(),
-        span: raw.span.map(|[low, high]| (low, high)),
-    })
-}
-
-fn payload(checker: &mut Checker, raw: &Topic, place: &Place) -> Option<Payload> {
-    let mut pointer = |key: &str, text: &Option<String>| match text {
-        Some(text) => checker.take(&place.key(key), Pointer::parse(text)).map(Some),
         None => Some(None),
-    };
-    let (value, time, quality) =
-        (pointer("value", &raw.value)?, pointer("time", &raw.time)?, pointer("quality", &raw.quality)?);
-    if raw.payload == PayloadKind::Number {
-        for (key, given) in [("value", value.is_some()), ("time", time.is_some()), ("quality", quality.is_some())] {
-            if given {
-                checker.refuse(&place.key(key), "a bare number has no fields; right would be payload = \"json\"");
-            }
-        }
-        return Some(Payload::Number);
     }
-    let Some(value) = value else {
-        checker.refuse(place, "a JSON payload needs value, a pointer such as \"/value\"");
-        return None;
-    };
-    for (key, given, needs) in [
-        ("time_format", raw.time_format.is_some() && time.is_none(), "time"),
-        ("quality_format", raw.quality_format.is_some() && quality.is_none(), "quality"),
-    ] {
-        if given {
-            checker.refuse(
-                &place.key(key),
-                format!("it says how {needs} is written, but there is no {needs}, a pointer such as \"/{needs}\""),
-            );
-        }
-    }
-    let format = match raw.time_format.as_deref() {
-        None | Some("rfc3339") => TimeFormat::Rfc3339,
-        Some("s") => TimeFormat::S,
-        Some("ms") => TimeFormat::Ms,
-        Some("us") => TimeFormat::Us,
-        Some(other) => {
-            checker.refuse(
-                &place.key("time_format"),
-                format!("{other:?} is no format; right would be rfc3339, s, ms or us"),
-            );
-            return None;
-        }
-    };
-    let rule = match raw.quality_format.as_deref() {
-        None | Some("words") => QualityRule::Words(BTreeMap::new()),
-        Some("opcua") => QualityRule::OpcUa,
-        Some("byte") => QualityRule::Byte,
-        Some(other) => {
-            let right = "right would be words, opcua or byte";
-            checker.refuse(&place.key("quality_format"), format!("{other:?} is no format; {right}"));
-            return None;
-        }
-    };
-    Some(Payload::Json {
-        value,
-        time: time.map(|pointer| TimeField { pointer, format }),
-        quality: quality.map(|pointer| QualityField { pointer, rule }),
-    })
 }
