@@ -1,5 +1,7 @@
 //! Messages made by libraries that others wrote (`tests/outside/messages.mjs`), read field by field. `./tests/setup` installs them.
 
+#![allow(clippy::unwrap_used, reason = "a test that cannot go on says so by ending")]
+
 use std::path::Path;
 use std::process::Command;
 
@@ -25,13 +27,13 @@ fn messages() -> Vec<(String, Vec<u8>)> {
 
 fn base64(text: &str) -> Vec<u8> {
     const LETTERS: &[u8] = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
-    let mut bits = text
+    let bits = text
         .bytes()
         .filter(|letter| *letter != b'=')
         .map(|letter| LETTERS.iter().position(|known| *known == letter).expect("a letter of base64") as u32);
     let mut bytes = Vec::new();
     let (mut held, mut count) = (0_u32, 0);
-    while let Some(six) = bits.next() {
+    for six in bits {
         (held, count) = (held << 6 | six, count + 6);
         if count >= 8 {
             count -= 8;

@@ -29,7 +29,8 @@ impl Bench {
     fn with(meter_resolution_h: f64, limits: impl IntoIterator<Item = (Signal, Limit)>) -> Self {
         let unit = UnitBelief { turning: Turning::SpeedAboveRpm(5.0), meter_resolution_h };
         let units = [(UnitId::new("K1").unwrap(), unit)].into();
-        let message = Message { topic: "t", payload: b"", retained: false, backlog: false, connection: 0, arrived_at: start() };
+        let message =
+            Message { topic: "t", payload: b"", retained: false, backlog: false, connection: 0, arrived_at: start() };
         let watches = Watches::new(Belief { limits: limits.into_iter().collect(), units });
         Self { watches, lag_s: 0.2, message, doubts: Vec::new(), noise: 7 }
     }
@@ -142,9 +143,12 @@ fn a_step_is_no_spike() {
 /// Factors of NIST SP 811, appendix B.
 #[test]
 fn a_step_by_the_factor_between_two_units_is_a_slip() {
-    for (before, after, units) in
-        [(90.0, 90.0 * 8.850_745_8, "N·m and lbf·in"), (1000.0, 112.984_829, "N·m and lbf·in"), (90.0, 66.380_6, "lbf·ft and N·m"), (900.0, 0.9, "kN·m")]
-    {
+    for (before, after, units) in [
+        (90.0, 90.0 * 8.850_745_8, "N·m and lbf·in"),
+        (1000.0, 112.984_829, "N·m and lbf·in"),
+        (90.0, 66.380_6, "lbf·ft and N·m"),
+        (900.0, 0.9, "kN·m"),
+    ] {
         let mut bench = Bench::new();
         bench.run(0, 1000, 300.0, |_| before);
         bench.run(5000, 6000, 300.0, |_| after);
@@ -207,7 +211,8 @@ fn by_shift(at_s: u32) -> bool {
 #[test]
 fn a_meter_that_counts_the_turning_shaft_is_believed_whatever_its_step() {
     for resolution_h in [1.0 / 60.0, 0.1, 1.0] {
-        let bench = meter(resolution_h, 200, by_shift, |turned_h, _| 5000.0 + (turned_h / resolution_h).floor() * resolution_h);
+        let bench =
+            meter(resolution_h, 200, by_shift, |turned_h, _| 5000.0 + (turned_h / resolution_h).floor() * resolution_h);
         assert_eq!(bench.doubts, [], "{resolution_h} h");
     }
 }
@@ -219,9 +224,17 @@ fn a_meter_that_counts_something_else_is_told() {
         ("power-on hours", meter(0.1, 100, by_shift, wall), Reason::MeterIdle),
         ("not wired", meter(0.1, 100, by_shift, |_, _| 5000.0), Reason::MeterStopped),
         ("half", meter(0.1, 100, by_shift, |turned_h, _| 5000.0 + turned_h / 2.0), Reason::MeterRate),
-        ("set back", meter(0.1, 10, by_shift, |turned_h, _| if turned_h < 2.0 { 5000.0 + turned_h } else { turned_h - 2.0 }), Reason::MeterReset),
+        (
+            "set back",
+            meter(0.1, 10, by_shift, |turned_h, _| if turned_h < 2.0 { 5000.0 + turned_h } else { turned_h - 2.0 }),
+            Reason::MeterReset,
+        ),
         ("run over", meter(0.1, 10, by_shift, |turned_h, _| (6552.0 + turned_h) % 6553.6), Reason::MeterRollover),
-        ("another meter", meter(0.1, 10, by_shift, |turned_h, _| if turned_h < 2.0 { turned_h } else { 700.0 + turned_h }), Reason::MeterFast),
+        (
+            "another meter",
+            meter(0.1, 10, by_shift, |turned_h, _| if turned_h < 2.0 { turned_h } else { 700.0 + turned_h }),
+            Reason::MeterFast,
+        ),
     ] {
         assert_eq!(bench.reasons(), [reason], "{name}: {:?}", bench.doubts.first());
     }
@@ -230,7 +243,12 @@ fn a_meter_that_counts_something_else_is_told() {
 /// The accumulator itself, added to in 32 bits once a second as such controllers do (IEEE 754 single precision).
 #[test]
 fn an_accumulator_of_32_bits_is_found_out_by_its_rate() {
-    for (from_h, reason) in [(600.0_f32, Reason::MeterRate), (1500.0, Reason::MeterRate), (5000.0, Reason::MeterRate), (8200.0, Reason::MeterStopped)] {
+    for (from_h, reason) in [
+        (600.0_f32, Reason::MeterRate),
+        (1500.0, Reason::MeterRate),
+        (5000.0, Reason::MeterRate),
+        (8200.0, Reason::MeterStopped),
+    ] {
         let mut bench = Bench::with(0.01, []);
         let mut total_h = from_h;
         for at_s in 0..48 * 3600_u32 {

@@ -46,7 +46,7 @@ impl Bench {
     }
 
     fn send_payload(&mut self, topic: &str, payload: &Payload) -> Vec<Outcome> {
-        self.now = self.now + 1.seconds();
+        self.now += 1.seconds();
         self.decoder.decode(&Message {
             topic,
             payload: &payload.encode_to_vec(),
@@ -227,7 +227,7 @@ fn a_death_that_waited_at_the_broker_has_no_time() {
     let mut bench = Bench::new();
     bench.node_born(0);
     bench.device_born("K1");
-    bench.now = bench.now + 1.seconds();
+    bench.now += 1.seconds();
     let found = bench.decoder.decode(&Message {
         topic: "spBv1.0/mill/DDEATH/line1/K1",
         payload: &Payload { seq: Some(bench.seq), ..Payload::default() }.encode_to_vec(),

@@ -386,9 +386,68 @@ mod tests {
             "https",
             "session_h",
             "max_photo_mib",
+            "ask_rebirth",
+            "stuck_min",
+            "spike",
+            "late_min",
+            "skew_s",
         ] {
             assert!(shown.contains(&format!("{key} =")), "{key} is not shown in config/plant.toml");
         }
+    }
+
+    fn with_topic(keys: &str) -> Vec<String> {
+        problems(&format!("{}\n[[topics]]\nunit = \"K1\"\n{keys}\n", example()))
+    }
+
+    #[test]
+    fn every_way_of_writing_values_can_be_configured() {
+        for keys in [
+            "topic = \"t\"\nsignal = \"pressure\"\nmeasure = \"bar\"\nloop_range = [0, 100]\nreversed = true",
+            "topic = \"t\"\nsignal = \"flow\"\nmeasure = \"m³/h\"\npayload = \"json\"\neach = \"/r\"\nvalue = \"v\"\nentry = { at = \"tag\", name = \"K1.F\" }\ntime = \"t\"\ntime_format = \"ns\"",
+            "topic = \"t\"\nsignal = \"flow\"\nmeasure = \"m³/h\"\npayload = \"opcua\"\nfield = \"K1.F\"\nwriter = \"7\"",
+            "topic = \"spBv1.0/mill/+/line1/K1\"\nsignal = \"flow\"\nmeasure = \"m³/h\"\npayload = \"sparkplug\"\nmetric = \"Flow/Product\"",
+            "topic = \"t\"\nsignal = \"torque\"\nmeasure = \"%\"\nrated_nm = 49.4\ngear_ratio = 5\nefficiency = 0.95",
+        ] {
+            assert_eq!(with_topic(keys), Vec::<String>::new(), "{keys}");
+        }
+    }
+
+    #[test]
+    fn what_a_payload_does_not_have_or_lacks_is_named() {
+        for (keys, key, why) in [
+            ("topic = \"t\"\nsignal = \"flow\"\nmeasure = \"m³/h\"\nvalue = \"/v\"", "value", "payload = \"json\""),
+            ("topic = \"t\"\nsignal = \"flow\"\nmeasure = \"m³/h\"\npayload = \"opcua\"", "topics[5]", "needs field"),
+            (
+                "topic = \"t\"\nsignal = \"flow\"\nmeasure = \"m³/h\"\npayload = \"opcua\"\nfield = \"F\"\ntime = \"/t\"",
+                "time",
+                "its own time",
+            ),
+            (
+                "topic = \"t\"\nsignal = \"flow\"\nmeasure = \"m³/h\"\npayload = \"sparkplug\"\nmetric = \"F\"",
+                "topic",
+                "none of Sparkplug",
+            ),
+            (
+                "topic = \"t\"\nsignal = \"flow\"\nmeasure = \"m³/h\"\npayload = \"json\"\nvalue = \"v\"\nentry = { at = \"a\", name = \"b\" }",
+                "entry",
+                "needs each",
+            ),
+            ("topic = \"t\"\nsignal = \"torque\"\nmeasure = \"%\"\ngear_ratio = 5", "measure", "rated_nm, efficiency"),
+            ("topic = \"t\"\nsignal = \"flow\"\nmeasure = \"m³/h\"\ngear_ratio = 5", "gear_ratio", "drive's torque"),
+            ("topic = \"t\"\nsignal = \"flow\"\nmeasure = \"m³/h\"\nloop_range = [4, 4]", "topic", "4 mA and 20 mA"),
+        ] {
+            let found = with_topic(keys);
+            assert!(found.iter().any(|p| p.contains(key) && p.contains(why)), "{keys}: {found:#?}");
+        }
+    }
+
+    #[test]
+    fn doubts_are_set_per_signal_and_0_switches_one_off() {
+        let text = example() + "\n[belief.torque]\nstuck_min = 0\nspike = 50.0\n[belief.run_hours]\nlate_min = 1440\n";
+        assert_eq!(problems(&text), Vec::<String>::new());
+        let wrong = problems(&(example() + "\n[belief.mode]\nspike = 1.0\n[belief.speed]\nspike = -1.0\n"));
+        assert!(wrong.len() == 2 && wrong[0].contains("is a word") && wrong[1].contains("out of range"), "{wrong:#?}");
     }
 
     #[test]
