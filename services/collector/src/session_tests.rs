@@ -6,6 +6,7 @@ mod broker;
 // The very broker of the demo, by its file: the crate that has it stands above this one.
 #[path = "../../groovecast/src/demo/broker.rs"]
 mod embedded;
+mod sparkplug;
 mod tls;
 mod wire;
 
@@ -33,7 +34,12 @@ fn map() -> TopicMap {
         time: Some(TimeField { pointer: Pointer::parse("t").unwrap(), format: TimeFormat::Us }),
         quality: None,
     };
-    let mappings = vec![mapping("timed/{unit}", timed), mapping("bare/{unit}", Payload::Number)];
+    let metric = Payload::Sparkplug { metric: Pattern::parse("Run Hours").unwrap() };
+    let mappings = vec![
+        mapping("timed/{unit}", timed),
+        mapping("bare/{unit}", Payload::Number),
+        mapping("spBv1.0/mill/{type}/line1/{unit}", metric),
+    ];
     TopicMap::new(mappings, [UnitId::new("C1").unwrap()]).unwrap()
 }
 

@@ -9,6 +9,7 @@
 
 mod address;
 mod metric;
+mod metrics;
 mod nodes;
 mod wire;
 

@@ -39,7 +39,10 @@ pub(crate) fn stamp(
 ) -> Result<Timestamp, Problem> {
     let latest_us = arrived_at.as_microsecond().saturating_add(future_limit.as_micros().try_into().unwrap_or(i64::MAX));
     let unit_ns: i128 = match format {
-        TimeFormat::Rfc3339 => return text(field).and_then(|at| within(at.as_microsecond().into(), latest_us, "")),
+        TimeFormat::Rfc3339 => {
+            let us = text(field)?.as_microsecond().into();
+            return within(us, latest_us, zone_hint(us, arrived_at));
+        }
         TimeFormat::S => 1_000_000_000,
         TimeFormat::Ms => 1_000_000,
         TimeFormat::Us => 1000,
@@ -47,7 +50,19 @@ pub(crate) fn stamp(
     };
     // To the nearest microsecond, as everywhere.
     let us = number(field, unit_ns)?.saturating_add(500).div_euclid(1000);
-    within(us, latest_us, hint(us, latest_us, format))
+    let hint = hint(us, latest_us, format);
+    within(us, latest_us, if hint.is_empty() { zone_hint(us, arrived_at) } else { hint })
+}
+
+/// Whether a time runs ahead by what a time zone could make: offsets from UTC are multiples of 15 min, up to 14 h.
+fn zone_hint(us: i128, arrived_at: Timestamp) -> &'static str {
+    let ahead_s = (us - i128::from(arrived_at.as_microsecond())) / 1_000_000;
+    let off_s = (ahead_s + 450).rem_euclid(900) - 450;
+    if (1800..=50_400 + 60).contains(&ahead_s) && off_s.abs() <= 60 {
+        "; it is ahead by what a time zone makes: a local time sent as UTC?"
+    } else {
+        ""
+    }
 }
 
 /// Reads a count of milliseconds since 1970-01-01T00:00Z, and holds it against the arrival.
@@ -138,6 +153,16 @@ mod tests {
     fn read(field: Json, format: TimeFormat) -> Result<Timestamp, Problem> {
         let arrived: Timestamp = "2023-11-14T22:14:00Z".parse().unwrap();
         stamp(&field, format, arrived, SignedDuration::from_mins(5))
+    }
+
+    #[test]
+    fn a_local_time_sent_as_utc_is_told_from_a_clock_that_is_off() {
+        let advice = |field: Json| read(field, TimeFormat::Rfc3339).unwrap_err().advice;
+        // It arrived at 22:14:00.
+        assert!(advice(json!("2023-11-14T23:13:40Z")).contains("local time"));
+        assert!(advice(json!("2023-11-15T03:43:58Z")).contains("local time"), "five hours and a half");
+        assert!(!advice(json!("2023-11-14T23:05:00Z")).contains("local time"));
+        assert!(!advice(json!("2023-11-17T22:14:00Z")).contains("local time"));
     }
 
     #[test]

@@ -153,6 +153,8 @@ impl MeterNotes {
 
 #[cfg(test)]
 mod tests {
+    use proptest::prelude::*;
+
     use super::*;
 
     fn held(value_h: f64) -> MeterHeld {
@@ -179,5 +181,43 @@ mod tests {
         assert_eq!(Move::By(5.5).blind_h(stretch, 0.1), 0.5);
         assert_eq!(Move::By(1.0).blind_h(stretch, 0.1), 1.0);
         assert_eq!(Move::By(99.0).blind_h(stretch, 0.1), 1.0);
+    }
+
+    proptest! {
+        /// Told by what the shaft did, not by the meter: hours turned and stood, on a counter that runs over.
+        #[test]
+        fn a_meter_that_runs_over_has_moved_as_far_as_its_shaft(
+            modulus_h in prop::sample::select(MODULI_H.to_vec()),
+            begin in 0.0..1.0_f64,
+            hours in prop::collection::vec((0.01..48.0_f64, 0.0..48.0_f64), 1..60),
+        ) {
+            let mut at_us = 0;
+            let mut held = held(begin * modulus_h);
+            for (turned_h, stood_h) in hours {
+                at_us += ((turned_h + stood_h) * HOUR_US) as i64;
+                let value_h = (held.value_h + turned_h) % modulus_h;
+                match held.move_to(value_h, at_us, 0.1) {
+                    Some(Move::By(step_h)) => prop_assert!((step_h - turned_h).abs() < 1e-6, "{step_h} for {turned_h} h"),
+                    other => prop_assert!(false, "{other:?} for {turned_h} h"),
+                }
+                held = MeterHeld { value_h, moved_us: at_us };
+            }
+        }
+
+        #[test]
+        fn no_reading_moves_a_meter_back(
+            readings in prop::collection::vec((0.0..1e6_f64, 1_i64..1_000_000_000_000), 2..40),
+            resolution_h in 0.01..1.0_f64,
+        ) {
+            let mut at_us = 0;
+            let mut held = held(readings[0].0);
+            for (value_h, passed_us) in readings {
+                at_us += passed_us;
+                if let Some(Move::By(step_h)) = held.move_to(value_h, at_us, resolution_h) {
+                    prop_assert!(step_h >= 0.0, "moved by {step_h} h");
+                }
+                held = MeterHeld { value_h, moved_us: at_us };
+            }
+        }
     }
 }

@@ -2,6 +2,7 @@
 
 use jiff::{SignedDuration, Timestamp};
 use plant::{Quality, Reading, Signal, TimeSource, UnitId, Value};
+use proptest::prelude::*;
 
 use super::{Belief, Limit, Turning, UnitBelief, Watches};
 use crate::decode::{Message, Outcome, Taken};
@@ -325,4 +326,36 @@ fn what_has_no_time_follows_nothing() {
     bench.watches.look(&bench.message, &mut outcomes);
     let [Outcome::Taken(taken)] = outcomes else { unreachable!() };
     assert_eq!(taken.doubts, []);
+}
+
+proptest! {
+    /// Whatever the shaft did, a meter that counted just that is believed; where it ran over, that is said.
+    #[test]
+    fn a_true_meter_is_never_doubted(
+        spells in prop::collection::vec((1_u32..900, 0_u32..900), 1..30),
+        every_min in prop::sample::select(vec![1_u32, 5, 20]),
+        resolution_h in prop::sample::select(vec![1.0 / 60.0, 0.1, 1.0]),
+        begin_h in 0.0..20_000.0_f64,
+        modulus_h in prop::sample::select(vec![6553.6, 10_000.0, 1e6]),
+    ) {
+        let mut bench = Bench::with(resolution_h, []);
+        let (mut minute, mut turned_min) = (0_u32, 0_u32);
+        for (turns, stands) in spells {
+            for since in 0..turns + stands {
+                let turning = since < turns;
+                if since == 0 || since == turns || minute % every_min == 0 {
+                    bench.send(f64::from(minute) * 60.0, Signal::Speed, if turning { 300.0 } else { 0.0 });
+                }
+                if minute % every_min == 0 {
+                    let counted = ((begin_h + f64::from(turned_min) / 60.0) / resolution_h).floor() * resolution_h;
+                    bench.send(f64::from(minute) * 60.0 + 0.5, Signal::RunHours, counted % modulus_h);
+                }
+                minute += 1;
+                turned_min += u32::from(turning);
+            }
+        }
+        let wrong: Vec<_> = bench.doubts.iter().filter(|(reason, _)| *reason != Reason::MeterRollover).collect();
+        prop_assert!(wrong.is_empty(), "{:?}", wrong);
+        prop_assert!(bench.doubts.len() <= 1, "{:?}", bench.doubts);
+    }
 }

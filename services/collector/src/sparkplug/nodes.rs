@@ -1,19 +1,17 @@
 //! What is remembered of nodes and their devices.
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use jiff::{SignedDuration, Timestamp, ToSpan};
-use plant::{Quality, Reading, Signal, TimeSource, UnitId, Value};
+use plant::{Quality, Reading, TimeSource, Value};
 use prost::Message as _;
 
 use super::address::{Address, Kind};
-use super::metric;
+use super::metrics::{Metrics, lacking, routes, values};
 use super::wire::{Metric, MetricValue, Payload};
 use crate::decode::{Outcome, Taken};
-use crate::mapping::Mapping;
-use crate::payload::Payload as How;
-use crate::reason::{Doubt, Problem, Reason, Refusal, shown};
+use crate::reason::{Doubt, Problem, Reason};
 use crate::settings::Outgoing;
 use crate::take::Taker;
 
@@ -43,29 +41,6 @@ struct Node {
     own: Metrics,
     devices: BTreeMap<String, Metrics>,
     asked_at: Option<Timestamp>,
-}
-
-/// The metrics of a node or a device.
-#[derive(Debug, Default)]
-struct Metrics {
-    born: bool,
-    /// Name and data type of each alias; `None` if no mapping takes the name.
-    aliases: HashMap<u64, Option<Arc<str>>>,
-    /// Data types of the names that mappings take.
-    types: HashMap<Arc<str>, u32>,
-    /// The last instant that each signal has told of, since the last death.
-    told: BTreeMap<(UnitId, Signal), Timestamp>,
-}
-
-impl Metrics {
-    /// Forgets the birth; gives the number of aliases that became free.
-    fn forget(&mut self) -> usize {
-        self.born = false;
-        self.types.clear();
-        let freed = self.aliases.len();
-        self.aliases = HashMap::new();
-        freed
-    }
 }
 
 impl Node {
@@ -278,82 +253,4 @@ fn ended(taker: &Taker<'_>, metrics: &mut Metrics) -> Vec<Outcome> {
         Outcome::Taken(Taken { reading, raw: "died".to_owned(), doubts })
     });
     ended.collect()
-}
-
-/// The mappings that take a metric of this message's topic, with what stands at `{unit}` in its name or in the topic.
-fn routes<'a>(taker: &Taker<'a>, name: &'a str) -> impl Iterator<Item = (&'a Mapping, Option<&'a str>)> {
-    taker.map.routes(taker.message.topic).filter_map(move |(mapping, in_topic)| {
-        let How::Sparkplug { metric } = &mapping.payload else { return None };
-        metric.take(name).map(|in_name| (mapping, in_name.or(in_topic)))
-    })
-}
-
-/// Mapped names that a birth does not have: nothing will ever come under them.
-fn lacking(taker: &Taker<'_>, payload: &Payload) -> Vec<Outcome> {
-    let names = || payload.metrics.iter().filter_map(|metric| metric.name.as_deref());
-    let mut outcomes = Vec::new();
-    for (mapping, named) in taker.map.routes(taker.message.topic) {
-        let How::Sparkplug { metric } = &mapping.payload else { continue };
-        if !names().any(|name| metric.take(name).is_some()) {
-            let some: Vec<&str> = names().take(10).collect();
-            let sample = shown(some.join(", ").as_bytes());
-            let problem = Problem::new(Reason::MissingField, format!("the birth has no metric {metric}"));
-            outcomes.push(taker.outcome(mapping, taker.unit(mapping, named).ok(), Err(problem), || sample));
-        }
-    }
-    outcomes
-}
-
-/// The values of a birth or of data.
-fn values(taker: &Taker<'_>, metrics: &mut Metrics, payload: &Payload, birth: bool) -> Vec<Outcome> {
-    let mut outcomes = Vec::new();
-    let mut nameless = 0;
-    // A node is born for its devices too; nobody needs to map it.
-    let mut mapped = birth || taker.map.routes(taker.message.topic).next().is_some();
-    for metric in &payload.metrics {
-        let name = match (metric.name.as_deref().filter(|name| !name.is_empty()), metric.alias) {
-            (Some(name), _) => name,
-            (None, Some(alias)) => match metrics.aliases.get(&alias) {
-                Some(Some(name)) => &name.clone(),
-                Some(None) => continue,
-                None => {
-                    nameless += 1;
-                    continue;
-                }
-            },
-            (None, None) => {
-                nameless += 1;
-                continue;
-            }
-        };
-        for (mapping, named) in routes(taker, name) {
-            mapped = true;
-            let unit = taker.unit(mapping, named);
-            let taken = unit.clone().and_then(|unit| {
-                let found = metric::found(taker, metric, metrics.types.get(name).copied(), payload.timestamp)?;
-                taker.reading(mapping, unit, found)
-            });
-            if let Ok(Taken { reading, .. }) = &taken {
-                let told = metrics.told.entry((reading.unit.clone(), reading.signal)).or_insert(reading.at);
-                *told = reading.at.max(*told);
-            }
-            outcomes.push(taker.outcome(mapping, unit.ok(), taken, || shown(format!("{name} {metric:?}").as_bytes())));
-        }
-    }
-    if !mapped {
-        outcomes.push(taker.refused(Problem::new(Reason::Unmapped, "no mapping takes this topic")));
-    } else if nameless > 0 {
-        let (reason, advice) = if metrics.born {
-            (Reason::UnknownAlias, format!("{nameless} metrics come under aliases that the birth did not give"))
-        } else {
-            (
-                Reason::NotBorn,
-                format!(
-                    "{nameless} metrics come under aliases, and the birth that names them was not seen; ask the node for a rebirth, or let ask_rebirth do it"
-                ),
-            )
-        };
-        outcomes.push(Outcome::Refused(Refusal { unit: None, signal: None, reason, sample: String::new(), advice }));
-    }
-    outcomes
 }

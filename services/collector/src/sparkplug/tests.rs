@@ -2,6 +2,7 @@
 
 use jiff::{Timestamp, ToSpan};
 use plant::{Quality, Signal, TimeSource, UnitId, Value};
+use proptest::prelude::*;
 use prost::Message as _;
 
 use super::wire::{Metric, MetricValue, Payload, Property, PropertySet, PropertyValue};
@@ -420,4 +421,51 @@ fn strangers_cannot_fill_the_memory() {
         refused += usize::from(told(&found).contains(&"too_large".to_owned()));
     }
     assert_eq!(refused, 500, "beyond a thousand devices of one node");
+}
+
+fn value_of(outcomes: &[Outcome]) -> Option<f64> {
+    match outcomes {
+        [Outcome::Taken(taken)] => taken.reading.value.number(),
+        _ => None,
+    }
+}
+
+proptest! {
+    #[test]
+    fn any_number_comes_through_the_alias_of_its_birth(
+        whole in -900_i64..3000, number in -1000.0..3200.0_f64, alias in any::<u64>(), wide in any::<bool>(),
+    ) {
+        let datatype = if wide { 4 } else { 3 };
+        let value = if wide { MetricValue::Long(whole as u64) } else { MetricValue::Int(whole as u32) };
+        for (datatype, value, expected) in [(datatype, value, whole as f64), (DOUBLE, MetricValue::Double(number), number)] {
+            let mut bench = Bench::new();
+            bench.node_born(0);
+            let born = Metric { datatype: Some(datatype), is_null: Some(true), ..named("Shaft/Torque", Some(alias)) };
+            bench.send("spBv1.0/mill/DBIRTH/line1/K1", vec![born]);
+            let metric = Metric { alias: Some(alias), value: Some(value), ..Metric::default() };
+            let found = bench.send("spBv1.0/mill/DDATA/line1/K1", vec![metric]);
+            prop_assert_eq!(value_of(&found), Some(expected));
+        }
+    }
+
+    /// A stranger's bytes in the place of every kind of message neither end the decoder nor bring what cannot be.
+    #[test]
+    fn whatever_is_sent_a_value_that_is_taken_can_be(
+        messages in prop::collection::vec((0_usize..5, prop::collection::vec(any::<u8>(), 0..60)), 1..20),
+    ) {
+        let topics = ["NBIRTH/line1", "DBIRTH/line1/K1", "DDATA/line1/K1", "DDEATH/line1/K1", "NDEATH/line1"];
+        let mut bench = Bench::new();
+        bench.device_born("K1");
+        for (topic, payload) in messages {
+            let topic = format!("spBv1.0/mill/{}", topics[topic]);
+            let (payload, arrived_at) = (payload.as_slice(), bench.now);
+            let message = Message { topic: &topic, payload, retained: false, backlog: false, connection: 1, arrived_at };
+            for outcome in bench.decoder.decode(&message) {
+                if let Outcome::Taken(taken) = outcome && let Some(number) = taken.reading.value.number() {
+                    let (low, high) = taken.reading.signal.believable();
+                    prop_assert!((low..=high).contains(&number));
+                }
+            }
+        }
+    }
 }
