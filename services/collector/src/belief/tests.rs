@@ -138,6 +138,9 @@ fn a_step_is_no_spike() {
     let mut bench = Bench::new();
     bench.run(0, 300, 300.0, |_| 90.0);
     bench.run(300, 600, 300.0, |_| 700.0);
+    // A start that must first break the product loose.
+    bench.run(600, 900, 0.0, |_| 0.0);
+    bench.run(900, 1200, 300.0, |at| if at == 900 { 1200.0 } else { 700.0 });
     assert!(!bench.reasons().contains(&Reason::Spike), "{:?}", bench.doubts);
 }
 
