@@ -27,7 +27,13 @@ fn missing(what: &str, pointer: &Pointer) -> Problem {
 
 impl Fields<'_> {
     /// The value that stands in an entry; its time may stand in the whole document.
-    fn find(self, taker: &Taker<'_>, entry: &Json, whole: &Json) -> Result<Found, Problem> {
+    fn find(
+        self,
+        taker: &Taker<'_>,
+        measure_at: Option<&Pointer>,
+        entry: &Json,
+        whole: &Json,
+    ) -> Result<Found, Problem> {
         let value = entry.pointer(self.value.as_str()).ok_or_else(|| missing("value", self.value))?;
         let mut found = Found::new(value.clone());
         if let Some(QualityField { pointer, rule }) = self.quality {
@@ -41,6 +47,9 @@ impl Fields<'_> {
                     text: format!("quality {what} is not in the rule; taken as uncertain"),
                 });
             }
+        }
+        if let Some(pointer) = measure_at {
+            found.measure = entry.pointer(pointer.as_str()).and_then(Json::as_str).map(str::to_owned);
         }
         if let Some(TimeField { pointer, format }) = self.time {
             let field = entry.pointer(pointer.as_str()).or_else(|| whole.pointer(pointer.as_str()));
@@ -60,8 +69,9 @@ pub(crate) fn one(
     fields: Fields<'_>,
 ) -> Outcome {
     let unit = taker.unit(mapping, named);
-    let taken =
-        unit.clone().and_then(|unit| take(taker, mapping, unit, json.and_then(|json| fields.find(taker, json, json))));
+    let taken = unit.clone().and_then(|unit| {
+        take(taker, mapping, unit, json.and_then(|json| fields.find(taker, mapping.measure_at.as_ref(), json, json)))
+    });
     taker.outcome(mapping, unit.ok(), taken, || shown(taker.message.payload))
 }
 
@@ -102,7 +112,9 @@ pub(crate) fn list(
             named = unit.or(named);
         }
         let unit = taker.unit(mapping, named);
-        let taken = unit.clone().and_then(|unit| take(taker, mapping, unit, fields.find(taker, element, whole)));
+        let taken = unit.clone().and_then(|unit| {
+            take(taker, mapping, unit, fields.find(taker, mapping.measure_at.as_ref(), element, whole))
+        });
         outcomes.push(taker.outcome(mapping, unit.ok(), taken, || shown(element.to_string().as_bytes())));
     }
     outcomes
@@ -200,6 +212,38 @@ mod tests {
                 "C2 product_temp 2023-11-14T22:13:23Z Number(-5.0)",
             ]
         );
+    }
+
+    /// 41 °F are 5 °C.
+    #[test]
+    fn a_unit_of_measure_in_the_message_outranks_the_config_and_an_unreadable_one_is_refused() {
+        let (payload, pattern) =
+            (Payload::Json { value: pointer("v"), time: None, quality: None }, Pattern::parse("t/{unit}").unwrap());
+        let mapping =
+            Mapping { measure_at: Some(pointer("/uom")), ..Mapping::new(pattern, Signal::ProductTemp, payload) };
+        let map = TopicMap::new(vec![mapping], [UnitId::new("C1").unwrap()]).unwrap();
+        let mut decoder = Decoder::new(map, Limits::USUAL);
+        let mut arrived_at: jiff::Timestamp = "2023-11-14T22:14:00Z".parse().unwrap();
+        let mut decode = |payload: &str| {
+            arrived_at += jiff::SignedDuration::from_secs(1);
+            let payload = payload.as_bytes();
+            let message =
+                Message { topic: "t/C1", payload, retained: false, backlog: false, connection: 0, arrived_at };
+            match decoder.decode(&message).remove(0) {
+                Outcome::Taken(taken) => {
+                    let number = taken.reading.value.number().unwrap();
+                    (format!("{number:.3}"), taken.doubts.first().map(|doubt| doubt.reason))
+                }
+                Outcome::Refused(refusal) => (refusal.advice, Some(refusal.reason)),
+                Outcome::Noted(doubt) => (doubt.text, Some(doubt.reason)),
+            }
+        };
+        assert_eq!(decode(r#"{"v": 41, "uom": "°F"}"#), ("5.000".to_owned(), Some(Reason::OtherMeasure)));
+        assert_eq!(decode(r#"{"v": 41, "uom": "degC"}"#), ("41.000".to_owned(), None));
+        assert_eq!(decode(r#"{"v": 41, "uom": ""}"#).0, "41.000");
+        assert_eq!(decode(r#"{"v": 41}"#).0, "41.000");
+        let (advice, reason) = decode(r#"{"v": 41, "uom": "Nm"}"#);
+        assert!(reason == Some(Reason::UnknownMeasure) && advice.contains("known are"), "{advice}");
     }
 
     #[test]

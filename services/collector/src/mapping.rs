@@ -6,6 +6,7 @@ use plant::{Measure, Signal, UnitId};
 
 use crate::pattern::{Pattern, covers};
 use crate::payload::Payload;
+use crate::pointer::Pointer;
 use crate::sparkplug::{self, Address};
 
 /// One line of the config: a topic pattern and what its messages say.
@@ -19,6 +20,9 @@ pub struct Mapping {
     pub signal: Signal,
     /// The unit of measure that the plant sends; `None` for the house unit and for words.
     pub measure: Option<Measure>,
+    /// Where the message itself says its unit of measure, if it does: a pointer into the document or entry, or the name
+    /// of a Sparkplug property. What it says outranks `measure`.
+    pub measure_at: Option<Pointer>,
     /// How the value is written.
     pub payload: Payload,
     /// For `mode` and `product`: the plant's word (or number) and what it is called here. Others pass as they are.
@@ -138,6 +142,7 @@ impl Mapping {
             unit: None,
             signal,
             measure: None,
+            measure_at: None,
             payload,
             words: BTreeMap::new(),
             span: None,
@@ -166,7 +171,11 @@ impl Mapping {
             _ => {}
         }
         let is_word = self.signal.quantity().is_none();
-        let numeric = self.measure.is_some() || self.span.is_some() || self.loop_range.is_some() || self.reversed;
+        let numeric = self.measure.is_some()
+            || self.measure_at.is_some()
+            || self.span.is_some()
+            || self.loop_range.is_some()
+            || self.reversed;
         if is_word && numeric {
             return Err(MapError::WordWithMeasure { pattern: pattern(), signal: self.signal });
         }

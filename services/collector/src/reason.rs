@@ -53,6 +53,10 @@ reasons!(
     OutOfRange = "out_of_range",
     /// Doubt: the current that the value stands for is that of a broken loop or transmitter; kept as missing.
     LoopFault = "loop_fault",
+    /// The message says a unit of measure that is not known for the signal.
+    UnknownMeasure = "unknown_measure",
+    /// Doubt: the message says another unit of measure than the config; what it says itself was taken.
+    OtherMeasure = "other_measure",
     /// The time cannot be read.
     BadTime = "bad_time",
     /// The time lies before the year 2000, or at its first instant.

@@ -1,7 +1,7 @@
 //! The last step to a reading, the same for every kind of payload.
 
 use jiff::{SignedDuration, Timestamp};
-use plant::{Quality, Reading, TimeSource, UnitId, Value, micros};
+use plant::{Measure, Quality, Reading, TimeSource, UnitId, Value, micros};
 use serde_json::Value as Json;
 
 use crate::decode::{Limits, Message, Outcome, Taken};
@@ -26,6 +26,8 @@ pub(crate) struct Found {
     pub(crate) quality: Quality,
     /// The source says that there is no value, whatever stands in its place.
     pub(crate) no_value: bool,
+    /// The unit of measure that the message says, if it says one.
+    pub(crate) measure: Option<String>,
     /// Its own time, if it has one.
     pub(crate) at: Option<Timestamp>,
     pub(crate) doubts: Vec<Doubt>,
@@ -38,7 +40,7 @@ impl Found {
             Json::String(text) => text.clone(),
             other => other.to_string(),
         };
-        Self { value, raw, quality: Quality::Good, no_value: false, at: None, doubts: Vec::new() }
+        Self { value, raw, quality: Quality::Good, no_value: false, measure: None, at: None, doubts: Vec::new() }
     }
 }
 
@@ -77,8 +79,17 @@ impl<'a> Taker<'a> {
     /// A value without a time of its own has the time of arrival, and [`TimeSource::Unknown`] if the message was
     /// retained or may have waited.
     pub(crate) fn reading(&self, mapping: &Mapping, unit: &UnitId, found: Found) -> Result<Taken, Problem> {
-        let Found { value, raw, mut quality, no_value, at, mut doubts } = found;
+        let Found { value, raw, mut quality, no_value, measure, at, mut doubts } = found;
         let raw = shown(raw.trim().as_bytes());
+        let other = measure.and_then(|said| other_measure(mapping, &said).transpose()).transpose()?;
+        let spoken = other.map(|measure| {
+            let config = mapping.measure.map_or(mapping.signal.house_unit(), |measure| measure.name());
+            let text =
+                format!("the message is in {}, the config says {config}; taken as it says itself", measure.name());
+            doubts.push(Doubt { reason: Reason::OtherMeasure, text });
+            Mapping { measure: Some(measure), ..mapping.clone() }
+        });
+        let mapping = spoken.as_ref().unwrap_or(mapping);
         let value = match value::json(&value, mapping) {
             _ if no_value => Value::Missing,
             // A number that cannot be is kept for its badness: it ends what the last good one said. Where the source
@@ -145,4 +156,19 @@ impl<'a> Taker<'a> {
         let Problem { reason, advice } = problem;
         Outcome::Refused(Refusal { unit: None, signal: None, reason, sample: shown(self.message.payload), advice })
     }
+}
+
+/// The unit of measure that a message says, if it is not the one of its mapping.
+fn other_measure(mapping: &Mapping, said: &str) -> Result<Option<Measure>, Problem> {
+    let said = said.trim();
+    let Some(quantity) = mapping.signal.quantity().filter(|_| !said.is_empty()) else { return Ok(None) };
+    let own = mapping.measure.unwrap_or(Measure::house(quantity));
+    if said == own.name() {
+        return Ok(None);
+    }
+    let measure = Measure::parse(said, quantity).map_err(|error| {
+        let error = shown(error.to_string().as_bytes());
+        Problem::new(Reason::UnknownMeasure, format!("the message's unit of measure cannot be read: {error}"))
+    })?;
+    Ok((measure != own).then_some(measure))
 }

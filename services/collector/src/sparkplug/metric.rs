@@ -4,6 +4,7 @@ use plant::Quality;
 use serde_json::Value as Json;
 
 use super::wire::{Metric, MetricValue, Property};
+use crate::pointer::Pointer;
 use crate::quality::QualityRule;
 use crate::reason::{Doubt, Problem, Reason};
 use crate::stamp::millis;
@@ -23,6 +24,7 @@ pub(super) fn found(
     metric: &Metric,
     born_type: Option<u32>,
     sent_ms: Option<u64>,
+    measure_at: Option<&Pointer>,
 ) -> Result<Found, Problem> {
     let datatype = metric.datatype.or(born_type);
     let mut found = match &metric.value {
@@ -33,6 +35,10 @@ pub(super) fn found(
         found.at = Some(millis(ms, taker.message.arrived_at, taker.future_limit())?);
     }
     quality(metric, &mut found);
+    let said = measure_at.and_then(|pointer| property(metric, pointer.as_str().trim_start_matches('/')));
+    if let Some(Property::Text(measure)) = said {
+        found.measure = Some(measure.clone());
+    }
     Ok(found)
 }
 
@@ -92,10 +98,7 @@ fn small(bits: u32, datatype: Option<u32>) -> Result<i64, Problem> {
 
 /// The property `Quality`: 0 bad, 192 good, 500 stale; good if it is not there (Sparkplug 3.0.0, 6.4.13).
 fn quality(metric: &Metric, found: &mut Found) {
-    let Some(properties) = &metric.properties else { return };
-    let pairs = properties.keys.iter().zip(&properties.values);
-    let Some((_, property)) = pairs.into_iter().find(|(key, _)| *key == "Quality") else { return };
-    let code = match &property.value {
+    let code = match property(metric, "Quality") {
         Some(Property::Int(bits)) => Json::from(bits.cast_signed()),
         Some(Property::Long(bits)) => Json::from(bits.cast_signed()),
         Some(Property::Text(text)) => Json::from(text.as_str()),
@@ -108,4 +111,10 @@ fn quality(metric: &Metric, found: &mut Found) {
         let text = format!("quality {code} is none of 0, 192 and 500; taken as uncertain");
         found.doubts.push(Doubt { reason: Reason::UnknownQuality, text });
     }
+}
+
+fn property<'m>(metric: &'m Metric, name: &str) -> Option<&'m Property> {
+    let properties = metric.properties.as_ref()?;
+    let at = properties.keys.iter().position(|key| key == name)?;
+    properties.values.get(at)?.value.as_ref()
 }

@@ -89,7 +89,13 @@ pub(super) fn values(taker: &Taker<'_>, metrics: &mut Metrics, payload: &Payload
             mapped = true;
             let unit = taker.unit(mapping, named);
             let taken = unit.clone().and_then(|unit| {
-                let found = metric::found(taker, metric, metrics.types.get(name).copied(), payload.timestamp)?;
+                let found = metric::found(
+                    taker,
+                    metric,
+                    metrics.types.get(name).copied(),
+                    payload.timestamp,
+                    mapping.measure_at.as_ref(),
+                )?;
                 taker.reading(mapping, unit, found)
             });
             if let Ok(Taken { reading, .. }) = &taken {

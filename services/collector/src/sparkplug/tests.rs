@@ -284,6 +284,22 @@ fn quality_is_a_property() {
     }
 }
 
+/// 100 lbf·in are 11.29848290 N·m (NIST SP 811, appendix B).
+#[test]
+fn a_property_may_say_the_unit_of_measure() {
+    let mapping = Mapping {
+        measure_at: Some(crate::Pointer::parse("engUnit").unwrap()),
+        ..mapping("spBv1.0/mill/{type}/line1/{unit}", "Shaft/Torque", Signal::Torque)
+    };
+    let map = TopicMap::new(vec![mapping], [UnitId::new("K1").unwrap()]).unwrap();
+    let mut bench = Bench { decoder: Decoder::new(map, Limits::USUAL), ..Bench::new() };
+    let unit = PropertyValue { value: Some(Property::Text("lbf.in".into())) };
+    let properties = Some(PropertySet { keys: vec!["engUnit".into()], values: vec![unit] });
+    let metric = Metric { properties, ..torque("Shaft/Torque", None, 100.0) };
+    let found = bench.send("spBv1.0/mill/DDATA/line1/K1", vec![metric]);
+    assert!((value_of(&found).unwrap() - 11.298_482_9).abs() < 1e-6, "{found:?}");
+}
+
 /// Sparkplug 3.0.0, 6.4.16: signed integers travel as the unsigned number of the same bits; libraries differ in width.
 #[test]
 fn signed_integers_keep_their_sign() {

@@ -404,7 +404,7 @@ mod tests {
     fn every_way_of_writing_values_can_be_configured() {
         for keys in [
             "topic = \"t\"\nsignal = \"pressure\"\nmeasure = \"bar\"\nloop_range = [0, 100]\nreversed = true",
-            "topic = \"t\"\nsignal = \"flow\"\nmeasure = \"m³/h\"\npayload = \"json\"\neach = \"/r\"\nvalue = \"v\"\nentry = { at = \"tag\", name = \"K1.F\" }\ntime = \"t\"\ntime_format = \"ns\"",
+            "topic = \"t\"\nsignal = \"flow\"\nmeasure = \"m³/h\"\npayload = \"json\"\neach = \"/r\"\nvalue = \"v\"\nmeasure_at = \"uom\"\nentry = { at = \"tag\", name = \"K1.F\" }\ntime = \"t\"\ntime_format = \"ns\"",
             "topic = \"t\"\nsignal = \"flow\"\nmeasure = \"m³/h\"\npayload = \"opcua\"\nfield = \"K1.F\"\nwriter = \"7\"",
             "topic = \"spBv1.0/mill/+/line1/K1\"\nsignal = \"flow\"\nmeasure = \"m³/h\"\npayload = \"sparkplug\"\nmetric = \"Flow/Product\"",
             "topic = \"t\"\nsignal = \"torque\"\nmeasure = \"%\"\nrated_nm = 49.4\ngear_ratio = 5\nefficiency = 0.95",

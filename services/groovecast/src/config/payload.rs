@@ -10,7 +10,7 @@ use super::raw::{PayloadKind, Topic};
 
 /// The payload of a topic, with every key that does not belong to its kind refused.
 pub fn payload(checker: &mut Checker, raw: &Topic, place: &Place) -> Option<Payload> {
-    let json: &[&str] = &["value", "time", "time_format", "quality", "quality_format", "each", "entry"];
+    let json: &[&str] = &["value", "time", "time_format", "quality", "quality_format", "each", "entry", "measure_at"];
     let (kind, own, right) = match raw.payload {
         PayloadKind::Number => ("a bare number", &[][..], "right would be payload = \"json\""),
         PayloadKind::Json => ("a JSON payload", json, "leave it out"),
@@ -18,7 +18,7 @@ pub fn payload(checker: &mut Checker, raw: &Topic, place: &Place) -> Option<Payl
             ("an OPC UA message", &["field", "writer"][..], "it brings its own time and status; leave it out")
         }
         PayloadKind::Sparkplug => {
-            ("a Sparkplug message", &["metric"][..], "it brings its own time and quality; leave it out")
+            ("a Sparkplug message", &["metric", "measure_at"][..], "it brings its own time and quality; leave it out")
         }
     };
     let given = [
@@ -32,6 +32,7 @@ pub fn payload(checker: &mut Checker, raw: &Topic, place: &Place) -> Option<Payl
         ("field", raw.field.is_some()),
         ("writer", raw.writer.is_some()),
         ("metric", raw.metric.is_some()),
+        ("measure_at", raw.measure_at.is_some()),
     ];
     for (key, _) in given.iter().filter(|(key, given)| *given && !own.contains(key)) {
         checker.refuse(&place.key(key), format!("{kind} has no {key}; {right}"));

@@ -138,6 +138,7 @@ pub struct Topic {
     pub unit: Option<String>,
     pub signal: String,
     pub measure: Option<String>,
+    pub measure_at: Option<String>,
     #[serde(default)]
     pub payload: PayloadKind,
     pub value: Option<String>,

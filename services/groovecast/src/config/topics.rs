@@ -2,7 +2,7 @@
 
 use std::collections::BTreeSet;
 
-use collector::{Mapping, Pattern, TopicMap};
+use collector::{Mapping, Pattern, Pointer, TopicMap};
 use plant::{Measure, Signal, UnitId};
 
 use super::check::Checker;
@@ -42,12 +42,17 @@ fn mapping(checker: &mut Checker, raw: &Topic, place: &Place) -> Option<Mapping>
     };
     let signal: Option<Signal> = checker.take(&place.key("signal"), raw.signal.parse());
     let measure = measure(checker, raw, signal, place);
+    let measure_at = match &raw.measure_at {
+        Some(text) => Some(checker.take(&place.key("measure_at"), Pointer::parse(text))?),
+        None => None,
+    };
     let payload = payload(checker, raw, place);
     Some(Mapping {
         pattern: pattern?,
         unit,
         signal: signal?,
         measure: measure?,
+        measure_at,
         payload: payload?,
         words: raw.words.clone(),
         span: raw.span.map(|[low, high]| (low, high)),
