@@ -53,12 +53,14 @@ pub struct Limit {
     pub late_s: f64,
     /// Times that run off the time of arrival by so much, steadily, are those of a wrong clock or time zone, s.
     pub skew_s: f64,
+    /// A time that lies further than this ahead of its arrival is refused, s.
+    pub ahead_s: f64,
 }
 
 impl Limit {
     /// House defaults (no source): stuck after 10 min (torque), 1 h (flow, pressure) or 4 h (temperatures), never for
     /// speed, which stands at its set point, and words; a spike of 200 N·m, 15 K, 300 1/min, 5 m³/h or 10 bar; late
-    /// after 1 h; a clock off by 1 min.
+    /// after 1 h; a clock off by 1 min; 5 min ahead at most.
     pub const fn house(signal: Signal) -> Self {
         let (stuck_s, spike) = match signal {
             Signal::Torque => (Some(600.0), Some(200.0)),
@@ -68,14 +70,21 @@ impl Limit {
             Signal::Speed => (None, Some(300.0)),
             Signal::RunHours | Signal::Mode | Signal::Product => (None, None),
         };
-        Self { stuck_s, spike, late_s: 3600.0, skew_s: 60.0 }
+        Self { stuck_s, spike, late_s: 3600.0, skew_s: 60.0, ahead_s: 300.0 }
+    }
+}
+
+impl Belief {
+    /// The limit of a signal.
+    pub fn limit(&self, signal: Signal) -> Limit {
+        self.limits.get(&signal).copied().unwrap_or(Limit::house(signal))
     }
 }
 
 /// What is remembered of every unit and signal.
 #[derive(Debug)]
 pub(crate) struct Watches {
-    belief: Belief,
+    pub(crate) belief: Belief,
     units: HashMap<UnitId, UnitWatch>,
 }
 
@@ -102,8 +111,7 @@ impl Watches {
                 self.units.insert(reading.unit.clone(), UnitWatch { shaft, ..UnitWatch::default() });
             }
             let Some(unit) = self.units.get_mut(&reading.unit) else { continue };
-            let own = self.belief.limits.get(&reading.signal).copied();
-            let limit = own.unwrap_or(Limit::house(reading.signal));
+            let limit = self.belief.limit(reading.signal);
             let watch = unit.signals.entry(reading.signal).or_default();
             // What has no time of its own and was old when it came follows nothing.
             if reading.time_source == TimeSource::Unknown {

@@ -19,13 +19,11 @@ use crate::take::{Found, Taker};
 pub struct Limits {
     /// Largest payload, bytes. Larger ones are refused, counted and acknowledged.
     pub max_payload_bytes: usize,
-    /// How far a message's own time may lie ahead of its arrival, s.
-    pub future_limit_s: u32,
 }
 
 impl Limits {
-    /// 64 KiB and five minutes.
-    pub const USUAL: Limits = Limits { max_payload_bytes: 65_536, future_limit_s: 300 };
+    /// 64 KiB.
+    pub const USUAL: Limits = Limits { max_payload_bytes: 65_536 };
 }
 
 /// A message as it came.
@@ -106,7 +104,7 @@ impl Decoder {
             self.connection = message.connection;
             self.nodes.forget_births();
         }
-        let taker = Taker { map: &self.map, limits: &self.limits, message };
+        let taker = Taker { map: &self.map, limits: &self.limits, belief: &self.watches.belief, message };
         let mut outcomes = match Address::parse(message.topic).filter(|address| self.map.wants_node(address)) {
             Some(address) => self.nodes.decode(&taker, &address),
             None => document(&taker),

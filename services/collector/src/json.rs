@@ -27,13 +27,7 @@ fn missing(what: &str, pointer: &Pointer) -> Problem {
 
 impl Fields<'_> {
     /// The value that stands in an entry; its time may stand in the whole document.
-    fn find(
-        self,
-        taker: &Taker<'_>,
-        measure_at: Option<&Pointer>,
-        entry: &Json,
-        whole: &Json,
-    ) -> Result<Found, Problem> {
+    fn find(self, taker: &Taker<'_>, mapping: &Mapping, entry: &Json, whole: &Json) -> Result<Found, Problem> {
         let value = entry.pointer(self.value.as_str()).ok_or_else(|| missing("value", self.value))?;
         let mut found = Found::new(value.clone());
         if let Some(QualityField { pointer, rule }) = self.quality {
@@ -48,13 +42,13 @@ impl Fields<'_> {
                 });
             }
         }
-        if let Some(pointer) = measure_at {
+        if let Some(pointer) = &mapping.measure_at {
             found.measure = entry.pointer(pointer.as_str()).and_then(Json::as_str).map(str::to_owned);
         }
         if let Some(TimeField { pointer, format }) = self.time {
             let field = entry.pointer(pointer.as_str()).or_else(|| whole.pointer(pointer.as_str()));
             let field = field.filter(|field| !field.is_null()).ok_or_else(|| missing("time", pointer))?;
-            found.at = Some(stamp(field, *format, taker.message.arrived_at, taker.future_limit())?);
+            found.at = Some(stamp(field, *format, taker.message.arrived_at, taker.most_ahead(mapping.signal))?);
         }
         Ok(found)
     }
@@ -69,9 +63,9 @@ pub(crate) fn one(
     fields: Fields<'_>,
 ) -> Outcome {
     let unit = taker.unit(mapping, named);
-    let taken = unit.clone().and_then(|unit| {
-        take(taker, mapping, unit, json.and_then(|json| fields.find(taker, mapping.measure_at.as_ref(), json, json)))
-    });
+    let taken = unit
+        .clone()
+        .and_then(|unit| take(taker, mapping, unit, json.and_then(|json| fields.find(taker, mapping, json, json))));
     taker.outcome(mapping, unit.ok(), taken, || shown(taker.message.payload))
 }
 
@@ -112,9 +106,8 @@ pub(crate) fn list(
             named = unit.or(named);
         }
         let unit = taker.unit(mapping, named);
-        let taken = unit.clone().and_then(|unit| {
-            take(taker, mapping, unit, fields.find(taker, mapping.measure_at.as_ref(), element, whole))
-        });
+        let taken =
+            unit.clone().and_then(|unit| take(taker, mapping, unit, fields.find(taker, mapping, element, whole)));
         outcomes.push(taker.outcome(mapping, unit.ok(), taken, || shown(element.to_string().as_bytes())));
     }
     outcomes

@@ -75,7 +75,7 @@ fn take(
     // A source time of year 1 is one that was never given (OPC 10000-6, 5.2.2.5).
     let given = |time: &&Json| !time.is_null() && time.as_str().is_none_or(|text| !text.starts_with("0001-01-01"));
     if let Some(time) = source_time.filter(given).or(message.get("Timestamp").filter(given)) {
-        found.at = Some(stamp(time, TimeFormat::Rfc3339, taker.message.arrived_at, taker.future_limit())?);
+        found.at = Some(stamp(time, TimeFormat::Rfc3339, taker.message.arrived_at, taker.most_ahead(mapping.signal))?);
     }
     taker.reading(mapping, unit, found)
 }

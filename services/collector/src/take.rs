@@ -1,9 +1,10 @@
 //! The last step to a reading, the same for every kind of payload.
 
 use jiff::{SignedDuration, Timestamp};
-use plant::{Measure, Quality, Reading, TimeSource, UnitId, Value, micros};
+use plant::{Measure, Quality, Reading, Signal, TimeSource, UnitId, Value, micros};
 use serde_json::Value as Json;
 
+use crate::belief::Belief;
 use crate::decode::{Limits, Message, Outcome, Taken};
 use crate::mapping::{Mapping, TopicMap};
 use crate::reason::{Doubt, Problem, Reason, Refusal, shown};
@@ -14,6 +15,7 @@ use crate::value;
 pub(crate) struct Taker<'a> {
     pub(crate) map: &'a TopicMap,
     pub(crate) limits: &'a Limits,
+    pub(crate) belief: &'a Belief,
     pub(crate) message: &'a Message<'a>,
 }
 
@@ -45,9 +47,9 @@ impl Found {
 }
 
 impl<'a> Taker<'a> {
-    /// How far ahead of the arrival a time may lie.
-    pub(crate) fn future_limit(&self) -> SignedDuration {
-        SignedDuration::from_secs(self.limits.future_limit_s.into())
+    /// How far ahead of the arrival the time of a signal may lie.
+    pub(crate) fn most_ahead(&self, signal: Signal) -> SignedDuration {
+        SignedDuration::from_millis((self.belief.limit(signal).ahead_s * 1000.0) as i64)
     }
 
     /// The payload if it has bytes, and not too many.

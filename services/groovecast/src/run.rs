@@ -118,7 +118,7 @@ pub fn session(config: &Config, status: Option<Status>) -> Settings {
         window,
         batch: window.max(512),
         max_packet_bytes: LARGEST_PACKET,
-        limits: Limits { max_payload_bytes: broker.max_message_bytes, ..Limits::USUAL },
+        limits: Limits { max_payload_bytes: broker.max_message_bytes },
         ask_rebirth: broker.ask_rebirth,
         belief: config.belief.clone(),
         status,

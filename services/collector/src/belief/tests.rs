@@ -5,8 +5,13 @@ use plant::{Quality, Reading, Signal, TimeSource, UnitId, Value};
 use proptest::prelude::*;
 
 use super::{Belief, Limit, Turning, UnitBelief, Watches};
-use crate::decode::{Message, Outcome, Taken};
+use crate::decode::{Decoder, Limits, Message, Outcome, Taken};
+use crate::mapping::{Mapping, TopicMap};
+use crate::pattern::Pattern;
+use crate::payload::{Payload, TimeField};
+use crate::pointer::Pointer;
 use crate::reason::Reason;
+use crate::stamp::TimeFormat;
 
 fn start() -> Timestamp {
     "2026-03-31T06:00:00Z".parse().unwrap()
@@ -310,6 +315,24 @@ fn a_clock_that_is_off_is_told_from_a_zone_that_is_wrong_and_from_a_sender_that_
     assert_eq!(zone.reasons(), [Reason::WrongZone]);
     assert!(zone.text().contains("2.0 h behind"), "{}", zone.text());
     assert_eq!(off(&|at_s| f64::from(at_s % 60) * 30.0).reasons(), [], "gathered and sent twice an hour");
+}
+
+/// A reading 400 s ahead of its arrival is refused, unless the signal may be so far ahead.
+#[test]
+fn how_far_ahead_a_time_may_lie_is_set_per_signal() {
+    let time = TimeField { pointer: Pointer::parse("t").unwrap(), format: TimeFormat::S };
+    let payload = Payload::Json { value: Pointer::parse("v").unwrap(), time: Some(time), quality: None };
+    let pattern = Pattern::parse("t/{unit}").unwrap();
+    let mappings = [Signal::Torque, Signal::Speed].map(|signal| Mapping::new(pattern.clone(), signal, payload.clone()));
+    let map = TopicMap::new(mappings.to_vec(), [UnitId::new("K1").unwrap()]).unwrap();
+    let limits = [(Signal::Torque, Limit { ahead_s: 500.0, ..Limit::house(Signal::Torque) })].into();
+    let mut decoder = Decoder::new(map, Limits::USUAL).believing(Belief { limits, ..Belief::default() });
+    let payload = format!(r#"{{"v": 90, "t": {}}}"#, start().as_second() + 400);
+    let (topic, payload) = ("t/K1", payload.as_bytes());
+    let message = Message { topic, payload, retained: false, backlog: false, connection: 0, arrived_at: start() };
+    let found = decoder.decode(&message);
+    assert!(matches!(&found[0], Outcome::Taken(_)), "{found:?}");
+    assert!(matches!(&found[1], Outcome::Refused(refusal) if refusal.reason == Reason::FutureTime), "{found:?}");
 }
 
 #[test]

@@ -4,7 +4,7 @@ use plant::Quality;
 use serde_json::Value as Json;
 
 use super::wire::{Metric, MetricValue, Property};
-use crate::pointer::Pointer;
+use crate::mapping::Mapping;
 use crate::quality::QualityRule;
 use crate::reason::{Doubt, Problem, Reason};
 use crate::stamp::millis;
@@ -24,7 +24,7 @@ pub(super) fn found(
     metric: &Metric,
     born_type: Option<u32>,
     sent_ms: Option<u64>,
-    measure_at: Option<&Pointer>,
+    mapping: &Mapping,
 ) -> Result<Found, Problem> {
     let datatype = metric.datatype.or(born_type);
     let mut found = match &metric.value {
@@ -32,10 +32,11 @@ pub(super) fn found(
         _ => Found::new(Json::Null),
     };
     if let Some(ms) = metric.timestamp.or(sent_ms) {
-        found.at = Some(millis(ms, taker.message.arrived_at, taker.future_limit())?);
+        found.at = Some(millis(ms, taker.message.arrived_at, taker.most_ahead(mapping.signal))?);
     }
     quality(metric, &mut found);
-    let said = measure_at.and_then(|pointer| property(metric, pointer.as_str().trim_start_matches('/')));
+    let said =
+        mapping.measure_at.as_ref().and_then(|pointer| property(metric, pointer.as_str().trim_start_matches('/')));
     if let Some(Property::Text(measure)) = said {
         found.measure = Some(measure.clone());
     }
@@ -117,4 +118,20 @@ fn property<'m>(metric: &'m Metric, name: &str) -> Option<&'m Property> {
     let properties = metric.properties.as_ref()?;
     let at = properties.keys.iter().position(|key| key == name)?;
     properties.values.get(at)?.value.as_ref()
+}
+
+/// A metric for people.
+pub(super) fn sample(name: &str, metric: &Metric) -> String {
+    match &metric.value {
+        Some(MetricValue::Int(bits)) => format!("{name} {bits}"),
+        Some(MetricValue::Long(bits)) => format!("{name} {bits}"),
+        Some(MetricValue::Float(number)) => format!("{name} {number}"),
+        Some(MetricValue::Double(number)) => format!("{name} {number}"),
+        Some(MetricValue::Boolean(yes)) => format!("{name} {yes}"),
+        Some(MetricValue::Text(text)) => format!("{name} {text}"),
+        Some(MetricValue::Bytes(bytes) | MetricValue::DataSet(bytes) | MetricValue::Template(bytes)) => {
+            format!("{name}, {} bytes", bytes.len())
+        }
+        None => format!("{name} without a value"),
+    }
 }

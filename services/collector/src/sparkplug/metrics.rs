@@ -89,20 +89,14 @@ pub(super) fn values(taker: &Taker<'_>, metrics: &mut Metrics, payload: &Payload
             mapped = true;
             let unit = taker.unit(mapping, named);
             let taken = unit.clone().and_then(|unit| {
-                let found = metric::found(
-                    taker,
-                    metric,
-                    metrics.types.get(name).copied(),
-                    payload.timestamp,
-                    mapping.measure_at.as_ref(),
-                )?;
+                let found = metric::found(taker, metric, metrics.types.get(name).copied(), payload.timestamp, mapping)?;
                 taker.reading(mapping, unit, found)
             });
             if let Ok(Taken { reading, .. }) = &taken {
                 let told = metrics.told.entry((reading.unit.clone(), reading.signal)).or_insert(reading.at);
                 *told = reading.at.max(*told);
             }
-            outcomes.push(taker.outcome(mapping, unit.ok(), taken, || shown(format!("{name} {metric:?}").as_bytes())));
+            outcomes.push(taker.outcome(mapping, unit.ok(), taken, || shown(metric::sample(name, metric).as_bytes())));
         }
     }
     if !mapped {

@@ -37,6 +37,7 @@ pub fn belief(
         let spike = within("spike", doubt.spike, 1e6, signal.house_unit());
         let late_min = within("late_min", doubt.late_min, 1e6, "min");
         let skew_s = within("skew_s", doubt.skew_s, 1e6, "s");
+        let ahead_s = within("ahead_s", doubt.ahead_s, 1e6, "s");
         // 0 switches a doubt off.
         let given =
             |value: Option<f64>, house: Option<f64>| value.map_or(house, |value| (value > 0.0).then_some(value));
@@ -45,6 +46,7 @@ pub fn belief(
             spike: given(spike, house.spike),
             late_s: given(late_min.map(|minutes| minutes * 60.0), Some(house.late_s)).unwrap_or(f64::INFINITY),
             skew_s: given(skew_s, Some(house.skew_s)).unwrap_or(f64::INFINITY),
+            ahead_s: ahead_s.unwrap_or(house.ahead_s),
         };
         limits.insert(signal, limit);
     }

@@ -391,6 +391,7 @@ mod tests {
             "spike",
             "late_min",
             "skew_s",
+            "ahead_s",
         ] {
             assert!(shown.contains(&format!("{key} =")), "{key} is not shown in config/plant.toml");
         }

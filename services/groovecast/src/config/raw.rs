@@ -186,6 +186,7 @@ pub struct Doubt {
     pub spike: Option<f64>,
     pub late_min: Option<f64>,
     pub skew_s: Option<f64>,
+    pub ahead_s: Option<f64>,
 }
 
 #[derive(Debug, Default, Clone, Deserialize)]
