@@ -14,7 +14,8 @@ mod times;
 
 use std::collections::{BTreeMap, HashMap};
 
-use plant::{Signal, TimeSource, UnitId};
+use jiff::Timestamp;
+use plant::{Signal, TimeSource, UnitId, Value};
 
 use self::meter::MeterWatch;
 use self::shaft::Shaft;
@@ -92,6 +93,9 @@ pub(crate) struct Watches {
 struct UnitWatch {
     shaft: Option<Shaft>,
     meter: MeterWatch,
+    /// Product and mode, and when either last changed.
+    words: BTreeMap<Signal, Value>,
+    reworded: Option<Timestamp>,
     signals: BTreeMap<Signal, SignalWatch>,
 }
 
@@ -123,7 +127,12 @@ impl Watches {
             if let Some(shaft) = &mut unit.shaft {
                 shaft.read(reading);
             }
-            watch.look(reading, &limit, unit.shaft.as_ref(), &mut taken.doubts);
+            if reading.signal.quantity().is_none()
+                && unit.words.insert(reading.signal, reading.value.clone()).is_none_or(|before| before != reading.value)
+            {
+                unit.reworded = Some(reading.at);
+            }
+            watch.look(reading, &limit, (unit.shaft.as_ref(), unit.reworded), &mut taken.doubts);
             if let (Signal::RunHours, Some(number), Some(known)) = (reading.signal, reading.value.number(), known) {
                 unit.meter.look(reading.at, number, known.meter_resolution_h, unit.shaft.as_ref(), &mut taken.doubts);
             }

@@ -25,6 +25,11 @@ impl<const N: usize> Recent<N> {
         self.len == N
     }
 
+    /// The oldest number of a full one.
+    pub(super) fn oldest(&self) -> Option<f64> {
+        self.is_full().then(|| self.numbers[self.next])
+    }
+
     pub(super) fn clear(&mut self) {
         (self.len, self.next) = (0, 0);
     }
@@ -64,7 +69,7 @@ mod tests {
             recent.push(number);
         }
         assert_eq!(recent.halves(), ([2.0, 3.0, 4.0, 5.0], 2));
-        assert_eq!(recent.median(), Some(4.0));
+        assert_eq!((recent.median(), recent.oldest()), (Some(4.0), Some(2.0)));
         recent.clear();
         assert!(!recent.is_full() && recent.median().is_none());
     }

@@ -40,12 +40,14 @@ pub(super) struct Shaft {
     /// The last reading: when, whether it turned, and whether it turned forward.
     last: Option<(Timestamp, Option<bool>)>,
     forward: bool,
+    /// When it was last known not to turn.
+    stood_at: Option<Timestamp>,
     spent: Spent,
 }
 
 impl Shaft {
     pub(super) fn new(rule: Turning) -> Self {
-        Self { rule, last: None, forward: false, spent: Spent::default() }
+        Self { rule, last: None, forward: false, stood_at: None, spent: Spent::default() }
     }
 
     /// Notes a reading if it is one by which the shaft is judged. They come in order of their time.
@@ -59,7 +61,11 @@ impl Shaft {
         }
         self.spent = self.spent_at(reading.at);
         let number = reading.value.number().filter(|_| reading.quality != Quality::Bad);
-        self.last = Some((reading.at, number.map(|number| number.abs() > limit)));
+        let turning = number.map(|number| number.abs() > limit);
+        if turning != Some(true) {
+            self.stood_at = Some(reading.at);
+        }
+        self.last = Some((reading.at, turning));
         self.forward = signal == Signal::Speed && number.is_some_and(|rpm| rpm > limit);
     }
 
@@ -76,6 +82,11 @@ impl Shaft {
         }
         spent.unknown_s += passed_s - known_s;
         spent
+    }
+
+    /// When it was last known not to turn.
+    pub(super) fn stood_at(&self) -> Option<Timestamp> {
+        self.stood_at
     }
 
     /// Whether it is known to turn at an instant.

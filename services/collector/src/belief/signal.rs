@@ -6,7 +6,7 @@ use plant::{Quality, Reading, Signal, Value};
 use super::Limit;
 use super::recent::Recent;
 use super::shaft::Shaft;
-use super::slip::SlipWatch;
+use super::slip::{Breaks, SlipWatch};
 use super::times::{Times, in_words};
 use crate::reason::{Doubt, Reason};
 
@@ -46,7 +46,13 @@ struct Run {
 
 impl SignalWatch {
     /// Doubts a reading that is newer than those before it.
-    pub(super) fn look(&mut self, reading: &Reading, limit: &Limit, shaft: Option<&Shaft>, doubts: &mut Vec<Doubt>) {
+    pub(super) fn look(
+        &mut self,
+        reading: &Reading,
+        limit: &Limit,
+        (shaft, reworded): (Option<&Shaft>, Option<Timestamp>),
+        doubts: &mut Vec<Doubt>,
+    ) {
         let Value::Number(number) = reading.value else {
             (self.run, self.before) = (None, [None; 2]);
             return;
@@ -58,7 +64,8 @@ impl SignalWatch {
         if let Some(shaft) = shaft {
             doubts.extend(self.stuck(at, number, limit, shaft));
             if shaft.turns(at) {
-                doubts.extend(self.slips.look(reading.signal, number));
+                let breaks = Breaks { reworded, stood: shaft.stood_at() };
+                doubts.extend(self.slips.look(reading.signal, at, number, breaks));
             }
             if reading.signal == Signal::Torque && number < -NEGATIVE_NM && shaft.turns_forward(at) {
                 let text = format!(

@@ -1,5 +1,6 @@
 //! A level that steps by the factor between two units of measure, or turns its sign.
 
+use jiff::Timestamp;
 use plant::Signal;
 
 use super::recent::{Recent, median};
@@ -15,6 +16,8 @@ const TOLERANCE: f64 = 0.03;
 const SPREAD: f64 = 0.12;
 /// How far a temperature may be from what the other scale would show, K.
 const TOLERANCE_K: f64 = 0.75;
+/// A factor below this may also be that between two products.
+const SMALL: f64 = 2.0;
 /// A temperature moves at least so far, K: near -40 ° the scales meet.
 const LEAST_STEP_K: f64 = 8.0;
 
@@ -38,28 +41,51 @@ fn factors(signal: Signal) -> &'static [Factor] {
     }
 }
 
+/// What would explain a step by itself: when it was last so.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Breaks {
+    /// Another product, or another mode.
+    pub(super) reworded: Option<Timestamp>,
+    /// A shaft that did not turn.
+    pub(super) stood: Option<Timestamp>,
+}
+
 #[derive(Debug, Default)]
 pub(super) struct SlipWatch {
     recent: Recent<READINGS>,
+    /// When they were, s since 1970.
+    times_s: Recent<READINGS>,
     count: u32,
 }
 
 impl SlipWatch {
     /// Notes a number of a turning shaft's unit.
-    pub(super) fn look(&mut self, signal: Signal, number: f64) -> Option<Doubt> {
+    pub(super) fn look(&mut self, signal: Signal, at: Timestamp, number: f64, breaks: Breaks) -> Option<Doubt> {
         self.recent.push(number);
+        self.times_s.push(at.as_second() as f64);
         self.count = (self.count + 1) % EVERY;
-        if self.count != 0 || !self.recent.is_full() {
+        if self.count != 0 {
             return None;
         }
+        let oldest_s = self.times_s.oldest()?;
+        let during = |at: Option<Timestamp>| at.is_some_and(|at| at.as_second() as f64 >= oldest_s);
         let (mut ordered, half) = self.recent.halves();
         let (older, newer) = ordered.split_at_mut(half);
         let is_temp = matches!(signal, Signal::ProductTemp | Signal::MediaTemp);
         let (before, after) = (level(older, is_temp)?, level(newer, is_temp)?);
-        let doubt = if is_temp { of_temperature(before, after) } else { of_factor(signal, before, after) };
+        // The step from one product to the next may be any; those of large factors are not.
+        let doubt = if !is_temp {
+            let least = if during(breaks.reworded) || during(breaks.stood) { SMALL } else { 1.0 };
+            of_factor(signal, before, after, least)
+        } else if during(breaks.reworded) {
+            None
+        } else {
+            of_temperature(before, after)
+        };
         if doubt.is_some() {
             // What follows is the new level.
             self.recent.clear();
+            self.times_s.clear();
         }
         doubt
     }
@@ -73,7 +99,7 @@ fn level(numbers: &mut [f64], is_temp: bool) -> Option<f64> {
     (median(&mut off)? <= allowed).then_some(middle)
 }
 
-fn of_factor(signal: Signal, before: f64, after: f64) -> Option<Doubt> {
+fn of_factor(signal: Signal, before: f64, after: f64, least: f64) -> Option<Doubt> {
     let step = after / before;
     if !step.is_finite() || step == 0.0 {
         return None;
@@ -85,7 +111,8 @@ fn of_factor(signal: Signal, before: f64, after: f64) -> Option<Doubt> {
         return Some(Doubt { reason: Reason::SignFlip, text });
     }
     let close = |factor: f64| (step / factor - 1.0).abs() <= TOLERANCE;
-    let (factor, units) = factors(signal).iter().find(|(factor, _)| close(*factor) || close(1.0 / factor))?;
+    let known = |(factor, _): &&Factor| *factor > least && (close(*factor) || close(1.0 / factor));
+    let (factor, units) = factors(signal).iter().find(known)?;
     let text = format!(
         "{signal} stepped from about {before:.4} to {after:.4}, by the factor {factor:.4} between {units}: did the source change its unit?"
     );

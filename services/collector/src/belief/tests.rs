@@ -42,8 +42,11 @@ impl Bench {
     }
 
     fn send(&mut self, after_s: f64, signal: Signal, value: f64) {
+        self.send_value(after_s, signal, Value::Number(value));
+    }
+
+    fn send_value(&mut self, after_s: f64, signal: Signal, value: Value) {
         let at = start() + SignedDuration::from_micros((after_s * 1e6) as i64);
-        let value = Value::Number(value);
         let unit = UnitId::new("K1").unwrap();
         let reading = Reading { unit, signal, at, value, quality: Quality::Good, time_source: TimeSource::Own };
         let mut outcomes = [Outcome::Taken(Taken { reading, raw: String::new(), doubts: Vec::new() })];
@@ -171,6 +174,20 @@ fn a_step_by_the_factor_between_two_units_is_a_slip() {
         bench.run(1000, 2000, 300.0, |_| after);
         assert_eq!(bench.reasons(), [], "100 to {after}");
     }
+}
+
+/// 122 N·m after 90 N·m is 1.356 times as much, and so may be another product or the next start.
+#[test]
+fn a_small_step_with_another_product_or_after_a_stop_is_no_slip() {
+    let mut bench = Bench::new();
+    bench.run(0, 1000, 300.0, |_| 90.0);
+    bench.send_value(1000.0, Signal::Product, Value::Text("gravy".into()));
+    bench.run(1000, 3000, 300.0, |_| 122.0);
+    bench.run(3000, 4000, 0.0, |_| 0.0);
+    bench.run(4000, 6000, 300.0, |_| 165.4);
+    assert_eq!(bench.doubts, []);
+    bench.run(6000, 8000, 300.0, |_| 122.0);
+    assert_eq!(bench.reasons(), [Reason::UnitSlip], "without either");
 }
 
 /// 5 °C are 41 °F, 75 °C are 167 °F and 348.15 K.
