@@ -15,7 +15,7 @@ fuzz_target!(|data: &[u8]| {
     };
     let mut bench = bench::Bench::new(vec![
         bench::mapping("t", Signal::Torque, of("{unit}.Torque", None)),
-        bench::mapping("t", Signal::Mode, of("{unit}.{x}", Some("62541"))),
+        bench::mapping("t", Signal::Mode, of("{unit}.Mode", Some("62541"))),
     ]);
     bench.send("t", data);
 });

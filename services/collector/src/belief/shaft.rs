@@ -16,6 +16,9 @@ pub enum Turning {
 /// exception are not blind (house default, no source).
 const HOLD_S: f64 = 1800.0;
 
+/// A speed that changes by more than this share changes the torque too.
+const SPEED_CHANGE: f64 = 0.05;
+
 /// Time by what the shaft did, s.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub(super) struct Spent {
@@ -40,14 +43,16 @@ pub(super) struct Shaft {
     /// The last reading: when, whether it turned, and whether it turned forward.
     last: Option<(Timestamp, Option<bool>)>,
     forward: bool,
-    /// When it was last known not to turn.
-    stood_at: Option<Timestamp>,
+    /// When it was last known not to turn steadily: it stood, or its speed changed.
+    unsteady_at: Option<Timestamp>,
+    /// The speed before which its changes are told, 1/min.
+    steady_rpm: f64,
     spent: Spent,
 }
 
 impl Shaft {
     pub(super) fn new(rule: Turning) -> Self {
-        Self { rule, last: None, forward: false, stood_at: None, spent: Spent::default() }
+        Self { rule, last: None, forward: false, unsteady_at: None, steady_rpm: 0.0, spent: Spent::default() }
     }
 
     /// Notes a reading if it is one by which the shaft is judged. They come in order of their time.
@@ -62,8 +67,10 @@ impl Shaft {
         self.spent = self.spent_at(reading.at);
         let number = reading.value.number().filter(|_| reading.quality != Quality::Bad);
         let turning = number.map(|number| number.abs() > limit);
-        if turning != Some(true) {
-            self.stood_at = Some(reading.at);
+        let steady = |number: f64| (number - self.steady_rpm).abs() <= SPEED_CHANGE * self.steady_rpm.abs();
+        if turning != Some(true) || signal == Signal::Speed && !number.is_some_and(steady) {
+            self.unsteady_at = Some(reading.at);
+            self.steady_rpm = number.unwrap_or(0.0);
         }
         self.last = Some((reading.at, turning));
         self.forward = signal == Signal::Speed && number.is_some_and(|rpm| rpm > limit);
@@ -84,9 +91,9 @@ impl Shaft {
         spent
     }
 
-    /// When it was last known not to turn.
-    pub(super) fn stood_at(&self) -> Option<Timestamp> {
-        self.stood_at
+    /// When it was last known to stand, or to change its speed.
+    pub(super) fn unsteady_at(&self) -> Option<Timestamp> {
+        self.unsteady_at
     }
 
     /// Whether it is known to turn at an instant.

@@ -64,7 +64,7 @@ impl SignalWatch {
         if let Some(shaft) = shaft {
             doubts.extend(self.stuck(at, number, limit, shaft));
             if shaft.turns(at) {
-                let breaks = Breaks { reworded, stood: shaft.stood_at() };
+                let breaks = Breaks { reworded, unsteady: shaft.unsteady_at() };
                 doubts.extend(self.slips.look(reading.signal, at, number, breaks));
             }
             if reading.signal == Signal::Torque && number < -NEGATIVE_NM && shaft.turns_forward(at) {

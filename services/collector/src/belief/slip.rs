@@ -46,8 +46,8 @@ fn factors(signal: Signal) -> &'static [Factor] {
 pub(super) struct Breaks {
     /// Another product, or another mode.
     pub(super) reworded: Option<Timestamp>,
-    /// A shaft that did not turn.
-    pub(super) stood: Option<Timestamp>,
+    /// A shaft that stood, or changed its speed.
+    pub(super) unsteady: Option<Timestamp>,
 }
 
 #[derive(Debug, Default)]
@@ -75,7 +75,7 @@ impl SlipWatch {
         let (before, after) = (level(older, is_temp)?, level(newer, is_temp)?);
         // The step from one product to the next may be any; those of large factors are not.
         let doubt = if !is_temp {
-            let least = if during(breaks.reworded) || during(breaks.stood) { SMALL } else { 1.0 };
+            let least = if during(breaks.reworded) || during(breaks.unsteady) { SMALL } else { 1.0 };
             of_factor(signal, before, after, least)
         } else if during(breaks.reworded) {
             None

@@ -176,17 +176,18 @@ fn a_step_by_the_factor_between_two_units_is_a_slip() {
     }
 }
 
-/// 122 N·m after 90 N·m is 1.356 times as much, and so may be another product or the next start.
+/// 122 N·m after 90 N·m is 1.356 times as much, and so may be another product, another speed or the next start.
 #[test]
-fn a_small_step_with_another_product_or_after_a_stop_is_no_slip() {
+fn a_small_step_with_another_product_or_speed_or_after_a_stop_is_no_slip() {
     let mut bench = Bench::new();
     bench.run(0, 1000, 300.0, |_| 90.0);
     bench.send_value(1000.0, Signal::Product, Value::Text("gravy".into()));
     bench.run(1000, 3000, 300.0, |_| 122.0);
     bench.run(3000, 4000, 0.0, |_| 0.0);
     bench.run(4000, 6000, 300.0, |_| 165.4);
+    bench.run(6000, 7000, 400.0, |_| 224.2);
     assert_eq!(bench.doubts, []);
-    bench.run(6000, 8000, 300.0, |_| 122.0);
+    bench.run(7000, 8000, 400.0, |_| 165.4);
     assert_eq!(bench.reasons(), [Reason::UnitSlip], "without either");
 }
 
