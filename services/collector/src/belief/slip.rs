@@ -16,8 +16,10 @@ const TOLERANCE: f64 = 0.03;
 const SPREAD: f64 = 0.12;
 /// How far a temperature may be from what the other scale would show, K.
 const TOLERANCE_K: f64 = 0.75;
-/// A factor below this may also be that between two products.
+/// A factor below this may also be that between two products, or that of a wall that freezes...
 const SMALL: f64 = 2.0;
+/// ...so the new level must last, s: what freezes on breaks loose within hours (house default, no source).
+const LASTS_S: f64 = 6.0 * 3600.0;
 /// A temperature moves at least so far, K: near -40 ° the scales meet.
 const LEAST_STEP_K: f64 = 8.0;
 
@@ -55,6 +57,8 @@ pub(super) struct SlipWatch {
     recent: Recent<READINGS>,
     /// When they were, s since 1970.
     times_s: Recent<READINGS>,
+    /// A small step that is to last: since when, s since 1970, at which level, and what is to be said.
+    waiting: Option<(f64, f64, Doubt)>,
     count: u32,
 }
 
@@ -73,14 +77,28 @@ impl SlipWatch {
         let (older, newer) = ordered.split_at_mut(half);
         let is_temp = matches!(signal, Signal::ProductTemp | Signal::MediaTemp);
         let (before, after) = (level(older, is_temp)?, level(newer, is_temp)?);
-        // The step from one product to the next may be any; those of large factors are not.
-        let doubt = if !is_temp {
-            let least = if during(breaks.reworded) || during(breaks.unsteady) { SMALL } else { 1.0 };
-            of_factor(signal, before, after, least)
-        } else if during(breaks.reworded) {
-            None
+        let broken = during(breaks.reworded) || during(breaks.unsteady);
+        let now_s = at.as_second() as f64;
+        if let Some((since_s, lasting, _)) = &self.waiting {
+            let off = (after / lasting - 1.0).abs();
+            if broken || off > SPREAD {
+                self.waiting = None;
+            } else if now_s - since_s >= LASTS_S {
+                return self.waiting.take().map(|(.., doubt)| doubt);
+            }
+        }
+        let doubt = if is_temp {
+            if during(breaks.reworded) { None } else { of_temperature(before, after) }
         } else {
-            of_temperature(before, after)
+            match of_factor(signal, before, after) {
+                Some((factor, doubt)) if factor < SMALL => {
+                    if !broken && self.waiting.is_none() {
+                        self.waiting = Some((now_s, after, doubt));
+                    }
+                    None
+                }
+                found => found.map(|(_, doubt)| doubt),
+            }
         };
         if doubt.is_some() {
             // What follows is the new level.
@@ -99,7 +117,8 @@ fn level(numbers: &mut [f64], is_temp: bool) -> Option<f64> {
     (median(&mut off)? <= allowed).then_some(middle)
 }
 
-fn of_factor(signal: Signal, before: f64, after: f64, least: f64) -> Option<Doubt> {
+/// The factor by which it stepped, if units differ by it, and what is to be said; a turned sign is one of any size.
+fn of_factor(signal: Signal, before: f64, after: f64) -> Option<(f64, Doubt)> {
     let step = after / before;
     if !step.is_finite() || step == 0.0 {
         return None;
@@ -108,15 +127,15 @@ fn of_factor(signal: Signal, before: f64, after: f64, least: f64) -> Option<Doub
         let text = format!(
             "{signal} turned from about {before:.4} to {after:.4}: does the drive count the other way round now?"
         );
-        return Some(Doubt { reason: Reason::SignFlip, text });
+        return Some((f64::INFINITY, Doubt { reason: Reason::SignFlip, text }));
     }
     let close = |factor: f64| (step / factor - 1.0).abs() <= TOLERANCE;
-    let known = |(factor, _): &&Factor| *factor > least && (close(*factor) || close(1.0 / factor));
+    let known = |(factor, _): &&Factor| close(*factor) || close(1.0 / factor);
     let (factor, units) = factors(signal).iter().find(known)?;
     let text = format!(
         "{signal} stepped from about {before:.4} to {after:.4}, by the factor {factor:.4} between {units}: did the source change its unit?"
     );
-    Some(Doubt { reason: Reason::UnitSlip, text })
+    Some((*factor, Doubt { reason: Reason::UnitSlip, text }))
 }
 
 fn of_temperature(before: f64, after: f64) -> Option<Doubt> {

@@ -163,7 +163,7 @@ fn a_step_by_the_factor_between_two_units_is_a_slip() {
     ] {
         let mut bench = Bench::new();
         bench.run(0, 1000, 300.0, |_| before);
-        bench.run(5000, 6000, 300.0, |_| after);
+        bench.run(5000, 30_000, 300.0, |_| after);
         assert_eq!(bench.reasons(), [Reason::UnitSlip], "{before} to {after}: {:?}", bench.doubts);
         assert_eq!(bench.doubts.len(), 1);
         assert!(bench.text().contains(units), "{}", bench.text());
@@ -187,8 +187,13 @@ fn a_small_step_with_another_product_or_speed_or_after_a_stop_is_no_slip() {
     bench.run(4000, 6000, 300.0, |_| 165.4);
     bench.run(6000, 7000, 400.0, |_| 224.2);
     assert_eq!(bench.doubts, []);
+    // What freezes on the wall breaks loose again.
     bench.run(7000, 8000, 400.0, |_| 165.4);
-    assert_eq!(bench.reasons(), [Reason::UnitSlip], "without either");
+    bench.run(8000, 20_000, 400.0, |_| 224.2);
+    bench.run(20_000, 60_000, 400.0, |_| 330.0);
+    assert_eq!(bench.doubts, []);
+    bench.run(60_000, 90_000, 400.0, |_| 243.4);
+    assert_eq!(bench.reasons(), [Reason::UnitSlip], "without any of these, and it lasts");
 }
 
 /// 5 °C are 41 °F, 75 °C are 167 °F and 348.15 K.
