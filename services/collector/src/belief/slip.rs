@@ -18,7 +18,7 @@ const SPREAD: f64 = 0.12;
 const TOLERANCE_K: f64 = 0.75;
 /// A factor below this may also be that between two products, or that of a wall that freezes...
 const SMALL: f64 = 2.0;
-/// ...so the new level must last, s: what freezes on breaks loose within hours (house default, no source).
+/// ...so the old and the new level must last, s: what freezes on breaks loose within hours (house default, no source).
 const LASTS_S: f64 = 6.0 * 3600.0;
 /// A temperature moves at least so far, K: near -40 ° the scales meet.
 const LEAST_STEP_K: f64 = 8.0;
@@ -59,6 +59,10 @@ pub(super) struct SlipWatch {
     times_s: Recent<READINGS>,
     /// A small step that is to last: since when, s since 1970, at which level, and what is to be said.
     waiting: Option<(f64, f64, Doubt)>,
+    /// The present level, and since when, s since 1970.
+    level: (f64, f64),
+    /// The last level that lasted.
+    usual: Option<f64>,
     count: u32,
 }
 
@@ -79,9 +83,15 @@ impl SlipWatch {
         let (before, after) = (level(older, is_temp)?, level(newer, is_temp)?);
         let broken = during(breaks.reworded) || during(breaks.unsteady);
         let now_s = at.as_second() as f64;
+        let near = |level: f64, other: f64| (level / other - 1.0).abs() <= SPREAD;
+        let usual = self.usual;
+        if !near(after, self.level.0) {
+            self.level = (after, now_s);
+        } else if now_s - self.level.1 >= LASTS_S {
+            self.usual = Some(after);
+        }
         if let Some((since_s, lasting, _)) = &self.waiting {
-            let off = (after / lasting - 1.0).abs();
-            if broken || off > SPREAD {
+            if broken || !near(after, *lasting) {
                 self.waiting = None;
             } else if now_s - since_s >= LASTS_S {
                 return self.waiting.take().map(|(.., doubt)| doubt);
@@ -92,7 +102,8 @@ impl SlipWatch {
         } else {
             match of_factor(signal, before, after) {
                 Some((factor, doubt)) if factor < SMALL => {
-                    if !broken && self.waiting.is_none() {
+                    // From the usual level, not back to it.
+                    if !broken && self.waiting.is_none() && usual.is_some_and(|usual| near(before, usual)) {
                         self.waiting = Some((now_s, after, doubt));
                     }
                     None

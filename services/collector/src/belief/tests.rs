@@ -162,8 +162,8 @@ fn a_step_by_the_factor_between_two_units_is_a_slip() {
         (900.0, 0.9, "kN·m"),
     ] {
         let mut bench = Bench::new();
-        bench.run(0, 1000, 300.0, |_| before);
-        bench.run(5000, 30_000, 300.0, |_| after);
+        bench.run(0, 25_000, 300.0, |_| before);
+        bench.run(26_000, 51_000, 300.0, |_| after);
         assert_eq!(bench.reasons(), [Reason::UnitSlip], "{before} to {after}: {:?}", bench.doubts);
         assert_eq!(bench.doubts.len(), 1);
         assert!(bench.text().contains(units), "{}", bench.text());
@@ -191,8 +191,10 @@ fn a_small_step_with_another_product_or_speed_or_after_a_stop_is_no_slip() {
     bench.run(7000, 8000, 400.0, |_| 165.4);
     bench.run(8000, 20_000, 400.0, |_| 224.2);
     bench.run(20_000, 60_000, 400.0, |_| 330.0);
+    bench.run(60_000, 63_000, 400.0, |_| 447.4);
+    bench.run(63_000, 100_000, 400.0, |_| 330.0);
     assert_eq!(bench.doubts, []);
-    bench.run(60_000, 90_000, 400.0, |_| 243.4);
+    bench.run(100_000, 130_000, 400.0, |_| 243.4);
     assert_eq!(bench.reasons(), [Reason::UnitSlip], "without any of these, and it lasts");
 }
 
