@@ -2,8 +2,10 @@
 
 #![allow(clippy::unwrap_used, reason = "a test that cannot go on says so by ending")]
 
+mod backup;
 mod broker;
 mod browser;
+mod databases;
 // The very broker of the demo; a program has no library to take it from.
 #[path = "../services/groovecast/src/demo/broker.rs"]
 mod embedded;
@@ -12,6 +14,7 @@ mod house;
 mod kill;
 mod outside;
 mod plant_files;
+mod postgres;
 mod reference;
 mod service;
 mod tools;

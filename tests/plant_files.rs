@@ -43,6 +43,8 @@ impl PlantFiles {
             writeln!(tubes, "{tube},hard_chrome,152.4,").unwrap();
             writeln!(fittings, "{tube},{unit},{},", time(start_s)).unwrap();
             writeln!(work, "{},{tube},new", time(start_s)).unwrap();
+            // Heard from the first instant on: running before that would be guessed from the present pace.
+            writeln!(history, "{},{unit},speed,0\n{},{unit},torque,0", time(start_s), time(start_s)).unwrap();
             let (mut worn, mut holds, mut meter_h) = (0.0, threshold(&mut draw), 1000.0);
             for day in 0..DAYS {
                 let midnight = start_s + day * DAY_S;

@@ -193,7 +193,9 @@ function note() {
 /** The findings, the worst first: the note and the photos go with it. */
 function findings() {
   const shared = { tube: tube() };
-  shared.at = untouched ? new Date(Math.floor(clock() / 60_000) * 60_000).toISOString() : byId("at").value;
+  // Written down now, also if the network brings it later.
+  shared.recorded_at = new Date(Math.floor(clock() / 60_000) * 60_000).toISOString();
+  shared.at = untouched ? shared.recorded_at : byId("at").value;
   for (const name of ["method", "reason"]) if (chosen(name)) shared[name] = chosen(name).value;
   if (byId("inspector").value.trim()) shared.inspector = byId("inspector").value.trim();
   const hours = typed(byId("run_h").value);

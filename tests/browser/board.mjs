@@ -195,7 +195,7 @@ await withBrowser(base, async (visitor) => {
   const { risks } = await visitor.json("/api/v1/risks");
   const tubes = risks.map((score) => score.tube).filter((tube) => tube !== null);
   need(tubes.length > 0, "there is no tube to look at");
-  const pages = ["/", "/findings", "/findings/new", "/signals", "/models", "/api", NOWHERE, ...tubes.map((tube) => `/tubes/${encodeURIComponent(tube)}`)];
+  const pages = ["/", "/findings", "/findings/new", "/signals", "/models", "/suspicions", "/api", NOWHERE, ...tubes.map((tube) => `/tubes/${encodeURIComponent(tube)}`)];
   const named = [["something to compare", somethingToCompare(risks)]];
   for (const [name, size] of Object.entries(SIZES)) {
     named.push([`board as the API, ${name}`, boardIsTheApi(visitor, size, zone)]);

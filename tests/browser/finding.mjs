@@ -246,6 +246,7 @@ const smooth = (visitor) =>
     await untilTold(page, ["sent"]);
     const look = await lookOf(visitor, word);
     need(look.length === 1 && look[0].grade === 0 && look[0].zone === null, JSON.stringify(look));
+    need(Math.abs(Date.parse(look[0].recorded_at) - Date.now()) < 600_000, `it was written down at ${look[0].recorded_at}`);
     return "one finding";
   });
 

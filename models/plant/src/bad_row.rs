@@ -7,7 +7,7 @@ use serde::Serialize;
 /// Where a file is wrong, what stands there, and what would be right.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct BadRow {
-    /// Line in the file (CSV, the header is line 1) or row number (Parquet, the first row is 1).
+    /// Line in the file (CSV, the header is line 1), row of the sheet, or row number (Parquet, the first row is 1).
     pub line: u64,
     /// The column, empty if the whole row is meant.
     pub column: String,

@@ -46,6 +46,7 @@ impl Record {
             findings: self.findings_as_read(at).into_iter().filter(|finding| finding.known_at() <= at).collect(),
             campaigns: self.campaigns.clone(),
             zones: self.zones.clone(),
+            effects: self.effects,
             corrections: self.corrections.iter().filter(|correction| correction.at <= at).cloned().collect(),
             revision: self.revision,
         }

@@ -14,11 +14,13 @@ mod finding;
 mod id;
 mod measure;
 mod person;
+mod plating;
 mod reading;
 mod record;
 mod register;
 mod score;
 mod signal;
+mod suspicion;
 mod table;
 mod time;
 
@@ -32,10 +34,12 @@ pub use finding::{BadWord, ClockPosition, Finding, Grade, Kind, Method, Reason, 
 pub use id::{BadId, TubeId, UnitId};
 pub use measure::{BadMeasure, Measure, Quantity};
 pub use person::Role;
+pub use plating::Plating;
 pub use reading::{Quality, Reading, TimeSource, Value};
 pub use record::{Life, Look, Record, Span};
-pub use register::{Campaign, Fitting, Tube, Work, WorkKind};
+pub use register::{Campaign, Fitting, Tube, Work, WorkEffect, WorkEffects, WorkKind};
 pub use score::{Driver, Horizon, Score, State};
 pub use signal::{Signal, is_sentinel};
+pub use suspicion::{Suspicion, SuspicionKind, Suspicions};
 pub use table::Table;
 pub use time::{BadTime, ReadTime, micros, read_time};

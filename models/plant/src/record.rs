@@ -7,8 +7,8 @@ use std::collections::{BTreeMap, BTreeSet};
 use jiff::{SignedDuration, Timestamp};
 
 use crate::{
-    Campaign, ClockPosition, Correction, Finding, Fitting, Grade, Kind, Reason, Tube, TubeId, UnitId, Work, WorkKind,
-    Zone,
+    Campaign, ClockPosition, Correction, Finding, Fitting, Grade, Kind, Reason, Tube, TubeId, UnitId, Work,
+    WorkEffects, WorkKind, Zone,
 };
 
 /// Findings of one tube closer than this, without work between them, are one look.
@@ -29,6 +29,8 @@ pub struct Record {
     pub campaigns: Vec<Campaign>,
     /// The zones of a tube, in order from the drive end.
     pub zones: Vec<Zone>,
+    /// What work does to a tube.
+    pub effects: WorkEffects,
     /// What was corrected or withdrawn, in the order in which that was done.
     pub corrections: Vec<Correction>,
     /// Grows with every change of what is written down; 0 for a record that is kept nowhere.
@@ -46,10 +48,12 @@ pub struct Life {
     pub to: Option<Timestamp>,
     /// What ended it.
     pub ended_by: Option<WorkKind>,
-    /// The wall is known to have been smooth when it began.
-    pub begins_smooth: bool,
+    /// The worst grade of the wall when it began, if that is known: smooth, unless the work's effect says otherwise.
+    pub grade_at_start: Option<Grade>,
     /// Run hours before the records begin, h; known age, blind hours.
     pub run_h_before: f64,
+    /// When the surface was plated or came new; `None` if that was before the records.
+    pub surface_from: Option<Timestamp>,
 }
 
 impl Life {
@@ -121,8 +125,9 @@ impl Record {
 
     /// The lives of a tube, in order; the last one lasts. A tube has at least one.
     pub fn lives(&self, tube: &TubeId) -> Vec<Life> {
+        let own_work = || self.work.iter().filter(|work| work.tube == *tube);
         let mut begun: Vec<(Timestamp, WorkKind)> =
-            self.work.iter().filter(|w| w.tube == *tube && w.work.starts_life()).map(|w| (w.at, w.work)).collect();
+            own_work().filter(|w| self.effects.of(w.work).starts_life).map(|w| (w.at, w.work)).collect();
         begun.sort();
         begun.dedup_by_key(|(at, _)| *at);
         let first_fitted = self.fittings_of(tube).map(|f| f.from).min();
@@ -139,8 +144,9 @@ impl Record {
                 from: None,
                 to: None,
                 ended_by: None,
-                begins_smooth: run_h_before.is_some(),
+                grade_at_start: run_h_before.map(|_| Grade::SMOOTH),
                 run_h_before: run_h_before.unwrap_or(0.0),
+                surface_from: None,
             });
         }
         for (at, work) in begun {
@@ -154,8 +160,9 @@ impl Record {
                 from: Some(at),
                 to: None,
                 ended_by: None,
-                begins_smooth: true,
+                grade_at_start: Some(self.effects.of(work).grade_after),
                 run_h_before: 0.0,
+                surface_from: self.plated_at(tube, at),
             });
         }
         lives
@@ -263,7 +270,7 @@ fn push_spans(
     station: Option<&(Zone, ClockPosition)>,
     reads: impl Iterator<Item = (Timestamp, Grade)>,
 ) {
-    let mut before = life.begins_smooth.then_some((None, Grade::SMOOTH));
+    let mut before = life.grade_at_start.map(|grade| (None, grade));
     for (at, seen) in reads {
         let worst = before.map_or(seen, |(_, worst)| seen.max(worst));
         if let Some((start_at, grade_start)) = before {

@@ -4,7 +4,7 @@ use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
 use crate::finding::words;
-use crate::{TubeId, UnitId};
+use crate::{Grade, TubeId, UnitId};
 
 /// A tube as the plant bought or renewed it.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -54,10 +54,57 @@ words!(
     }
 );
 
-impl WorkKind {
-    /// Whether grades start again from smooth.
-    pub const fn starts_life(self) -> bool {
-        matches!(self, WorkKind::New | WorkKind::HonePolish | WorkKind::Replate)
+/// What a kind of work does to a tube. A change of the rate of wear, as by new blades, is not among them: the model has
+/// no use for it yet.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct WorkEffect {
+    /// Grades start again: what was read before says nothing of the wall after it.
+    pub starts_life: bool,
+    /// The worst grade that it leaves, if it starts a life.
+    pub grade_after: Grade,
+    /// Plating that it takes off at least, µm.
+    pub plating_used_um: f64,
+    /// The plating is as thick as in the register again, and its hours start anew.
+    pub renews_plating: bool,
+}
+
+/// What each kind of work does to a tube.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct WorkEffects {
+    /// A new tube.
+    pub new: WorkEffect,
+    /// Honed and polished.
+    pub hone_polish: WorkEffect,
+    /// Stripped and plated again.
+    pub replate: WorkEffect,
+    /// Blades changed or sharpened.
+    pub blades: WorkEffect,
+    /// Anything else.
+    pub other: WorkEffect,
+}
+
+impl WorkEffects {
+    /// What a kind of work does.
+    pub const fn of(&self, work: WorkKind) -> WorkEffect {
+        match work {
+            WorkKind::New => self.new,
+            WorkKind::HonePolish => self.hone_polish,
+            WorkKind::Replate => self.replate,
+            WorkKind::Blades => self.blades,
+            WorkKind::Other => self.other,
+        }
+    }
+}
+
+impl Default for WorkEffects {
+    /// New and re-plated tubes are as new, honing leaves a smooth wall and takes 10 µm of plating (house default, no
+    /// source), blades and other work change nothing.
+    fn default() -> Self {
+        let nothing =
+            WorkEffect { starts_life: false, grade_after: Grade::SMOOTH, plating_used_um: 0.0, renews_plating: false };
+        let as_new = WorkEffect { starts_life: true, renews_plating: true, ..nothing };
+        let hone_polish = WorkEffect { starts_life: true, plating_used_um: 10.0, ..nothing };
+        WorkEffects { new: as_new, hone_polish, replate: as_new, blades: nothing, other: nothing }
     }
 }
 

@@ -150,7 +150,8 @@ fn work_follows_catches_and_nothing_else() {
         let record = plant.record();
         let soon = SignedDuration::from_hours(24 * 90);
         for tube in record.tubes.keys() {
-            let renewals: Vec<_> = record.work.iter().filter(|w| w.tube == *tube && w.work.starts_life()).collect();
+            let renewals: Vec<_> =
+                record.work.iter().filter(|w| w.tube == *tube && record.effects.of(w.work).starts_life).collect();
             let catches: Vec<_> =
                 record.looks(tube).into_iter().filter(|look| look.grade >= Some(Grade::CATCH)).collect();
             for catch in catches.iter().filter(|catch| catch.at < plant.end() - soon) {

@@ -17,6 +17,7 @@ mod fit;
 pub mod folds;
 mod hazard;
 mod intervals;
+mod kappa;
 mod latent;
 mod likelihood;
 pub mod metrics;
@@ -39,6 +40,7 @@ pub use design::{Design, DesignTerm, blind_covariates, median_covariates};
 pub use error::WearError;
 pub use hazard::{FittedTerm, Hazard, Intercept};
 pub use intervals::{Intervals, IntervalsBuilder, Row};
+pub use kappa::{Agreement, Kappa, kappa};
 pub use latent::{
     Ahead, Belief, DosePiece, Filtered, Histories, Latent, LatentCandidate, LatentOutlook, LatentParams, LatentValid,
     LifeHistory, PaceAhead, Parameter, Place, Readings, Recalibration, Stretch, TubeHistory, blind_dose,

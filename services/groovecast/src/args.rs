@@ -72,7 +72,8 @@ pub enum Command {
         /// What the files hold.
         #[arg(value_enum)]
         what: What,
-        /// CSV or Parquet files.
+        /// CSV, .xlsx or Parquet files (history: CSV or Parquet). Of a workbook the sheets called like what is asked for, or
+        /// the first one.
         #[arg(required = true, value_name = "FILE")]
         files: Vec<PathBuf>,
         #[command(flatten)]
@@ -127,6 +128,22 @@ pub enum Command {
         /// What to do with them.
         #[command(subcommand)]
         what: Tokens,
+    },
+    /// Copy record, readings and photos into a new folder, while the service may run. It is as secret as the database.
+    Backup {
+        #[command(flatten)]
+        with: WithConfig,
+        /// The new folder.
+        #[arg(long, value_name = "FOLDER")]
+        out: PathBuf,
+    },
+    /// Bring a backup into the empty place that the configuration names, verified and compared.
+    Restore {
+        #[command(flatten)]
+        with: WithConfig,
+        /// The folder that backup made.
+        #[arg(long, value_name = "FOLDER")]
+        from: PathBuf,
     },
     /// List, show or approve models. Nothing is published from a model that nobody approved.
     Models {

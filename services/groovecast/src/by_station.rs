@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use jiff::{SignedDuration, Timestamp};
-use plant::{ClockPosition, Horizon, Life, Look, Term, TubeId, UnitId};
+use plant::{ClockPosition, Grade, Horizon, Life, Look, Term, TubeId, UnitId};
 use serde::{Deserialize, Serialize};
 use wear::{
     Ahead, DosePiece, Histories, Latent, LatentOutlook, LifeHistory, Place, Readings, Stretch, TubeHistory, WearError,
@@ -82,7 +82,7 @@ fn history(fleet: &Fleet, tube: &TubeId, terms: &[Term], surfaces: &[String]) ->
                 (stretch, readings(fleet, tube, look))
             })
             .collect();
-        LifeHistory { life: life.number, begins_smooth: life.begins_smooth, looks }
+        LifeHistory { life: life.number, begins_smooth: life.grade_at_start == Some(Grade::SMOOTH), looks }
     };
     TubeHistory {
         tube: tube.to_string(),

@@ -4,11 +4,15 @@ mod access;
 mod belief;
 mod broker;
 mod check;
+mod data;
 mod exposure;
 mod payload;
 mod place;
 mod raw;
+mod secret;
+mod suspicions;
 mod topics;
+mod work;
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::fmt;
@@ -19,11 +23,13 @@ use collector::{Mapping, Tls};
 use history::{ExposureSettings, QualityCodes};
 use jiff::SignedDuration;
 use jiff::tz::TimeZone;
-use plant::{Grade, Measure, Signal, Term, UnitId, Zone};
+use ledger::Place;
+use plant::{Grade, Measure, Signal, Term, UnitId, WorkEffects, Zone};
 use publisher::{LongestInterval, Origin, ReadAccess};
 use wear::{RidgeScale, Se};
 
 use crate::args::Rows;
+use crate::suspicion::DoubtLimits;
 
 /// One thing that is wrong with a configuration.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -48,6 +54,8 @@ pub struct Config {
     pub time_zone: TimeZone,
     /// Folder of everything that is kept.
     pub data: PathBuf,
+    /// Where the record is kept.
+    pub database: Place,
     /// The plant's message broker.
     pub broker: Broker,
     /// Prefix of the topics that the service publishes.
@@ -66,6 +74,10 @@ pub struct Config {
     pub longest_interval: LongestInterval,
     /// The zones of a tube, from the drive end.
     pub zones: Vec<Zone>,
+    /// What work does to a tube.
+    pub effects: WorkEffects,
+    /// From where on something is doubted.
+    pub doubts: DoubtLimits,
     /// The surfaces that a register may name.
     pub surfaces: Vec<String>,
     /// Units of measure in which history files speak.
@@ -201,11 +213,6 @@ impl Config {
     /// Every [`Problem`] that was found, in order of line.
     pub fn read(path: &Path) -> Result<Config, Vec<Problem>> {
         check::read(path)
-    }
-
-    /// The database file.
-    pub fn database(&self) -> PathBuf {
-        self.data.join("groovecast.db")
     }
 
     /// The folder of photos.

@@ -13,7 +13,7 @@ use crate::config::Config;
 use crate::plant_store::PlantStore;
 use crate::run::pause;
 use crate::scoring::Scorer;
-use crate::snapshot;
+use crate::{doubts, snapshot};
 
 /// How often pages learn what has arrived.
 const REFRESH: Duration = Duration::from_secs(2);
@@ -99,10 +99,12 @@ impl Evaluator {
         let model = self.store.published_model().await?;
         let fleet = self.store.fleet(now, model.baseline_version).await?;
         let models = self.store.model_entries().await?;
+        let meters = self.store.meters(&fleet.record).await?;
         let config = self.config.clone();
         tokio::task::spawn_blocking(move || {
             let scores = Scorer::new(&fleet, &model, &config, &config.model.horizons_h).scores(&fleet);
-            snapshot::evaluated(&fleet, scores, models, &config.time_zone)
+            let doubts = doubts::of_fleet(&fleet, &meters, &config);
+            snapshot::evaluated(&fleet, scores, models, doubts, &config.time_zone)
         })
         .await
         .context("scoring broke")

@@ -101,6 +101,13 @@ impl Fleet {
         sum
     }
 
+    /// Run hours at an instant since the surface of a life was plated or came new, h. Honing between goes on counting.
+    pub fn surface_h(&self, tube: &TubeId, life: &Life, at: Timestamp) -> f64 {
+        let before_h = self.record.tubes.get(tube).and_then(|tube| tube.run_h_before).unwrap_or(0.0);
+        let before_h = if life.surface_from.is_none() { before_h } else { 0.0 };
+        before_h + self.exposure(tube, life.surface_from, at).run_h()
+    }
+
     /// The life in which a tube is.
     pub fn life_now(&self, tube: &TubeId) -> Option<Life> {
         self.record.lives(tube).into_iter().rev().find(|life| life.holds(self.until))

@@ -15,6 +15,7 @@ use crate::args::What;
 use crate::config::Config;
 use crate::exit::Failure;
 use crate::plant_store::{Lock, PlantStore, blocking};
+use crate::suspicion;
 
 /// Imports files: all or nothing.
 pub async fn import(config: Config, what: What, files: &[PathBuf], clock: &dyn Clock) -> Result<(), Failure> {
@@ -24,6 +25,27 @@ pub async fn import(config: Config, what: What, files: &[PathBuf], clock: &dyn C
     }
     let rules = rules(&store.config, clock.now());
     import_tables(&store, what, files, &rules).await?.iter().for_each(print);
+    if what == What::Findings {
+        warn(&store).await?;
+    }
+    Ok(())
+}
+
+/// Most doubts that are told after an import; the page and the API have all.
+const MOST_DOUBTS: usize = 20;
+
+/// Tells what is doubted in the record now. Everything was imported all the same.
+async fn warn(store: &PlantStore) -> Result<(), Failure> {
+    let record = store.record().await?;
+    let meters = store.meters(&record).await?;
+    let doubts = suspicion::of_record(&record, &meters, &store.config.doubts).doubts;
+    for doubt in doubts.iter().take(MOST_DOUBTS) {
+        let tube = doubt.tube.as_ref().map_or(String::new(), |tube| format!(" tube {tube}"));
+        eprintln!("doubted:{tube} at {:.0}: {}. {}", doubt.at, doubt.what, doubt.check);
+    }
+    if doubts.len() > MOST_DOUBTS {
+        eprintln!("doubted: {} more, told on the page /suspicions of the service", doubts.len() - MOST_DOUBTS);
+    }
     Ok(())
 }
 
@@ -94,7 +116,7 @@ async fn merge(store: &PlantStore, staged: &Staged) -> Result<Vec<DayFile>, Fail
 }
 
 /// Waits until no other process changes day files.
-async fn lock_days(store: &PlantStore) -> Result<Lock, Failure> {
+pub async fn lock_days(store: &PlantStore) -> Result<Lock, Failure> {
     let mut told = false;
     loop {
         if let Some(lock) = store.try_lock_days()? {
@@ -144,9 +166,16 @@ pub async fn import_tables(
     files: &[PathBuf],
     rules: &Rules,
 ) -> Result<Vec<FileImport>, Failure> {
-    let by = By { who: "an import".to_owned(), at: rules.now };
-    let read = |path: &PathBuf| history::read_table(path).map_err(|error| Failure::Input(error.to_string()));
-    let tables: Vec<Table> = files.iter().map(read).collect::<Result<_, _>>()?;
+    let by = By { who: importer(), at: rules.now };
+    let sheets: &[&str] = match what {
+        What::Register => &["tubes", "fittings", "work", "register"],
+        What::Findings => &["findings"],
+        What::Campaigns => &["campaigns"],
+        What::History => &[],
+    };
+    let read = |path: &PathBuf| history::read_tables(path, sheets).map_err(|error| Failure::Input(error.to_string()));
+    let tables: Vec<Vec<Table>> = files.iter().map(read).collect::<Result<_, _>>()?;
+    let tables = tables.concat();
     Ok(match what {
         What::Register => store.ledger.import_register(&tables, rules, &by).await?,
         What::Findings => store.ledger.import_findings(&tables, rules, &by).await?,
@@ -165,4 +194,10 @@ fn print_zone(times: u64) {
     if times > 0 {
         println!("  {times} times had no offset and were taken in the plant's zone");
     }
+}
+
+/// Who imports, for the audit trail: the account of the machine, as far as it says.
+fn importer() -> String {
+    let account = ["SUDO_USER", "USER", "LOGNAME"].into_iter().find_map(|name| std::env::var(name).ok());
+    account.map_or("an import".to_owned(), |account| format!("an import by {account}"))
 }

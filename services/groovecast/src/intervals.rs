@@ -21,6 +21,8 @@ pub struct IntervalRow {
     pub start_h: f64,
     /// Run hours of the life at the later look.
     pub end_h: f64,
+    /// Run hours since the surface was plated or came new, at the earlier look.
+    pub surface_h: f64,
     /// What happened in between, hours before the records included as blind ones.
     pub exposure: Exposure,
 }
@@ -53,7 +55,8 @@ fn rows_of(fleet: &Fleet, tube: &TubeId, limit: Grade, which: Rows) -> Vec<Inter
                 0.0
             };
             let end_h = start_h + exposure.run_h();
-            Some(IntervalRow { span, begins_at, surface: surface.clone(), start_h, end_h, exposure })
+            let surface_h = begins_at.map_or(0.0, |at| fleet.surface_h(tube, life, at));
+            Some(IntervalRow { span, begins_at, surface: surface.clone(), start_h, end_h, surface_h, exposure })
         })
         .collect()
 }
@@ -77,6 +80,7 @@ pub fn table(rows: &[IntervalRow], bands: &Bands) -> (Vec<String>, Vec<Vec<Strin
         "grade_start",
         "grade_end",
         "grade_end_seen",
+        "surface_h",
     ];
     let header = fixed.map(str::to_owned).into_iter();
     let header = header.chain(Term::ALL.iter().map(|term| term.as_str().to_owned())).chain(bands.names()).collect();
@@ -99,6 +103,7 @@ fn cells(row: &IntervalRow, bands: usize) -> Vec<String> {
         span.grade_start.to_string(),
         span.grade_end.to_string(),
         span.grade_end_seen.to_string(),
+        row.surface_h.to_string(),
     ];
     cells.extend(Term::ALL.iter().map(|term| row.exposure.get(*term).map_or(String::new(), |sum| sum.to_string())));
     cells.extend((0..bands).map(|cell| row.exposure.band_h.get(cell).copied().unwrap_or(0.0).to_string()));

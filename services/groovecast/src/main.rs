@@ -3,11 +3,13 @@
 //! The binary: arguments, configuration and wiring, and the fleet in which record and exposures meet.
 
 mod args;
+mod backup;
 mod by_station;
 mod config;
 #[cfg(feature = "demo")]
 mod demo;
 mod dose;
+mod doubts;
 mod evaluate;
 mod exit;
 mod fit_table;
@@ -19,10 +21,12 @@ mod listen;
 mod model;
 mod people;
 mod plant_store;
+mod readers;
 mod run;
 mod scoring;
 mod show;
 mod snapshot;
+mod suspicion;
 mod validation_report;
 mod wording;
 
@@ -99,5 +103,7 @@ async fn carry_out(command: Command, clock: Arc<dyn Clock>) -> Result<(), Failur
         Command::People { what } => people::people(what, &*clock).await,
         Command::Tokens { what } => people::tokens(what, &*clock).await,
         Command::Models { what } => show::models(what, &*clock).await,
+        Command::Backup { with, out } => backup::backup(Config::read(&with.config)?, &out, &*clock).await,
+        Command::Restore { with, from } => backup::restore(Config::read(&with.config)?, &from).await,
     }
 }

@@ -5,7 +5,7 @@ use std::collections::BTreeSet;
 use jiff::Timestamp;
 use linfa::ParamGuard;
 use linfa::traits::Fit;
-use plant::{Grade, HourExposure, Record, State, Term, TubeId};
+use plant::{Grade, HourExposure, State, Term, TubeId};
 use serde::{Deserialize, Serialize};
 use wear::validate::{self, ModelKind, Validation};
 use wear::{
@@ -82,39 +82,20 @@ pub struct Model {
     pub validation: Option<Validation>,
     /// What was left out, and why.
     pub notes: Vec<String>,
-    /// How much of the record it has seen.
-    pub record_size: RecordSize,
+    /// The state of the record that it has seen; of models that were kept before there were revisions it is revision 0.
+    #[serde(default)]
+    pub record_seen: RecordSeen,
     /// The version of the software.
     pub software: String,
 }
 
-/// How much is written down: grows with everything that is added.
+/// The state of the record and of the past that a model has seen.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
-pub struct RecordSize {
-    /// Findings.
-    pub findings: usize,
-    /// Pieces of work.
-    pub work: usize,
-    /// Fittings, and their ends.
-    pub fittings: usize,
-    /// Campaigns.
-    pub campaigns: usize,
+pub struct RecordSeen {
+    /// The record's revision: it grows with every entry, correction and withdrawal.
+    pub revision: i64,
     /// The first reading: earlier history may have been imported since.
     pub data_from: Option<Timestamp>,
-}
-
-impl RecordSize {
-    /// The size of a record.
-    pub fn of(record: &Record, data_from: Option<Timestamp>) -> RecordSize {
-        let ends = record.fittings.iter().filter(|fitting| fitting.to.is_some()).count();
-        RecordSize {
-            findings: record.findings.len(),
-            work: record.work.len(),
-            fittings: record.fittings.len() + ends,
-            campaigns: record.campaigns.len(),
-            data_from,
-        }
-    }
 }
 
 impl Model {
@@ -137,7 +118,7 @@ impl Model {
             n_event_lives: 0,
             validation: None,
             notes,
-            record_size: RecordSize::default(),
+            record_seen: RecordSeen::default(),
             software: env!("CARGO_PKG_VERSION").to_owned(),
         }
     }

@@ -7,14 +7,15 @@ use std::sync::{Arc, Mutex};
 use anyhow::Context;
 use history::{Baseline, Excluded, Exposures, Store};
 use jiff::Timestamp;
-use ledger::{By, Ledger, ModelRecord, Place};
+use ledger::{By, Ledger, ModelRecord};
 use plant::{DayFile, Reading, Record, TubeId, hour_of, hour_start};
 use publisher::ModelEntry;
 
 use crate::config::Config;
+use crate::doubts::KnownMeters;
 use crate::fleet::Fleet;
 use crate::intervals;
-use crate::model::{self, Model, RecordSize};
+use crate::model::{self, Model, RecordSeen};
 use crate::snapshot;
 
 /// A right that one process holds; it ends with the value, or with the process.
@@ -29,7 +30,9 @@ pub struct PlantStore {
     /// The day files.
     pub store: Store,
     /// The record that the last automatic fit has seen, whatever came of it, and in which hour: it is tried once an hour.
-    tried: Mutex<Option<(RecordSize, i64)>>,
+    tried: Mutex<Option<(RecordSeen, i64)>>,
+    /// What the hour meters showed at instants of the past.
+    pub meters: Mutex<KnownMeters>,
 }
 
 impl PlantStore {
@@ -40,9 +43,9 @@ impl PlantStore {
     pub async fn open(config: Arc<Config>) -> anyhow::Result<PlantStore> {
         let data = &config.data;
         std::fs::create_dir_all(data).with_context(|| format!("cannot make the data folder {}", data.display()))?;
-        let ledger = Ledger::open(&Place::Sqlite(config.database())).await?;
+        let ledger = Ledger::open(&config.database).await?;
         let store = Store::new(data);
-        Ok(PlantStore { config, ledger, store, tried: Mutex::new(None) })
+        Ok(PlantStore { config, ledger, store, tried: Mutex::default(), meters: Mutex::default() })
     }
 
     /// The right to change day files: one process at a time has it, and the system takes it back from one that dies.
@@ -117,6 +120,15 @@ impl PlantStore {
         Ok(())
     }
 
+    /// Everything written down about the fleet.
+    ///
+    /// # Errors
+    /// If the database refuses.
+    pub async fn record(&self) -> anyhow::Result<Record> {
+        let record = self.ledger.record(&self.config.zones).await?;
+        Ok(Record { effects: self.config.effects, ..record })
+    }
+
     /// The fleet as known now, with the exposures of a baseline.
     ///
     /// # Errors
@@ -126,7 +138,7 @@ impl PlantStore {
             Some(version) => self.baseline(version).await?,
             None => None,
         };
-        let record = self.ledger.record(&self.config.zones).await?;
+        let record = self.record().await?;
         self.fleet_of(record, until, baseline).await
     }
 
@@ -170,7 +182,7 @@ impl PlantStore {
     }
 
     async fn new_baseline(&self, now: Timestamp) -> anyhow::Result<Option<i64>> {
-        let record = self.ledger.record(&self.config.zones).await?;
+        let record = self.record().await?;
         let Some(baseline) = self.fit_baseline(&record, now).await? else { return Ok(None) };
         let body = serde_json::to_string(&baseline)?;
         Ok(Some(self.ledger.add_baseline(&body, &service(now)).await?))
@@ -195,9 +207,9 @@ impl PlantStore {
         let baseline_version = self.new_baseline(now).await?;
         let fleet = self.fleet(now, baseline_version).await?;
         let data_from = self.ledger.day_files().await?.first().map(|file| file.first_at);
-        let record_size = RecordSize::of(&fleet.record, data_from);
+        let record_seen = RecordSeen { revision: fleet.record.revision, data_from };
         let mut model = self.fit_model(fleet).await?.1;
-        model.record_size = record_size;
+        model.record_seen = record_seen;
         model.baseline_version = baseline_version;
         let version = self.ledger.add_model(&serde_json::to_string(&model)?, &service(now)).await?;
         model.name = name(version);
@@ -223,13 +235,13 @@ impl PlantStore {
             return Ok(());
         }
         let data_from = self.ledger.day_files().await?.first().map(|file| file.first_at);
-        let size = RecordSize::of(&self.ledger.record(&self.config.zones).await?, data_from);
-        let this = Some((size, hour_of(now)));
+        let seen = RecordSeen { revision: self.ledger.revision().await?, data_from };
+        let this = Some((seen, hour_of(now)));
         if self.tried.lock().is_ok_and(|tried| *tried == this) {
             return Ok(());
         }
-        let known = self.published_model().await?.record_size == size;
-        if !known && size.findings > 0 {
+        let known = self.published_model().await?.record_seen == seen;
+        if !known && !self.record().await?.findings.is_empty() {
             match self.fit(now).await {
                 Ok((version, model)) => {
                     self.approve_by_config(version, now).await?;
@@ -278,7 +290,7 @@ impl PlantStore {
     /// # Errors
     /// If disk or database refuse, or the data cannot carry what the config asks for.
     pub async fn as_known_at(&self, at: Timestamp) -> anyhow::Result<(Fleet, Model)> {
-        let record = self.ledger.record(&self.config.zones).await?.known_at(at);
+        let record = self.record().await?.known_at(at);
         let baseline = self.fit_baseline(&record, at).await?;
         let fleet = self.fleet_of(record, at, baseline).await?;
         let (fleet, mut model) = self.fit_model(fleet).await?;
@@ -291,7 +303,7 @@ impl PlantStore {
     /// # Errors
     /// If disk or database refuse, or the data cannot carry what the config asks for.
     pub async fn before_and_up_to(&self, begins: Timestamp, until: Timestamp) -> anyhow::Result<(Fleet, Model)> {
-        let all = self.ledger.record(&self.config.zones).await?;
+        let all = self.record().await?;
         let known = all.known_at(begins);
         let baseline = self.fit_baseline(&known, begins).await?;
         let fleet = self.fleet_of(all, until, baseline).await?;

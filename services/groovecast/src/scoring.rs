@@ -224,7 +224,7 @@ impl<'a> Scorer<'a> {
         unit: Option<&UnitId>,
         standing: &Standing,
     ) -> Result<(Vec<Horizon>, f64, Vec<Driver>), wear::WearError> {
-        let grade = standing.worst.unwrap_or(Grade::SMOOTH).get();
+        let grade = standing.worst.max(standing.life.grade_at_start).unwrap_or(Grade::SMOOTH).get();
         let mut course = Course::new(grade, standing.age_h, hazard.terms.len())?;
         if standing.last_look_at.is_none() {
             course.blind(standing.life.run_h_before)?;
@@ -310,7 +310,7 @@ fn standing(fleet: &Fleet, tube: &TubeId) -> Option<Standing> {
         }
     }
     Some(Standing {
-        unknown_beginning: last_look_at.is_none() && !life.begins_smooth,
+        unknown_beginning: last_look_at.is_none() && life.grade_at_start.is_none(),
         worst: looks.iter().filter_map(|look| look.grade).max(),
         hold_and_assess: looks.iter().any(|look| look.hold_and_assess),
         last_look_at,

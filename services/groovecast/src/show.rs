@@ -91,7 +91,7 @@ pub async fn validate(mut config: Config, validate: &Validate, clock: &dyn Clock
 /// Foretells each past inspection from what was known before its day.
 pub async fn backtest(config: Config, horizon_h: f64, out: &Path, clock: &dyn Clock) -> Result<(), Failure> {
     let store = PlantStore::open(Arc::new(config)).await?;
-    let record = store.ledger.record(&store.config.zones).await?;
+    let record = store.record().await?;
     let visits: Vec<Visit> = foretell::visits(&record).into_iter().filter(|v| v.left_at <= clock.now()).collect();
     let day = |visit: &Visit| visit.left_at.as_second().div_euclid(86_400);
     let mut foretold = Vec::new();
@@ -235,6 +235,7 @@ pub async fn models(what: Models, clock: &dyn Clock) -> Result<(), Failure> {
                     record.status.as_str()
                 );
                 println!("    {}", model.reason());
+                println!("    on revision {} of the record", model.record_seen.revision);
             }
         }
         Models::Show { version, with } => {

@@ -7,7 +7,7 @@ use collector::{ArrivalsReport, LinkState};
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use ledger::{ModelRecord, Status};
-use plant::{Score, SignalReport, TubeId, hour_start};
+use plant::{Score, SignalReport, Suspicions, TubeId, hour_start};
 use publisher::{
     Contender, FittedTerm, Journal, Link, ModelBasis, ModelEntry, ModelStatus, Month, Snapshot, Totals, TubeDetail,
 };
@@ -15,10 +15,16 @@ use publisher::{
 use crate::config::Config;
 use crate::fleet::Fleet;
 use crate::model::{Basis, Model};
-use crate::validation_report;
+use crate::{readers, validation_report};
 
 /// The snapshot of an evaluation; what arrives is filled in by [`with_arrivals`].
-pub fn evaluated(fleet: &Fleet, scores: Vec<Score>, models: Vec<ModelEntry>, zone: &TimeZone) -> Snapshot {
+pub fn evaluated(
+    fleet: &Fleet,
+    scores: Vec<Score>,
+    models: Vec<ModelEntry>,
+    suspicions: Suspicions,
+    zone: &TimeZone,
+) -> Snapshot {
     let tubes = fleet.record.tubes.keys().filter_map(|tube| Some((tube.clone(), detail(fleet, tube, zone)?))).collect();
     let campaigns = fleet.record.campaigns.clone();
     Snapshot {
@@ -28,6 +34,8 @@ pub fn evaluated(fleet: &Fleet, scores: Vec<Score>, models: Vec<ModelEntry>, zon
         tubes,
         models,
         campaigns,
+        suspicions,
+        agreement: readers::agreement(&fleet.record),
         ..Snapshot::default()
     }
 }
@@ -53,6 +61,7 @@ pub fn model_entry(record: &ModelRecord, model: &Model) -> ModelEntry {
             Basis::HoursOnly => ModelBasis::HoursOnly,
             Basis::Prior => ModelBasis::Prior,
         },
+        record_revision: Some(model.record_seen.revision).filter(|revision| *revision > 0),
         n_rows: model.n_rows as u64,
         n_events: model.n_events as u64,
         n_event_lives: model.n_event_lives as u64,
@@ -90,6 +99,8 @@ fn detail(fleet: &Fleet, tube: &TubeId, zone: &TimeZone) -> Option<TubeDetail> {
         looks: record.looks(tube),
         findings: record.findings.iter().filter(|finding| finding.tube == *tube).cloned().collect(),
         months: months(fleet, tube, zone),
+        surface_h: fleet.life_now(tube).map(|life| fleet.surface_h(tube, &life, fleet.until)),
+        plating: record.plating(tube, fleet.until),
     })
 }
 

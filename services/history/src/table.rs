@@ -8,6 +8,7 @@ use plant::{BadRow, Table};
 use polars::prelude::*;
 
 use crate::error::{HistoryError, guarded};
+use crate::workbook;
 
 /// A file that is no table.
 #[derive(Debug, thiserror::Error)]
@@ -15,31 +16,50 @@ pub enum TableError {
     /// It cannot be opened, or is no Parquet file.
     #[error(transparent)]
     File(#[from] HistoryError),
-    /// It is no regular CSV.
+    /// It is no regular table.
     #[error("{}: {row}", path.display())]
-    Csv {
+    Row {
         /// Which file.
         path: PathBuf,
         /// Where and why.
         row: BadRow,
     },
+    /// It is no workbook that can be read.
+    #[error("{}: no workbook that can be read: {why}; right would be .xlsx without a password", path.display())]
+    Workbook {
+        /// Which file.
+        path: PathBuf,
+        /// Why.
+        why: String,
+    },
 }
 
-/// Reads a small table: Parquet if the name ends in `.parquet`, else CSV with a header, comma and UTF-8.
+/// Reads a small table: Parquet if the name ends in `.parquet`, the first sheet of a `.xlsx`, else CSV with a header,
+/// comma and UTF-8.
 ///
 /// # Errors
 /// [`TableError`] if the file cannot be read, has no header or rows of unequal length.
 pub fn read_table(path: &Path) -> Result<Table, TableError> {
-    if path.extension().is_some_and(|extension| extension == "parquet") {
-        Ok(read_parquet(path)?)
-    } else {
-        read_csv(path)
+    Ok(read_tables(path, &[])?.swap_remove(0))
+}
+
+/// Reads the tables of a file: one, but of a `.xlsx` all sheets that are called like one of `sheets` (in any case of
+/// letters), or the first sheet if none is. Each has the rows and cells that a CSV of it would have; times in date cells
+/// come without an offset.
+///
+/// # Errors
+/// As [`read_table`], and for cells with an error or a length of time in them.
+pub fn read_tables(path: &Path, sheets: &[&str]) -> Result<Vec<Table>, TableError> {
+    match path.extension() {
+        Some(extension) if extension == "parquet" => Ok(vec![read_parquet(path)?]),
+        Some(extension) if extension.eq_ignore_ascii_case("xlsx") => workbook::read(path, sheets),
+        _ => Ok(vec![read_csv(path)?]),
     }
 }
 
 fn read_csv(path: &Path) -> Result<Table, TableError> {
     let bad =
-        |line: u64, problem: String| TableError::Csv { path: path.to_owned(), row: BadRow::new(line, "", problem) };
+        |line: u64, problem: String| TableError::Row { path: path.to_owned(), row: BadRow::new(line, "", problem) };
     let text = std::fs::read(path).map_err(HistoryError::io("read", path))?;
     let text = text.strip_prefix(b"\xef\xbb\xbf").unwrap_or(&text);
     let mut reader = csv::ReaderBuilder::new().trim(csv::Trim::All).from_reader(text);

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use jiff::Timestamp;
-use plant::{Correction, Finding, Fitting, Record, Tube, TubeId, UnitId, Work, Zone};
+use plant::{Correction, Finding, Fitting, Record, Tube, TubeId, UnitId, Work, WorkEffects, Zone};
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 use sqlx::any::AnyRow;
@@ -14,7 +14,8 @@ use crate::findings::{StoredFinding, stored};
 use crate::open::{Ledger, instant};
 
 impl Ledger {
-    /// Everything written down about the fleet, as it holds now, with what it said before it was corrected.
+    /// Everything written down about the fleet, as it holds now, with what it said before it was corrected. What work does to
+    /// a tube is not written down: the default effects are put in.
     ///
     /// # Errors
     /// [`LedgerError`] if the database fails or a row does not read back.
@@ -76,6 +77,7 @@ pub(crate) async fn read_record(tx: &mut AnyConnection, zones: &[Zone]) -> Resul
         findings: holding.into_iter().map(|(_, _, finding)| finding).collect(),
         campaigns: bodies("campaign", &campaigns)?,
         zones: zones.to_vec(),
+        effects: WorkEffects::default(),
         corrections,
         revision: revision.unwrap_or(0),
     })

@@ -21,9 +21,9 @@ use crate::need::Need;
 use crate::problem::Problem;
 use crate::refusal::refusal;
 use crate::{
-    Origin, Site, Snapshot, api, audit, board, charts, corrections, entry_page, finding_page, findings, findings_page,
-    login, metrics, models_page, openapi, openapi_page, pages, photos, plain_page, plans, signals_page, tube_page,
-    validation_page,
+    Origin, Site, Snapshot, agreement, api, audit, board, charts, corrections, entry_page, finding_page, findings,
+    findings_page, login, metrics, models_page, openapi, openapi_page, pages, photos, plain_page, plans, signals_page,
+    suspicions, tube_page, validation_page,
 };
 
 /// What the routes answer from.
@@ -85,6 +85,7 @@ pub(crate) fn routes(photo_bytes: usize) -> Vec<Route> {
         get("/tubes/{tube}", Read, tube_page::page),
         get("/signals", Read, signals_page::page),
         get("/models", Read, models_page::page),
+        get("/suspicions", Read, suspicions::page),
         get("/models/{version}/validation", Read, validation_page::page),
         get("/findings", Read, findings_page::page),
         get("/findings/new", Read, entry_page::page),
@@ -114,6 +115,8 @@ pub(crate) fn routes(photo_bytes: usize) -> Vec<Route> {
         get("/api/v1/risks.csv", Read, api::risks_csv),
         get("/api/v1/changeovers", Read, plans::changeovers),
         get("/api/v1/models", Read, plans::models),
+        get("/api/v1/suspicions", Read, suspicions::suspicions),
+        get("/api/v1/agreement", Read, agreement::agreement),
         get("/api/v1/tubes", Read, api::tubes),
         get("/api/v1/tubes/{tube}", Read, api::tube),
         get("/api/v1/signals", Read, api::signals),

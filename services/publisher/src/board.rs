@@ -13,7 +13,7 @@ use crate::figures::{count, days_between, days_words, hours, share};
 use crate::missing::{Step, steps};
 use crate::pages::{Frame, Standing, rendered};
 use crate::rank::Ranking;
-use crate::{Interval, Publisher, Site, Snapshot, standing};
+use crate::{Interval, Publisher, Site, Snapshot, standing, suspicions};
 
 #[derive(Template)]
 #[template(path = "board.html")]
@@ -25,6 +25,8 @@ struct BoardPage {
     groups: Vec<Group>,
     steps: Vec<Step>,
     changeovers: Vec<Stop>,
+    /// How many things are doubted of late.
+    doubted: Option<String>,
 }
 
 /// Rows that belong together and are never mixed with others.
@@ -93,6 +95,7 @@ pub(crate) async fn page(extract::State(publisher): extract::State<Publisher>) -
             .collect(),
         steps: if snapshot.scores.is_empty() { steps(&snapshot).into() } else { vec![] },
         changeovers: next_stops(&snapshot, site),
+        doubted: suspicions::recent(&snapshot),
     };
     rendered(StatusCode::OK, &page)
 }

@@ -1,6 +1,6 @@
 //! The wall of a tube at each look, one small picture beside the other on the same scale.
 
-use plant::{ClockPosition, Grade, Kind, Look, WorkKind, Zone};
+use plant::{ClockPosition, Grade, Kind, Life, Look, Work, WorkKind, Zone};
 
 use crate::drawing::{Column, DrawError, Hand, Held, Sheet, Spoken, document};
 use crate::ink::Ink;
@@ -124,6 +124,12 @@ fn zones(detail: &TubeDetail, site: &Site) -> Vec<Zone> {
     zones
 }
 
+/// Whether a life of the tube begins with a piece of work.
+fn begins_life(detail: &TubeDetail, work: &Work) -> bool {
+    let ended = |life: &Life| life.to == Some(work.at) && life.ended_by == Some(work.work);
+    detail.lives.iter().any(ended) || detail.lives.first().is_some_and(|life| life.from == Some(work.at))
+}
+
 fn panels<'a>(detail: &'a TubeDetail, snapshot: &Snapshot, site: &Site) -> Vec<Panel<'a>> {
     let run = RunHours::of(&detail.months, &site.zone, snapshot.at);
     let first = detail.looks.len().saturating_sub(MOST);
@@ -132,7 +138,7 @@ fn panels<'a>(detail: &'a TubeDetail, snapshot: &Snapshot, site: &Site) -> Vec<P
             let look = &detail.looks[place];
             let before = place.checked_sub(1).map(|place| detail.looks[place].at);
             let since = |at| before.is_none_or(|before| before < at) && at < look.at;
-            let renewal = detail.work.iter().rfind(|work| work.work.starts_life() && since(work.at));
+            let renewal = detail.work.iter().rfind(|work| begins_life(detail, work) && since(work.at));
             let findings = || findings_of(detail, place);
             let whole = whole_tube(findings());
             let mut lines = vec![site.day(look.at), extent(detail, place, site), run_words(findings(), look.at, &run)];

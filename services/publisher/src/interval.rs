@@ -68,7 +68,7 @@ impl Interval {
             return Interval::NotEntered;
         }
         let life = snapshot.tubes.get(tube).and_then(|detail| detail.lives.last());
-        let began = life.filter(|life| life.begins_smooth).and_then(|life| life.from);
+        let began = life.filter(|life| life.grade_at_start.is_some()).and_then(|life| life.from);
         let Some(since) = score.last_look_at.or(began) else { return Interval::Unknown };
         let until = days.and_then(|days| since.checked_add(SignedDuration::from_hours(24 * i64::from(days))).ok());
         let run_h_left = run_h.map(|longest| longest - score.run_h);

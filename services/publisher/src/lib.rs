@@ -10,6 +10,7 @@ mod access;
 #[cfg(test)]
 mod access_tests;
 mod advice;
+mod agreement;
 mod allowance;
 mod api;
 mod app;
@@ -76,6 +77,7 @@ mod signals_page;
 mod site;
 mod snapshot;
 mod standing;
+mod suspicions;
 mod tally;
 mod throttle;
 mod tube_page;
@@ -83,6 +85,7 @@ mod validation;
 mod validation_page;
 mod wall;
 
+pub use agreement::{AgreementKappa, ReaderAgreement};
 pub use app::{Publisher, app};
 pub use interval::{Interval, LongestInterval};
 pub use messages::{Message, offline_message, online_message, risk_messages};

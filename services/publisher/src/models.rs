@@ -72,6 +72,8 @@ pub struct ModelEntry {
     pub why: Option<String>,
     /// What its scores stand on.
     pub basis: ModelBasis,
+    /// The revision of the record that it has seen; `None` if it was kept before there were revisions.
+    pub record_revision: Option<i64>,
     /// Intervals between looks that it was fitted on.
     pub n_rows: u64,
     /// Intervals that ended with the limit reached.

@@ -5,8 +5,8 @@ use std::collections::BTreeMap;
 
 use jiff::Timestamp;
 use plant::{
-    ClockPosition, Driver, Finding, Fitting, Grade, Horizon, Kind, Reason, Score, State, Term, Tube, TubeId, UnitId,
-    Work, WorkKind, Zone,
+    ClockPosition, Driver, Finding, Fitting, Grade, Horizon, Kind, Plating, Reason, Score, State, Suspicion, Term,
+    Tube, TubeId, UnitId, Work, WorkKind, Zone,
 };
 use serde::Serialize;
 
@@ -121,6 +121,9 @@ pub(crate) struct TubeJson<'a> {
     looks: Vec<LookJson<'a>>,
     findings: &'a [Finding],
     months: Vec<MonthJson>,
+    surface_h: Option<f64>,
+    plating: Option<Plating>,
+    suspicions: Vec<&'a Suspicion>,
 }
 
 impl<'a> TubeJson<'a> {
@@ -139,8 +142,10 @@ impl<'a> TubeJson<'a> {
                     from: life.from,
                     to: life.to,
                     ended_by: life.ended_by,
-                    begins_smooth: life.begins_smooth,
+                    begins_smooth: life.grade_at_start == Some(Grade::SMOOTH),
+                    grade_at_start: life.grade_at_start,
                     run_h_before: life.run_h_before,
+                    surface_from: life.surface_from,
                 })
                 .collect(),
             work: &detail.work,
@@ -174,6 +179,14 @@ impl<'a> TubeJson<'a> {
                 .collect(),
             findings: &detail.findings,
             months: detail.months.iter().map(|month| MonthJson::of(month, site)).collect(),
+            surface_h: detail.surface_h,
+            plating: detail.plating,
+            suspicions: snapshot
+                .suspicions
+                .doubts
+                .iter()
+                .filter(|doubt| doubt.tube.as_ref() == Some(&detail.tube.tube))
+                .collect(),
         }
     }
 }
@@ -185,7 +198,9 @@ struct LifeJson {
     to: Option<Timestamp>,
     ended_by: Option<WorkKind>,
     begins_smooth: bool,
+    grade_at_start: Option<Grade>,
     run_h_before: f64,
+    surface_from: Option<Timestamp>,
 }
 
 #[derive(Debug, Serialize)]

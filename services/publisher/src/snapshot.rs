@@ -5,12 +5,12 @@ use std::collections::BTreeMap;
 use jiff::Timestamp;
 use jiff::civil::Date;
 use plant::{
-    Campaign, Exposure, Fault, Finding, Fitting, Life, Look, Score, SignalReport, Tube, TubeId, UnitId, UnmappedTopic,
-    Work,
+    Campaign, Exposure, Fault, Finding, Fitting, Life, Look, Plating, Score, SignalReport, Suspicions, Tube, TubeId,
+    UnitId, UnmappedTopic, Work,
 };
 use serde::Serialize;
 
-use crate::ModelEntry;
+use crate::{ModelEntry, ReaderAgreement};
 
 /// Everything that pages, API and messages say, as known at one instant.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -27,6 +27,10 @@ pub struct Snapshot {
     pub models: Vec<ModelEntry>,
     /// Production runs, past and planned. Any order.
     pub campaigns: Vec<Campaign>,
+    /// What is doubted in the record.
+    pub suspicions: Suspicions,
+    /// How far inspectors agree.
+    pub agreement: ReaderAgreement,
     /// What the mapped signals have sent. Any order.
     pub signals: Vec<SignalReport>,
     /// Topics that no mapping takes.
@@ -67,6 +71,10 @@ pub struct TubeDetail {
     pub findings: Vec<Finding>,
     /// What it went through, in order of time.
     pub months: Vec<Month>,
+    /// Run hours since its surface was plated or came new, h; `None` if it was never fitted.
+    pub surface_h: Option<f64>,
+    /// Its plating; `None` if the register does not give its thickness.
+    pub plating: Option<Plating>,
 }
 
 /// The exposure of a tube in one month of the plant's calendar.

@@ -19,6 +19,7 @@ use crate::look_words::findings_of;
 use crate::next_step::{DEFERS, next_step};
 use crate::pages::{Frame, Standing, refused, rendered};
 use crate::problem::Problem;
+use crate::suspicions::{self, Doubt};
 use crate::wall::{Wall, kind_words, wall};
 use crate::{Interval, Publisher, Site, Snapshot, TubeDetail, standing};
 
@@ -43,6 +44,7 @@ struct TubePage {
     work: Vec<[String; 3]>,
     months: MonthTable,
     bands: Option<BandTable>,
+    doubts: Vec<Doubt>,
 }
 
 struct ScoreView {
@@ -88,6 +90,7 @@ pub(crate) async fn page(State(publisher): State<Publisher>, tube: Result<Path<S
         work: detail.work.iter().rev().map(|work| work_row(work, site)).collect(),
         months: month_table(&detail.months),
         bands: band_table(&detail.months, &site.bands),
+        doubts: suspicions::of_tube(&snapshot, &detail.tube.tube, site),
     };
     rendered(StatusCode::OK, &page)
 }
@@ -101,6 +104,14 @@ fn tube_facts(detail: &TubeDetail) -> Vec<(&'static str, String)> {
         measured("Bore", tube.bore_mm, "mm"),
         measured("Scraped length", tube.length_mm, "mm"),
         measured("Plating when new", tube.plating_um, "µm"),
+        measured("Plating left by honing", detail.plating.map(|plating| plating.left_um), "µm"),
+        measured("Deepest groove measured in this life", detail.plating.and_then(|plating| plating.deepest_um), "µm"),
+        measured(
+            "Plating under it",
+            detail.plating.filter(|plating| plating.deepest_um.is_some()).map(|plating| plating.reserve_um),
+            "µm",
+        ),
+        detail.surface_h.map(|run_h| ("Run on this surface", hours(run_h))),
         measured("Run before the records", tube.run_h_before, "h"),
         tube.note.clone().map(|note| ("Note", note)),
     ]
@@ -215,7 +226,7 @@ fn life_row(life: &Life, site: &Site) -> [String; 5] {
         life.from.map_or("before the records".to_owned(), |from| site.day(from)),
         life.to.map_or("lasts".to_owned(), |to| site.day(to)),
         life.ended_by.map_or("–".to_owned(), |work| spaced(work.as_str())),
-        if life.begins_smooth { "smooth" } else { "not known" }.to_owned(),
+        life.grade_at_start.map_or("not known".to_owned(), |grade| grade.meaning().to_owned()),
     ]
 }
 

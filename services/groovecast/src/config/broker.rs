@@ -6,7 +6,7 @@ use collector::{ClientFiles, Tls};
 
 use super::check::Checker;
 use super::place::Place;
-use super::{Broker, Login, raw};
+use super::{Broker, Login, raw, secret};
 
 /// MQTT's port, and its port through TLS (IANA).
 const PORTS: (u16, u16) = (1883, 8883);
@@ -55,8 +55,12 @@ fn login(checker: &mut Checker, raw: &raw::Broker, folder: &Path, place: &Place)
             checker.refuse(&place.key("password_env"), problem);
             return None;
         }
-        (Some(file), None) => Some(("password_file", from_file(checker, &folder.join(file), place)?)),
-        (None, Some(name)) => Some(("password_env", from_environment(checker, name, place)?)),
+        (Some(file), None) => {
+            Some(("password_file", secret::from_file(checker, &folder.join(file), &place.key("password_file"))?))
+        }
+        (None, Some(name)) => {
+            Some(("password_env", secret::from_environment(checker, name, &place.key("password_env"))?))
+        }
     };
     match (&raw.username, password) {
         (None, None) => None,
@@ -68,33 +72,6 @@ fn login(checker: &mut Checker, raw: &raw::Broker, folder: &Path, place: &Place)
         }
         (None, Some((key, _))) => {
             checker.refuse(&place.key(key), "a password needs a username beside it");
-            None
-        }
-    }
-}
-
-fn from_file(checker: &mut Checker, file: &Path, place: &Place) -> Option<String> {
-    let place = place.key("password_file");
-    let read = std::fs::read_to_string(file).map_err(|error| format!("{} cannot be read: {error}", file.display()));
-    let text = checker.take(&place, read)?;
-    let line = text.lines().next().unwrap_or_default();
-    if line.is_empty() {
-        checker.refuse(&place, format!("the first line of {} is empty; it holds the password", file.display()));
-        return None;
-    }
-    Some(line.to_owned())
-}
-
-fn from_environment(checker: &mut Checker, name: &str, place: &Place) -> Option<String> {
-    let place = place.key("password_env");
-    match std::env::var(name) {
-        Ok(password) if !password.is_empty() => Some(password),
-        Err(std::env::VarError::NotUnicode(_)) => {
-            checker.refuse(&place, format!("the environment variable {name} is not UTF-8"));
-            None
-        }
-        _ => {
-            checker.refuse(&place, format!("the environment variable {name} is not set; it holds the password"));
             None
         }
     }

@@ -15,7 +15,9 @@ use crate::args::Rows;
 
 use super::place::{Place, line_of};
 use super::raw::{self, Raw};
-use super::{Belief, Config, ModelConfig, Problem, access, belief, broker, exposure, topics};
+use super::{
+    Belief, Config, ModelConfig, Problem, access, belief, broker, data, exposure, suspicions, topics, work,
+};
 
 /// Reads and checks a configuration file; see [`Config::read`].
 pub fn read(path: &Path) -> Result<Config, Vec<Problem>> {
@@ -169,6 +171,10 @@ impl Checker<'_> {
         let exposure = exposure::settings(self, &merged, &mappings, bands, &raw.exposure, &root);
         let belief = exposure.as_ref().map(|exposure| belief::belief(self, &raw.belief, exposure, &root.key("belief")));
         let model = self.model(&raw.model, &root.key("model"));
+        let effects = work::effects(self, &raw.work, model.as_ref().map(|model| model.limit), &root.key("work"));
+        let doubts = suspicions::limits(self, &raw.suspicions, &root.key("suspicions"));
+        let data = folder.join(&raw.site.data);
+        let database = data::database(self, &raw.data, &data, &folder, &root.key("data"));
         for surface in raw.model.surface_priors.keys().filter(|surface| !surfaces.contains(*surface)) {
             let place = root.key("model").key("surface_priors").key(surface);
             self.refuse(&place, format!("{surface:?} is no known surface; known are {}", surfaces.join(", ")));
@@ -181,7 +187,8 @@ impl Checker<'_> {
         Some(Config {
             site_name: raw.site.name,
             time_zone: time_zone?,
-            data: folder.join(raw.site.data),
+            data,
+            database: database?,
             broker: broker?,
             prefix,
             listen: listen?,
@@ -191,6 +198,8 @@ impl Checker<'_> {
             units: ids,
             longest_interval,
             zones,
+            effects,
+            doubts,
             surfaces,
             file_measures,
             wide_columns,
@@ -392,6 +401,19 @@ mod tests {
             "late_min",
             "skew_s",
             "ahead_s",
+            "database",
+            "database_password_file",
+            "database_password_env",
+            "plating_used_um",
+            "grade_after",
+            "starts_life",
+            "renews_plating",
+            "grade_fall",
+            "catch_depth_um",
+            "mirror_correlation",
+            "meter_off_h",
+            "entered_after_h",
+            "torque_apart",
         ] {
             assert!(shown.contains(&format!("{key} =")), "{key} is not shown in config/plant.toml");
         }
@@ -482,6 +504,31 @@ mod tests {
         }
         let wrong = problems(&open.replace("[access]\n", "[access]\nreading = \"all\"\n"));
         assert!(wrong.len() == 1 && wrong[0].contains("right would be open or login"), "{wrong:#?}");
+    }
+
+    #[test]
+    fn a_password_in_the_config_is_refused_and_not_repeated() {
+        for address in ["postgresql://plant:fondant@db/record", "postgresql://db/record?password=fondant"] {
+            let text = example().replace("# database = \"sqlite\"", &format!("database = \"{address}\""));
+            let found = problems(&text);
+            assert!(
+                found.len() == 1 && found[0].contains("data.database: a password stands in the config"),
+                "{found:#?}"
+            );
+            assert!(!found[0].contains("fondant"), "{found:#?}");
+        }
+        let text = example().replace("# database = \"sqlite\"", "database = \"mysql://db\"");
+        assert!(problems(&text)[0].contains("right would be \"sqlite\" or a URL"));
+        let text = example().replace("# database = \"sqlite\"", "database = \"postgresql://plant@db/record\"");
+        assert_eq!(problems(&text), Vec::<String>::new());
+    }
+
+    #[test]
+    fn work_cannot_leave_the_limit_behind() {
+        let with = |line: &str| problems(&(example() + "\n[work.other]\n" + line));
+        assert_eq!(with("starts_life = true\ngrade_after = 1"), Vec::<String>::new());
+        assert!(with("starts_life = true\ngrade_after = 2")[0].contains("a life cannot begin with grade 2"));
+        assert!(with("grade_after = 1")[0].contains("work.other.grade_after: this work starts no life"));
     }
 
     #[test]

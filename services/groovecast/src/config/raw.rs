@@ -22,7 +22,13 @@ pub struct Raw {
     pub unit_defaults: Unit,
     pub units: BTreeMap<String, Unit>,
     #[serde(default)]
+    pub data: Data,
+    #[serde(default)]
     pub record: Record,
+    #[serde(default)]
+    pub work: Work,
+    #[serde(default)]
+    pub suspicions: Suspicions,
     #[serde(default)]
     pub files: Files,
     #[serde(default)]
@@ -239,6 +245,57 @@ pub struct Record {
 impl Default for Record {
     fn default() -> Self {
         Self { zones: ["drive", "middle", "far"].map(str::to_owned).to_vec(), surfaces: Vec::new() }
+    }
+}
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Data {
+    pub database: Option<String>,
+    pub database_password_file: Option<PathBuf>,
+    pub database_password_env: Option<String>,
+}
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Work {
+    pub new: WorkEffect,
+    pub hone_polish: WorkEffect,
+    pub replate: WorkEffect,
+    pub blades: WorkEffect,
+    pub other: WorkEffect,
+}
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct WorkEffect {
+    pub starts_life: Option<bool>,
+    pub grade_after: Option<u8>,
+    pub plating_used_um: Option<f64>,
+    pub renews_plating: Option<bool>,
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Suspicions {
+    pub grade_fall: u8,
+    pub catch_depth_um: [f64; 2],
+    pub mirror_correlation: f64,
+    pub meter_off_h: f64,
+    pub entered_after_h: f64,
+    pub torque_apart: f64,
+}
+
+impl Default for Suspicions {
+    fn default() -> Self {
+        Self {
+            grade_fall: 2,
+            catch_depth_um: [10.0, 50.0],
+            mirror_correlation: 0.6,
+            meter_off_h: 24.0,
+            entered_after_h: 168.0,
+            torque_apart: 1.3,
+        }
     }
 }
 

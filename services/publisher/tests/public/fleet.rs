@@ -9,12 +9,12 @@ use jiff::{SignedDuration, Timestamp};
 use ledger::{By, Ledger, Rules};
 use plant::{
     Bands, Campaign, Clock, ClockPosition, Driver, Exposure, Fault, Finding, Fitting, Grade, Horizon, Kind, Method,
-    Reason, Record, Score, Signal, SignalReport, State, Table, Term, Tube, TubeId, UnitId, UnmappedTopic, Work,
-    WorkKind, Zone,
+    Reason, Record, Score, Signal, SignalReport, State, Suspicion, SuspicionKind, Suspicions, Table, Term, Tube,
+    TubeId, UnitId, UnmappedTopic, Work, WorkKind, Zone,
 };
 use publisher::{
-    Contender, FittedTerm, Journal, Link, LongestInterval, ModelBasis, ModelEntry, ModelStatus, Month, Publisher,
-    ReadAccess, Site, Snapshot, Totals, TubeDetail,
+    AgreementKappa, Contender, FittedTerm, Journal, Link, LongestInterval, ModelBasis, ModelEntry, ModelStatus, Month,
+    Publisher, ReadAccess, ReaderAgreement, Site, Snapshot, Totals, TubeDetail,
 };
 use tokio::sync::watch;
 
@@ -290,6 +290,8 @@ pub fn tube() -> TubeDetail {
         ..Record::default()
     };
     TubeDetail {
+        plating: record.plating(&id, now()),
+        surface_h: Some(6_310.0),
         tube,
         unit: Some(unit_id("C-103")),
         lives: record.lives(&id),
@@ -394,6 +396,8 @@ fn bare_tube(tube: &str, unit: Option<&str>) -> TubeDetail {
         work: vec![],
         findings: vec![],
         months: vec![],
+        surface_h: None,
+        plating: None,
     }
 }
 
@@ -453,6 +457,7 @@ pub fn models() -> Vec<ModelEntry> {
         decided_by: Some("R. Example".to_owned()),
         why: Some("beat run hours alone on tubes it had not seen".to_owned()),
         basis: ModelBasis::Exposures,
+        record_revision: Some(412),
         n_rows: 168,
         n_events: 24,
         n_event_lives: 21,
@@ -479,6 +484,7 @@ pub fn models() -> Vec<ModelEntry> {
         decided_at: Some(at("2026-04-03T06:00:00Z")),
         why: None,
         basis: ModelBasis::Prior,
+        record_revision: None,
         n_rows: 31,
         n_events: 3,
         n_event_lives: 3,
@@ -498,6 +504,7 @@ pub fn models() -> Vec<ModelEntry> {
         decided_by: None,
         why: None,
         basis: ModelBasis::HoursOnly,
+        record_revision: None,
         verdict: Some(
             "hours_only (log loss 0.3300) is not beaten by more than one standard error between tubes".to_owned(),
         ),
@@ -534,6 +541,44 @@ pub fn campaigns() -> Vec<Campaign> {
     ]
 }
 
+/// A doubt about a tube, and one about two units.
+fn suspicions() -> Suspicions {
+    let doubts = vec![
+        Suspicion {
+            kind: SuspicionKind::TradedTorque,
+            at: at("2026-05-04T06:00:00Z"),
+            tube: None,
+            units: vec![unit_id("C-101"), unit_id("C-102")],
+            what: "C-101 usually took 90 N·m and C-102 150 N·m; since the stop it is the other way round".to_owned(),
+            check: "Are the signals mapped the other way round?".to_owned(),
+        },
+        Suspicion {
+            kind: SuspicionKind::GradeFell,
+            at: at("2025-12-03T10:00:00Z"),
+            tube: Some(tube_id("T-0042")),
+            units: vec![unit_id("C-103")],
+            what: "far 6 o'clock reads grade 1 where it read grade 3 at the look before".to_owned(),
+            check: "Was the tube honed and not written down?".to_owned(),
+        },
+    ];
+    Suspicions { doubts, one_lower: 7, compared: 1_204 }
+}
+
+/// Double readings of an invented plant, and their kappas as another library weighs that table.
+fn agreement() -> ReaderAgreement {
+    let kappa = |value, lower, upper| Some(AgreementKappa { value, lower, upper });
+    let table = [[44, 5, 1, 0, 0], [7, 31, 6, 1, 0], [0, 4, 18, 3, 0], [0, 1, 2, 9, 1], [0, 0, 0, 1, 6]];
+    ReaderAgreement {
+        pairs: 140,
+        same: 108,
+        least_pairs: 20,
+        unweighted: kappa(0.686_691, 0.592_029, 0.781_354),
+        linear: kappa(0.800_016, 0.732_122, 0.867_910),
+        quadratic: kappa(0.891_861, 0.843_776, 0.939_947),
+        table: table.map(|row| row.to_vec()).to_vec(),
+    }
+}
+
 /// The whole plant.
 pub fn snapshot() -> Snapshot {
     let tubes = [
@@ -561,6 +606,8 @@ pub fn snapshot() -> Snapshot {
         tubes: tubes.into_iter().map(|detail| (detail.tube.tube.clone(), detail)).collect(),
         models: models(),
         campaigns: campaigns(),
+        suspicions: suspicions(),
+        agreement: agreement(),
         signals: signals(),
         unmapped: vec![UnmappedTopic {
             topic: "works/C-110/shaft/torque".to_owned(),

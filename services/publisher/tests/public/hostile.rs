@@ -57,6 +57,9 @@ async fn texts_from_outside_never_become_markup() {
     (model.notes, model.decided_by) = (vec![HOSTILE.to_owned()], Some(HOSTILE.to_owned()));
     model.contenders[0].forecast = HOSTILE.to_owned();
     model.terms[0].name = HOSTILE.to_owned();
+    let doubt = &mut snapshot.suspicions.doubts[1];
+    (doubt.what, doubt.check, doubt.tube) = (HOSTILE.to_owned(), HOSTILE.to_owned(), Some(fleet::tube_id(id)));
+    doubt.units = vec![fleet::unit_id(id)];
     for campaign in &mut snapshot.campaigns {
         campaign.product = HOSTILE.to_owned();
     }
@@ -67,6 +70,7 @@ async fn texts_from_outside_never_become_markup() {
         (&*format!("/tubes/{encoded}"), 10),
         ("/signals", 10),
         ("/models", 8),
+        ("/suspicions", 2),
         ("/tubes/%22%3E%3Cscript%3E", 0),
     ] {
         let page = ask(snapshot.clone(), "GET", uri).await.body;

@@ -15,6 +15,8 @@ mod charts;
 mod conditional;
 #[path = "corrections.rs"]
 mod corrections;
+#[path = "doubts.rs"]
+mod doubts;
 #[path = "entry.rs"]
 mod entry;
 #[path = "findings.rs"]

@@ -1,0 +1,57 @@
+//! Where the record is kept.
+
+use std::path::Path;
+
+use ledger::Place as Database;
+
+use super::check::Checker;
+use super::place::Place;
+use super::{raw, secret};
+
+/// The file of the record below the data folder.
+const FILE: &str = "groovecast.db";
+
+/// The database that the config names. Its password never stands in the config itself: it comes from a file, or from
+/// the environment.
+pub fn database(checker: &mut Checker, raw: &raw::Data, data: &Path, folder: &Path, place: &Place) -> Option<Database> {
+    let [database, file, variable] =
+        ["database", "database_password_file", "database_password_env"].map(|name| place.key(name));
+    let address = raw.database.as_deref().unwrap_or("sqlite");
+    if address == "sqlite" {
+        let given = [(&file, raw.database_password_file.is_some()), (&variable, raw.database_password_env.is_some())];
+        for (key, _) in given.into_iter().filter(|(_, given)| *given) {
+            checker.refuse(key, "a database of SQLite's has no password; leave this key out");
+        }
+        return Some(Database::Sqlite(data.join(FILE)));
+    }
+    if !["postgresql://", "postgres://"].iter().any(|scheme| address.starts_with(scheme)) {
+        let problem =
+            "this is no database; right would be \"sqlite\" or a URL such as \"postgresql://user@host/database\"";
+        checker.refuse(&database, problem);
+        return None;
+    }
+    if has_password(address) {
+        let problem =
+            "a password stands in the config; right would be database_password_file or database_password_env beside it";
+        checker.refuse(&database, problem);
+        return None;
+    }
+    let server = Database::Postgres(address.to_owned());
+    let password = match (&raw.database_password_file, &raw.database_password_env) {
+        (None, None) => return Some(server),
+        (Some(_), Some(_)) => {
+            checker.refuse(&variable, "the password comes from database_password_file too; leave one of the two out");
+            return None;
+        }
+        (Some(name), None) => secret::from_file(checker, &folder.join(name), &file)?,
+        (None, Some(name)) => secret::from_environment(checker, name, &variable)?,
+    };
+    checker.take(&database, server.with_password(&password))
+}
+
+fn has_password(url: &str) -> bool {
+    let rest = url.split_once("://").map_or(url, |(_, rest)| rest);
+    let (address, options) = rest.split_once('?').unwrap_or((rest, ""));
+    let user = address.split('/').next().and_then(|host| host.rsplit_once('@')).map_or("", |(user, _)| user);
+    user.contains(':') || options.split('&').any(|option| option.starts_with("password="))
+}

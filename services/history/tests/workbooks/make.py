@@ -1,0 +1,18 @@
+# Writes plant.xlsx, the workbook of the tests: `python make.py plant.xlsx` with openpyxl 3.1.5.
+import openpyxl, datetime as d, sys
+wb=openpyxl.Workbook()
+ws=wb.active; ws.title="Read me"; ws.append(["Findings of the spring stop, see the other sheets"])
+f=wb.create_sheet("Findings")
+f.append(["at","tube","grade","zone","clock","method","depth_um","inspector","note"])
+f.append([d.datetime(2026,3,31,6,30),"T-K1",2,"far",6,"gauge",34.5,"A. Marsh","ring, 1 mm wide"])
+f.append([])
+f.append([d.date(2026,4,2),1017,0,None,None,"light",None,"A. Marsh",None])
+f.append(["2026-04-03T08:00:00+02:00","T-K2","1","drive",12,"nail",None,"R. Stone",None])
+f.append([d.datetime(2026,4,4,23,59,59),"T-K2",1,"drive",3,"nail",None,"R. Stone",None])
+t=wb.create_sheet("tubes"); t.append(["tube","surface","bore_mm"]); t.append(["T-K1","hard_chrome",152.4]); t.append(["T-K2","stainless",None]); t.append([1017,"hard_chrome",152])
+w=wb.create_sheet("Work"); w.append(["at","tube","work"]); w.append([d.datetime(2026,1,5,6,0),"T-K1","new"])
+b=wb.create_sheet("broken"); b.append(["at","tube","grade"]); b.append([d.datetime(2026,3,31,6,30),"T-K1",2]); b.append([d.datetime(2026,3,31,6,30),"T-K1","#DIV/0!"])
+l=wb.create_sheet("long"); l.append(["at","tube","grade","run_h"]); l.append([d.datetime(2026,3,31,6,30),"T-K1",2,d.timedelta(hours=36)])
+n=wb.create_sheet("nameless"); n.append(["at","tube"]); n.append([d.datetime(2026,3,31,6,30),"T-K1","seen"])
+wb.create_sheet("empty")
+wb.save(sys.argv[1])
