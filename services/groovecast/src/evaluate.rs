@@ -89,7 +89,8 @@ impl Evaluator {
     /// Tells pages what has arrived since the last evaluation.
     fn refresh(&self, evaluated: &Snapshot) {
         let now = self.clock.now();
-        let newest = snapshot::with_arrivals(evaluated, self.arrivals.snapshot(now), &self.config, now);
+        let newest =
+            snapshot::with_arrivals(evaluated, self.arrivals.snapshot(now), self.store.known(), &self.config, now);
         self.snapshots.send_replace(Arc::new(newest));
     }
 

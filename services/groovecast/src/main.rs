@@ -17,6 +17,7 @@ mod fleet;
 mod foretell;
 mod imports;
 mod intervals;
+mod known;
 mod listen;
 mod model;
 mod people;

@@ -15,6 +15,7 @@ use crate::config::Config;
 use crate::doubts::KnownMeters;
 use crate::fleet::Fleet;
 use crate::intervals;
+use crate::known::Shares;
 use crate::model::{self, Model, RecordSeen};
 use crate::snapshot;
 
@@ -33,6 +34,8 @@ pub struct PlantStore {
     tried: Mutex<Option<(RecordSeen, i64)>>,
     /// What the hour meters showed at instants of the past.
     pub meters: Mutex<KnownMeters>,
+    /// For how much of the last day and week each signal was known; empty before the first look.
+    known: Mutex<Arc<Shares>>,
 }
 
 impl PlantStore {
@@ -45,7 +48,14 @@ impl PlantStore {
         std::fs::create_dir_all(data).with_context(|| format!("cannot make the data folder {}", data.display()))?;
         let ledger = Ledger::open(&config.database).await?;
         let store = Store::new(data);
-        Ok(PlantStore { config, ledger, store, tried: Mutex::default(), meters: Mutex::default() })
+        Ok(PlantStore {
+            config,
+            ledger,
+            store,
+            tried: Mutex::default(),
+            meters: Mutex::default(),
+            known: Mutex::default(),
+        })
     }
 
     /// The right to change day files: one process at a time has it, and the system takes it back from one that dies.
@@ -118,6 +128,18 @@ impl PlantStore {
         let store = self.store.clone();
         blocking(move || store.remove_unlisted(&listed)).await?;
         Ok(())
+    }
+
+    /// Keeps for how much of the last day and week each signal was known.
+    pub fn set_known(&self, shares: Shares) {
+        if let Ok(mut known) = self.known.lock() {
+            *known = Arc::new(shares);
+        }
+    }
+
+    /// For how much of the last day and week each signal was known.
+    pub fn known(&self) -> Arc<Shares> {
+        self.known.lock().map(|known| known.clone()).unwrap_or_default()
     }
 
     /// Everything written down about the fleet.

@@ -14,6 +14,7 @@ use tokio::task::JoinSet;
 use crate::config::Config;
 use crate::evaluate::Evaluator;
 use crate::exit::Failure;
+use crate::known;
 use crate::plant_store::PlantStore;
 
 /// Messages to publish that may wait for the connection.
@@ -89,6 +90,7 @@ pub async fn serve(
     let pages = publisher::serve(listener, publisher::app(publisher), until(stopped.clone()));
     tasks.spawn(async move { pages.await.context("the pages stopped") });
     tasks.spawn(close_hours(store.clone(), clock.clone(), stopped.clone()));
+    tasks.spawn(known::keep_up(store.clone(), clock.clone(), stopped.clone()));
     let evaluator = Evaluator { config, site, store, arrivals, snapshots, outbox, clock, written };
     tasks.spawn(evaluator.run(stopped.clone()));
 

@@ -14,6 +14,7 @@ use publisher::{
 
 use crate::config::Config;
 use crate::fleet::Fleet;
+use crate::known::Shares;
 use crate::model::{Basis, Model};
 use crate::{readers, validation_report};
 
@@ -142,7 +143,13 @@ fn silent(config: &Config, heard: &[SignalReport]) -> Vec<SignalReport> {
 }
 
 /// The same snapshot with what has arrived up to now, and what has not.
-pub fn with_arrivals(evaluated: &Snapshot, mut report: ArrivalsReport, config: &Config, now: Timestamp) -> Snapshot {
+pub fn with_arrivals(
+    evaluated: &Snapshot,
+    mut report: ArrivalsReport,
+    known: Arc<Shares>,
+    config: &Config,
+    now: Timestamp,
+) -> Snapshot {
     report.signals.extend(silent(config, &report.signals));
     let link = &report.link;
     let error = match &link.state {
@@ -152,6 +159,7 @@ pub fn with_arrivals(evaluated: &Snapshot, mut report: ArrivalsReport, config: &
     Snapshot {
         at: now,
         signals: report.signals,
+        known,
         unmapped: report.unmapped,
         faults: report.faults,
         totals: Totals {

@@ -165,9 +165,18 @@ struct SignalsJson<'a> {
     link: &'a Link,
     journal: &'a Journal,
     totals: &'a Totals,
-    signals: Vec<&'a SignalReport>,
+    signals: Vec<SignalJson<'a>>,
     unmapped: &'a [UnmappedTopic],
     faults: &'a [Fault],
+}
+
+/// A signal as it arrives, and for what share of the last day and week it was known.
+#[derive(Serialize)]
+struct SignalJson<'a> {
+    #[serde(flatten)]
+    report: &'a SignalReport,
+    known_day: Option<f64>,
+    known_week: Option<f64>,
 }
 
 /// `GET /api/v1/signals`; as CSV for who asks for it.
@@ -175,14 +184,24 @@ pub(crate) async fn signals(State(publisher): State<Publisher>, headers: HeaderM
     let snapshot = publisher.newest();
     let signals = sorted_signals(&snapshot);
     if wants_csv(&headers) {
-        return by_accept(csv_tables::signals(&signals));
+        return by_accept(csv_tables::signals(&snapshot, &signals));
     }
     let answer = Pretty(SignalsJson {
         at: snapshot.at,
         link: &snapshot.link,
         journal: &snapshot.journal,
         totals: &snapshot.totals,
-        signals,
+        signals: signals
+            .iter()
+            .map(|report| {
+                let known = snapshot.known_share(report);
+                SignalJson {
+                    report,
+                    known_day: known.map(|share| share.day),
+                    known_week: known.map(|share| share.week),
+                }
+            })
+            .collect(),
         unmapped: &snapshot.unmapped,
         faults: &snapshot.faults,
     });
@@ -191,7 +210,8 @@ pub(crate) async fn signals(State(publisher): State<Publisher>, headers: HeaderM
 
 /// `GET /api/v1/signals.csv`
 pub(crate) async fn signals_csv(State(publisher): State<Publisher>) -> Response {
-    csv_tables::signals(&sorted_signals(&publisher.newest()))
+    let snapshot = publisher.newest();
+    csv_tables::signals(&snapshot, &sorted_signals(&snapshot))
 }
 
 /// Signals by unit, each unit's in the order of tables; those that gave no reading come first, for they ask for a step.

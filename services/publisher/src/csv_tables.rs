@@ -39,7 +39,7 @@ const RISK_COLUMNS: [&str; 22] = [
 ];
 
 /// Columns of `signals.csv`.
-const SIGNAL_COLUMNS: [&str; 13] = [
+const SIGNAL_COLUMNS: [&str; 15] = [
     "unit",
     "signal",
     "value",
@@ -53,6 +53,8 @@ const SIGNAL_COLUMNS: [&str; 13] = [
     "unprotected",
     "topic",
     "raw",
+    "known_day",
+    "known_week",
 ];
 
 /// Columns of `findings.csv`: those of the findings file, behind which version it is and who entered it.
@@ -122,10 +124,11 @@ pub(crate) fn risks<'a>(scores: impl Iterator<Item = &'a Score>, snapshot: &Snap
 }
 
 /// One row per signal.
-pub(crate) fn signals(signals: &[&SignalReport]) -> Response {
+pub(crate) fn signals(snapshot: &Snapshot, signals: &[&SignalReport]) -> Response {
     let rows: Vec<_> = signals
         .iter()
         .map(|report| {
+            let known = snapshot.known_share(report);
             let reasons: Vec<&str> = report.faults.iter().map(|fault| fault.reason.as_str()).collect();
             [
                 key(Some(&report.unit)),
@@ -141,6 +144,8 @@ pub(crate) fn signals(signals: &[&SignalReport]) -> Response {
                 report.unprotected.to_string(),
                 free(&report.topic),
                 free(&report.raw),
+                known.map(|share| finite(share.day)).unwrap_or_default(),
+                known.map(|share| finite(share.week)).unwrap_or_default(),
             ]
         })
         .collect();

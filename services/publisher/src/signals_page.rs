@@ -33,6 +33,8 @@ struct SignalRow {
     arrived: String,
     per_min: String,
     count: String,
+    /// Known for how much of the last day and week.
+    known: [String; 2],
     unprotected: bool,
     faults: Vec<FaultRow>,
 }
@@ -51,7 +53,7 @@ pub(crate) async fn page(State(publisher): State<Publisher>) -> Response {
     let now = publisher.clock.now();
     let units = sorted_signals(&snapshot)
         .chunk_by(|a, b| a.unit == b.unit)
-        .map(|unit| (unit[0].unit.to_string(), unit.iter().map(|signal| signal_row(signal, now)).collect()))
+        .map(|unit| (unit[0].unit.to_string(), unit.iter().map(|signal| signal_row(&snapshot, signal, now)).collect()))
         .collect();
     let unmapped = snapshot
         .unmapped
@@ -84,7 +86,8 @@ fn facts(snapshot: &Snapshot, now: Timestamp) -> Vec<(&'static str, String)> {
     ]
 }
 
-fn signal_row(report: &SignalReport, now: Timestamp) -> SignalRow {
+fn signal_row(snapshot: &Snapshot, report: &SignalReport, now: Timestamp) -> SignalRow {
+    let known = snapshot.known_share(report).map_or([None; 2], |share| [Some(share.day), Some(share.week)]);
     let ago = |at: Option<Timestamp>| at.map_or("never".to_owned(), |at| age(at, now));
     SignalRow {
         signal: report.signal.as_str(),
@@ -96,6 +99,7 @@ fn signal_row(report: &SignalReport, now: Timestamp) -> SignalRow {
         arrived: ago(report.arrived_at),
         per_min: number(report.per_min),
         count: count(report.count),
+        known: known.map(|share| share.map_or("–".to_owned(), |share| format!("{:.0}\u{a0}%", share * 100.0))),
         unprotected: report.unprotected,
         faults: report.faults.iter().map(|fault| fault_row(fault, now)).collect(),
     }

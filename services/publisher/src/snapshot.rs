@@ -1,16 +1,37 @@
 //! What the service knows at an instant, as it is published.
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 use jiff::Timestamp;
 use jiff::civil::Date;
 use plant::{
-    Campaign, Exposure, Fault, Finding, Fitting, Life, Look, Plating, Score, SignalReport, Suspicions, Tube, TubeId,
-    UnitId, UnmappedTopic, Work,
+    Campaign, Exposure, Fault, Finding, Fitting, Life, Look, Plating, Score, Signal, SignalReport, Suspicions, Tube,
+    TubeId, UnitId, UnmappedTopic, Work,
 };
 use serde::Serialize;
 
 use crate::{ModelEntry, ReaderAgreement};
+
+/// For what share of time a signal was known: while a usable reading speaks, and not beyond its hold.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct KnownShare {
+    /// Of the last 24 hours, 0 to 1.
+    pub day: f64,
+    /// Of the last 7 days, 0 to 1.
+    pub week: f64,
+}
+
+impl Snapshot {
+    /// For what share of time a signal was known; `None` before that was looked at first.
+    pub(crate) fn known_share(&self, signal: &SignalReport) -> Option<KnownShare> {
+        if self.known.is_empty() {
+            return None;
+        }
+        let never = KnownShare { day: 0.0, week: 0.0 };
+        Some(self.known.get(&(signal.unit.clone(), signal.signal)).copied().unwrap_or(never))
+    }
+}
 
 /// Everything that pages, API and messages say, as known at one instant.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -33,6 +54,8 @@ pub struct Snapshot {
     pub agreement: ReaderAgreement,
     /// What the mapped signals have sent. Any order.
     pub signals: Vec<SignalReport>,
+    /// For what share of the last day and week signals were known; empty before that was looked at first.
+    pub known: Arc<BTreeMap<(UnitId, Signal), KnownShare>>,
     /// Topics that no mapping takes.
     pub unmapped: Vec<UnmappedTopic>,
     /// What was kept out or doubted and belongs to no signal.

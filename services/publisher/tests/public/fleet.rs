@@ -1,5 +1,6 @@
 //! An invented plant in every state that a page can show.
 
+use std::collections::BTreeMap;
 use std::path::PathBuf;
 use std::sync::Arc;
 
@@ -13,8 +14,8 @@ use plant::{
     TubeId, UnitId, UnmappedTopic, Work, WorkKind, Zone,
 };
 use publisher::{
-    AgreementKappa, Contender, FittedTerm, Journal, Link, LongestInterval, ModelBasis, ModelEntry, ModelStatus, Month,
-    Publisher, ReadAccess, ReaderAgreement, Site, Snapshot, Totals, TubeDetail,
+    AgreementKappa, Contender, FittedTerm, Journal, KnownShare, Link, LongestInterval, ModelBasis, ModelEntry,
+    ModelStatus, Month, Publisher, ReadAccess, ReaderAgreement, Site, Snapshot, Totals, TubeDetail,
 };
 use tokio::sync::watch;
 
@@ -564,6 +565,12 @@ fn suspicions() -> Suspicions {
     Suspicions { doubts, one_lower: 7, compared: 1_204 }
 }
 
+/// One signal of the invented plant is known all the time, one half of it; the others never.
+fn known() -> BTreeMap<(UnitId, Signal), KnownShare> {
+    let share = |signal, day, week| ((unit_id("C-103"), signal), KnownShare { day, week });
+    [share(Signal::Torque, 1.0, 1.0), share(Signal::RunHours, 0.5, 0.928)].into()
+}
+
 /// Double readings of an invented plant, and their kappas as another library weighs that table.
 fn agreement() -> ReaderAgreement {
     let kappa = |value, lower, upper| Some(AgreementKappa { value, lower, upper });
@@ -609,6 +616,7 @@ pub fn snapshot() -> Snapshot {
         suspicions: suspicions(),
         agreement: agreement(),
         signals: signals(),
+        known: Arc::new(known()),
         unmapped: vec![UnmappedTopic {
             topic: "works/C-110/shaft/torque".to_owned(),
             count: 5120,
