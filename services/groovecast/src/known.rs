@@ -30,6 +30,9 @@ pub type Shares = BTreeMap<(UnitId, Signal), KnownShare>;
 /// What is known of each unit and day, and the generation of the day file that it was read from.
 type Days = BTreeMap<(UnitId, Date), (i64, DayKnown)>;
 
+/// Readings that are in no day file yet.
+type Late = BTreeMap<(UnitId, Date), Vec<Reading>>;
+
 /// Looks again and again until the service is told to stop.
 ///
 /// # Errors
@@ -55,14 +58,15 @@ async fn look(store: &PlantStore, now: Timestamp, days: &mut Days) -> anyhow::Re
     let first = now - SignedDuration::from_hours(24 * (DAYS - 1));
     let first_day = first.to_zoned_datetime(TimeZone::UTC).date();
     // The journal first: what is moved in between is then seen twice, which is the same as once.
-    let tail = store.ledger.journal_from(first_day.to_zoned(TimeZone::UTC)?.timestamp()).await?;
+    let tail = store.ledger.journal_from(day_start(first_day)?).await?;
     let files = store.ledger.day_files().await?;
+    let late = by_day(tail);
     let (readings, config) = (store.store.clone(), store.config.clone());
     let mut known = std::mem::take(days);
     *days = blocking(move || {
         let hold = &config.exposure.hold;
         for unit in &config.units {
-            walk(&readings, &files, &tail, unit, (first_day, now), hold, &mut known)?;
+            walk(&readings, &files, &late, unit, (first_day, now), hold, &mut known)?;
         }
         known.retain(|(_, day), _| *day >= first_day);
         Ok::<_, anyhow::Error>(known)
@@ -71,11 +75,24 @@ async fn look(store: &PlantStore, now: Timestamp, days: &mut Days) -> anyhow::Re
     Ok(shares(days, now))
 }
 
+fn by_day(tail: Vec<Reading>) -> Late {
+    let mut late = Late::new();
+    for reading in tail {
+        let day = reading.at.to_zoned_datetime(TimeZone::UTC).date();
+        late.entry((reading.unit.clone(), day)).or_default().push(reading);
+    }
+    late
+}
+
+fn day_start(day: Date) -> anyhow::Result<Timestamp> {
+    Ok(TimeZone::UTC.to_timestamp(day.at(0, 0, 0, 0))?)
+}
+
 /// Walks along the days of a unit and reads what has changed.
 fn walk(
     store: &Store,
     files: &[DayFile],
-    tail: &[Reading],
+    late: &Late,
     unit: &UnitId,
     (first_day, now): (Date, Timestamp),
     hold: &Hold,
@@ -84,13 +101,13 @@ fn walk(
     let mut before: Option<DayKnown> = None;
     let mut changed = false;
     for day in first_day.series(jiff::Span::new().days(1)).take(DAYS as usize) {
-        let start = day.to_zoned(TimeZone::UTC)?.timestamp();
+        let start = day_start(day)?;
         let end = start + SignedDuration::from_hours(24);
         let file = files.iter().find(|file| file.day == day);
-        let late = || tail.iter().filter(|reading| reading.unit == *unit && start <= reading.at && reading.at < end);
-        let grows = now < end || late().next().is_some();
-        let generation = if grows { GROWS } else { file.map_or(0, |file| file.generation) };
         let key = (unit.clone(), day);
+        let late = late.get(&key);
+        let grows = now < end || late.is_some();
+        let generation = if grows { GROWS } else { file.map_or(0, |file| file.generation) };
         let old = known.remove(&key);
         let new = match old {
             Some((then, ref known)) if then == generation && !grows && !changed => known.clone(),
@@ -101,7 +118,7 @@ fn walk(
                     Some(read) => read?,
                     None => DayReadings::default(),
                 };
-                readings.add(late().cloned());
+                readings.add(late.into_iter().flatten().cloned());
                 day_known(readings.unit(unit), start, now, hold, before.as_ref())
             }
         };
@@ -121,8 +138,8 @@ fn shares(days: &Days, now: Timestamp) -> Shares {
     });
     let mut seconds: BTreeMap<(UnitId, Signal), [f64; 2]> = BTreeMap::new();
     for ((unit, day), (_, known)) in days {
-        let Ok(start) = day.to_zoned(TimeZone::UTC) else { continue };
-        let first_hour = hour_of(start.timestamp());
+        let Ok(start) = day_start(*day) else { continue };
+        let first_hour = hour_of(start);
         for (signal, by_hour) in &known.known_s {
             let sums = seconds.entry((unit.clone(), *signal)).or_default();
             for (hour, known_s) in (first_hour..).zip(by_hour) {
@@ -147,7 +164,7 @@ mod tests {
     fn shares_are_of_the_last_24_and_168_hours() {
         let now: Timestamp = "2026-05-12T10:59:59Z".parse().unwrap();
         let unit = UnitId::new("K1").unwrap();
-        let tail: Vec<Reading> = (12 * 60..36 * 60)
+        let tail = (12 * 60..36 * 60)
             .map(|minute| Reading {
                 unit: unit.clone(),
                 signal: Signal::Torque,
@@ -157,15 +174,16 @@ mod tests {
                 time_source: TimeSource::Own,
             })
             .collect();
+        let late = by_day(tail);
         let folder = tempfile::tempdir().unwrap();
         let store = Store::new(folder.path());
         let first_day = "2026-05-05".parse().unwrap();
         let mut days = Days::new();
-        walk(&store, &[], &tail, &unit, (first_day, now), &Hold::HOUSE, &mut days).unwrap();
+        walk(&store, &[], &late, &unit, (first_day, now), &Hold::HOUSE, &mut days).unwrap();
         let share = shares(&days, now)[&(unit.clone(), Signal::Torque)];
         assert!((share.day - 0.5).abs() < 0.01 && (share.week - 1.0 / 7.0).abs() < 0.002, "{share:?}");
         // A second look reads nothing anew and says the same.
-        walk(&store, &[], &tail, &unit, (first_day, now), &Hold::HOUSE, &mut days).unwrap();
+        walk(&store, &[], &late, &unit, (first_day, now), &Hold::HOUSE, &mut days).unwrap();
         assert_eq!(shares(&days, now)[&(unit, Signal::Torque)], share);
     }
 }

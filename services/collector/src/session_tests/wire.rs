@@ -138,15 +138,16 @@ fn first_packet(bytes: &[u8]) -> Option<(Packet, usize)> {
         let byte = *bytes.get(header)?;
         remaining |= usize::from(byte & 0x7f) << (7 * (header - 1));
         header += 1;
-        if byte & 0x80 == 0 {
+        if byte & 0x80 == 0 || header > 4 {
             break;
         }
     }
     let body = bytes.get(header..header + remaining)?;
-    let number = |place: usize| u16::from_be_bytes([body[place], body[place + 1]]);
+    // What is encrypted, or no MQTT at all, says anything here: then it is none of ours.
+    let number = |place: usize| Some(u16::from_be_bytes([*body.get(place)?, *body.get(place + 1)?]));
     let packet = match (first >> 4, (first >> 1) & 3) {
-        (3, 1) => Packet::Publish(number(2 + usize::from(number(0)))),
-        (4, _) => Packet::PubAck(number(0)),
+        (3, 1) => number(0).and_then(|topic| number(2 + usize::from(topic))).map_or(Packet::Other, Packet::Publish),
+        (4, _) => number(0).map_or(Packet::Other, Packet::PubAck),
         (9, _) => Packet::SubAck,
         _ => Packet::Other,
     };

@@ -15,9 +15,7 @@ use crate::args::Rows;
 
 use super::place::{Place, line_of};
 use super::raw::{self, Raw};
-use super::{
-    Belief, Config, ModelConfig, Problem, access, belief, broker, data, exposure, suspicions, topics, work,
-};
+use super::{Belief, Config, ModelConfig, Problem, access, belief, broker, data, exposure, suspicions, topics, work};
 
 /// Reads and checks a configuration file; see [`Config::read`].
 pub fn read(path: &Path) -> Result<Config, Vec<Problem>> {
