@@ -69,7 +69,7 @@ impl Broker {
     /// Starts a broker.
     pub fn start(kind: Kind) -> Broker {
         match kind {
-            Kind::Mosquitto => Self::mosquitto(),
+            Kind::Mosquitto => Self::start_at(free_port()),
             Kind::Embedded => {
                 let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
                 Broker { port: runtime.block_on(embedded::start()).unwrap(), mosquitto: None }
@@ -77,12 +77,34 @@ impl Broker {
         }
     }
 
-    fn mosquitto() -> Broker {
+    /// Mosquitto at a port.
+    pub fn start_at(port: u16) -> Broker {
+        Self::mosquitto(port, "")
+    }
+
+    /// Mosquitto as careful as it can be: it saves all it holds at each change (a moment after it has acknowledged it).
+    pub fn that_saves_each_change() -> Broker {
+        Self::mosquitto(free_port(), "autosave_on_changes true\nautosave_interval 1\n")
+    }
+
+    /// Kills mosquitto at once.
+    pub fn kill(&mut self) {
+        let (process, _) = self.mosquitto.as_mut().expect("the embedded broker cannot be killed");
+        process.kill().unwrap();
+        process.wait().unwrap();
+    }
+
+    /// Starts it again after a kill.
+    pub fn again(&mut self) {
+        let (process, folder) = self.mosquitto.as_mut().expect("the embedded broker cannot be killed");
+        *process = Self::launch(folder.path(), self.port);
+    }
+
+    fn mosquitto(port: u16, more: &str) -> Broker {
         let folder = tempfile::tempdir().unwrap();
-        let port = free_port();
         let config = format!(
             "listener {port} 127.0.0.1\nallow_anonymous true\npersistence true\npersistence_location {}/\n\
-             max_queued_messages 0\nuser root\nlog_dest none\n",
+             max_queued_messages 0\nuser root\nlog_dest none\n{more}",
             folder.path().display()
         );
         std::fs::write(folder.path().join("mosquitto.conf"), config).unwrap();

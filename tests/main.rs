@@ -9,14 +9,21 @@ mod databases;
 // The very broker of the demo; a program has no library to take it from.
 #[path = "../services/groovecast/src/demo/broker.rs"]
 mod embedded;
+mod faults;
 mod full_plant;
 mod house;
 mod kill;
+mod load;
 mod outside;
 mod plant_files;
 mod postgres;
 mod reference;
+mod sender;
 mod service;
 mod tools;
 mod whole_job;
+// The wire of the session's own tests.
+#[allow(dead_code, reason = "the session's tests use the rest of it")]
+#[path = "../services/collector/src/session_tests/wire.rs"]
+mod wire;
 mod writing;

@@ -67,6 +67,29 @@ impl Service {
             .unwrap()
     }
 
+    /// Starts the service such that a write beyond [`Self::limit_files`] fails instead of ending it, and waits until it is ready.
+    pub fn start_with_files_that_may_stop_growing(config: &Path) -> Service {
+        let port = free_port();
+        // What a shell ignores, the program that it becomes ignores too.
+        let process = Command::new("sh")
+            .args(["-c", "trap '' XFSZ; exec \"$0\" \"$@\"", env!("CARGO_BIN_EXE_groovecast")])
+            .args(["run", "--config", config.to_str().unwrap(), "--listen", &format!("127.0.0.1:{port}")])
+            .stdin(Stdio::null())
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .spawn()
+            .unwrap();
+        let service = Service { config: config.to_owned(), port, process };
+        wait_for("a ready service", || (service.get("/health/ready").0 == 200).then_some(()));
+        service
+    }
+
+    /// From now on no file of the service may grow beyond so many bytes, or `unlimited`.
+    pub fn limit_files(&self, bytes: &str) {
+        let (process, limit) = (self.process.id().to_string(), format!("--fsize={bytes}:unlimited"));
+        assert!(Command::new("prlimit").args(["--pid", &process, &limit]).status().unwrap().success());
+    }
+
     /// Kills it at once, without a chance to say or do anything.
     pub fn kill(&mut self) {
         self.process.kill().unwrap();

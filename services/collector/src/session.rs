@@ -36,8 +36,11 @@ use crate::window::Window;
 const SETTLE_WITHIN: Duration = Duration::from_secs(2);
 /// ...and then the good-bye said within this.
 const GOODBYE_WITHIN: Duration = Duration::from_secs(1);
-/// A connection that stood so long was a good one: the next wait is short again.
+/// A connection that stood so long was a good one: the next wait is short again...
 const STOOD: Duration = Duration::from_secs(30);
+/// ...and so was one that stood so long and had something acknowledged. Two services under one client id, which throw each
+/// other out at once, keep waiting longer.
+const WORKED: Duration = Duration::from_secs(1);
 /// A connection must stand within this time, s; TLS within a little less, so that its reason is known by then.
 const CONNECTED_WITHIN_S: u64 = 15;
 /// Own messages that the broker has not confirmed yet.
@@ -271,7 +274,8 @@ impl Owner {
                 Ok(Event::Outgoing(rumqttc::Outgoing::Disconnect)) => break,
                 Ok(_) => {}
                 Err(error) => {
-                    if self.up_since.is_some_and(|since| since.elapsed() >= STOOD) {
+                    let needed = if lock(&self.window).has_acknowledged() { WORKED } else { STOOD };
+                    if self.up_since.is_some_and(|since| since.elapsed() >= needed) {
                         backoff.reset();
                     }
                     self.lost(&error).await;

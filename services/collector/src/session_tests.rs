@@ -173,6 +173,8 @@ at_each_broker! {
         others_see_whether_the_service_is_there
         a_refused_message_is_counted_and_does_not_come_again
         a_packet_beyond_the_limit_is_shown_and_does_not_storm_the_broker
+        a_half_open_connection_is_found_and_nothing_is_lost
+        a_slow_wire_loses_nothing
         a_journal_that_hangs_does_not_keep_the_service_from_leaving
     }
     // The embedded broker sends everything with the QoS of the subscription; MQTT 3.1.1, 3.8.4, asks for the lesser of
@@ -433,6 +435,40 @@ async fn a_journal_that_hangs_does_not_keep_the_service_from_leaving(kind: Kind)
     journal.failures.store(0, Ordering::SeqCst);
     let service = Service::online(broker.port(), &journal).await;
     until("all are there", || journal.distinct() == [0, 1, 2]).await;
+    service.leave().await;
+}
+
+/// MQTT 3.1.1, 3.1.2.10: without an answer to its ping a client should close the connection.
+async fn a_half_open_connection_is_found_and_nothing_is_lost(kind: Kind) {
+    let broker = Broker::start(kind).await;
+    let journal = Arc::new(Journal::default());
+    let service = Service::online(broker.port(), &journal).await;
+    until("it has subscribed", subscribed(&broker)).await;
+    broker.publish("timed/C1", &timed(0..10));
+    until("they are there", || journal.distinct().len() == 10).await;
+    broker.wire.hold(true);
+    broker.publish("timed/C1", &timed(10..200));
+    let began = Instant::now();
+    until("it is found", || matches!(service.arrivals.link().state, LinkState::Offline { .. })).await;
+    // Two keep-alives of 5 s, and a little for a busy machine.
+    assert!(began.elapsed() < Duration::from_secs(14), "it took {:?}", began.elapsed());
+    broker.wire.cut();
+    broker.wire.hold(false);
+    until("all are there", || journal.distinct() == Vec::from_iter(0..200)).await;
+    assert_eq!(service.arrivals.link().sessions_lost, 0);
+    service.leave().await;
+}
+
+async fn a_slow_wire_loses_nothing(kind: Kind) {
+    let broker = Broker::start(kind).await;
+    let journal = Arc::new(Journal::default());
+    broker.wire.slow(Duration::from_millis(100));
+    let service = Service::online(broker.port(), &journal).await;
+    until("it has subscribed", subscribed(&broker)).await;
+    broker.publish("timed/C1", &timed(0..300));
+    until("all are there", || journal.distinct() == Vec::from_iter(0..300)).await;
+    until("all are acknowledged", || service.arrivals.link().unacknowledged == 0).await;
+    assert_eq!(journal.values().len(), 300, "a slow wire is no broken one");
     service.leave().await;
 }
 

@@ -74,6 +74,11 @@ impl<P> Window<P> {
         self.held.len()
     }
 
+    /// Whether anything was acknowledged in this connection.
+    pub(crate) fn has_acknowledged(&self) -> bool {
+        self.first > 0
+    }
+
     /// Which connection it is, counted from 0.
     pub(crate) fn epoch(&self) -> u64 {
         self.epoch
@@ -144,6 +149,7 @@ mod tests {
                     }
                 }
                 prop_assert_eq!(window.unacknowledged() as u64, received - acked);
+                prop_assert_eq!(window.has_acknowledged(), acked > 0);
                 prop_assert_eq!(window.epoch(), connection);
             }
         }
