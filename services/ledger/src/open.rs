@@ -48,10 +48,16 @@ impl Ledger {
         let kind = place.kind();
         let options = place.options(false).map_err(open)?;
         migrate(&options, kind).await.map_err(open)?;
+        // A full or failing disk makes SQLite end a transaction by itself, and the driver then believes for ever that the
+        // connection is still in it. Such a one is closed, and another takes its place.
         let pool = |connections: u32, read_only: bool| {
             AnyPoolOptions::new()
                 .max_connections(connections)
                 .acquire_timeout(WAIT)
+                .before_acquire(|connection, _| {
+                    let free = !connection.is_in_transaction();
+                    Box::pin(async move { Ok(free) })
+                })
                 .after_connect(move |connection, _| Box::pin(async move { prepare(connection, kind, read_only).await }))
         };
         let writers = match kind {

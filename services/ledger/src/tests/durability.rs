@@ -5,6 +5,7 @@ use sqlx::AssertSqlSafe;
 
 use super::postgres::{LOCKED, new_database};
 use super::{at, by, finding, with_tubes};
+use crate::open::Turn;
 use crate::{Ledger, Place};
 
 fn reading(second: i64) -> Reading {
@@ -35,6 +36,18 @@ async fn sqlite_syncs_each_commit_and_holds_references() {
     assert!(read_only.is_err(), "a reader wrote");
     ledger.close().await;
     assert!(path.exists(), "the file has another name");
+}
+
+/// SQLite does so by itself when a disk is full or fails (its documentation, "Automatic rollback"); `tests/faults.rs` has the disk.
+#[tokio::test]
+async fn a_transaction_that_sqlite_ended_by_itself_leaves_no_connection_unusable() {
+    let folder = tempfile::tempdir().unwrap();
+    let ledger = Ledger::open(&Place::Sqlite(folder.path().join("ended.db"))).await.unwrap();
+    let mut tx = ledger.write(Turn::Readings).await.unwrap();
+    sqlx::query("ROLLBACK").execute(&mut *tx).await.unwrap();
+    assert!(tx.commit().await.is_err());
+    ledger.append(&[reading(1)]).await.unwrap();
+    assert_eq!(ledger.journal_counts(at(0)).await.unwrap(), (0, 1));
 }
 
 #[tokio::test]
