@@ -1,13 +1,14 @@
 //! How much of what can be known does a model know? Invented plants of many kinds, hours alone at the bottom, an oracle
 //! that knows the law at the top; the share of the Brier gap between the two that each rival closes.
 //!
-//! `cargo run --release -p wear --example second_plant -- PLANTS UNITS...`
+//! `cargo run --release -p wear --example second_plant -- PLANTS UNITS...`; with `tell SEED UNITS` one plant as JSON.
 #![allow(missing_docs)]
 
 mod chance;
 mod oracle;
 mod plant;
 mod rivals;
+mod tell;
 
 use std::collections::{BTreeMap, VecDeque};
 
@@ -16,6 +17,13 @@ use plant::Plant;
 use rivals::Foretold;
 
 fn main() {
+    if std::env::args().nth(1).is_some_and(|word| word == "tell") {
+        let number = |at: usize| std::env::args().nth(at).and_then(|text| text.parse::<u64>().ok()).unwrap_or(12);
+        let (seed, units) = (number(2), number(3) as usize);
+        let (plant, foretold, best) = judged(seed, units, &mut 0.0);
+        println!("{}", tell::tell(&plant, &foretold, &best));
+        return;
+    }
     let numbers: Vec<u64> = std::env::args().skip(1).filter_map(|text| text.parse().ok()).collect();
     let plants = numbers.first().copied().unwrap_or(20);
     let sizes = if numbers.len() > 1 { numbers[1..].to_vec() } else { vec![12, 48] };
@@ -43,20 +51,27 @@ const RIVALS: [(&str, Forecast); 7] = [
     ("cautious", |look| look.cautious),
 ];
 
+/// A plant, its looks with what the rivals foretold, and what the oracle did.
+fn judged(seed: u64, units: usize, seconds: &mut f64) -> (Plant, Vec<Foretold>, Vec<f64>) {
+    let plant = Plant::new(1000 * units as u64 + seed, units);
+    let foretold = rivals::foretell(&plant, seconds);
+    let mut chance = Chance::new(seed);
+    let mut of_tube: BTreeMap<usize, VecDeque<f64>> = BTreeMap::new();
+    for (number, tube) in plant.tubes.iter().enumerate() {
+        of_tube.insert(number, oracle_of(&plant, tube, &mut chance).into());
+    }
+    let mut next = |look: &Foretold| of_tube.get_mut(&look.tube).and_then(VecDeque::pop_front).expect("one per look");
+    let best = foretold.iter().map(&mut next).collect();
+    (plant, foretold, best)
+}
+
 fn size(plants: u64, units: usize) {
     let mut briers: Vec<[f64; RIVALS.len()]> = Vec::new();
     let (mut bests, mut all, mut within, mut seconds) = (Vec::new(), Vec::new(), 0.0, 0.0);
     for seed in 0..plants {
-        let plant = Plant::new(1000 * units as u64 + seed, units);
-        let foretold = rivals::foretell(&plant, &mut seconds);
-        let mut chance = Chance::new(seed);
-        let mut of_tube: BTreeMap<usize, VecDeque<f64>> = BTreeMap::new();
-        for (number, tube) in plant.tubes.iter().enumerate() {
-            of_tube.insert(number, oracle_of(&plant, tube, &mut chance).into());
-        }
+        let (_, foretold, oracle) = judged(seed, units, &mut seconds);
         let mut best = 0.0;
-        for look in &foretold {
-            let p = of_tube.get_mut(&look.tube).and_then(VecDeque::pop_front).expect("one per look");
+        for (look, p) in foretold.iter().zip(oracle) {
             best += (p - look.outcome).powi(2) / foretold.len() as f64;
             within += f64::from(u8::from(look.lower <= p && p <= look.upper));
         }

@@ -205,6 +205,15 @@ pub struct Plant {
     pub units: Vec<Vec<Campaign>>,
     /// How each unit runs, as only an oracle can know it.
     pub natures: Vec<Nature>,
+    pub fittings: Vec<Fitting>,
+}
+
+/// Where a tube sat: from the campaign with which it began to the look with which it ended.
+pub struct Fitting {
+    pub tube: usize,
+    pub unit: usize,
+    pub from_h: f64,
+    pub to_h: Option<f64>,
 }
 
 struct Wall {
@@ -267,6 +276,8 @@ impl Plant {
         let mut walls: Vec<Wall> = (0..units + units.div_ceil(6)).map(|_| Wall::new(&mut chance, &law)).collect();
         let mut spares: Vec<usize> = (units..walls.len()).collect();
         let mut fitted: Vec<usize> = (0..units).collect();
+        let mut fittings: Vec<Fitting> =
+            (0..units).map(|number| Fitting { tube: number, unit: number, from_h: 0.0, to_h: None }).collect();
         let mut due_h: Vec<f64> = (0..units).map(|_| chance.between(100.0, 1200.0)).collect();
         // Tubes of unequal age as the records begin: their first life is known, and so are its hours.
         let mut order: Vec<(usize, usize)> =
@@ -297,6 +308,10 @@ impl Plant {
                 if !spares.is_empty() && chance.happens(0.4) {
                     let spare = spares.remove(0);
                     spares.push(number);
+                    let at_h = campaign.begins_h + campaign.run_h;
+                    let sat = fittings.iter_mut().rev().find(|fitting| fitting.unit == unit);
+                    sat.expect("a unit always has a tube").to_h = Some(at_h);
+                    fittings.push(Fitting { tube: spare, unit, from_h: at_h, to_h: None });
                     fitted[unit] = spare;
                 }
             } else {
@@ -306,7 +321,7 @@ impl Plant {
             }
         }
         let tubes = walls.into_iter().map(|wall| Tube { surface: wall.surface, lives: wall.lives }).collect();
-        Plant { law, tubes, units: campaigns, natures }
+        Plant { law, tubes, units: campaigns, natures, fittings }
     }
 }
 

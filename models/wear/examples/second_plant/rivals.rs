@@ -16,6 +16,7 @@ const RECENT_H: f64 = 500.0;
 /// A look with its outcome and what each rival foretold.
 pub struct Foretold {
     pub tube: usize,
+    pub at_h: f64,
     pub outcome: f64,
     pub hours_only: f64,
     pub hazard: f64,
@@ -135,6 +136,7 @@ impl Rivals<'_> {
                 };
                 foretold.push(Foretold {
                     tube: number,
+                    at_h: looked.at_h,
                     outcome,
                     hours_only,
                     hazard,
