@@ -12,6 +12,16 @@ const SPREAD: (f64, f64) = (0.3, 4.0);
 /// Shorter stretches have no pace to speak of, h.
 const LEAST_H: f64 = 100.0;
 
+/// Run hours ahead that are asked for most, h (house rule).
+const USUAL_HORIZON_H: f64 = 500.0;
+
+/// The mean pace of fewer hours spreads wider than that of a whole stretch: as the root of the hours, if what happens in
+/// one hour says nothing of the next, which is the most that it can be.
+fn shorter(lengths_h: &[f64]) -> f64 {
+    let mean_h = lengths_h.iter().sum::<f64>() / lengths_h.len().max(1) as f64;
+    (mean_h / USUAL_HORIZON_H).sqrt().clamp(1.0, 1.5)
+}
+
 /// How the pace of wear of one stretch follows from that of the one before: the logarithm of the pace, against an hour at
 /// the fleet's mean rates, is `stays` times the earlier one, give or take `sd`.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
@@ -25,10 +35,15 @@ pub struct PaceAhead {
 impl PaceAhead {
     /// From stretches that follow each other in a life.
     pub(crate) fn of(histories: &Histories, dose: impl Fn(&Stretch) -> f64) -> PaceAhead {
-        let mut pairs = Vec::new();
+        let (mut pairs, mut lengths) = (Vec::new(), Vec::new());
         for life in histories.tubes.iter().flat_map(|tube| &tube.lives) {
             let long = life.looks.iter().map(|(stretch, _)| stretch).filter(|stretch| stretch.covered_h > LEAST_H);
-            let paces: Vec<f64> = long.map(|stretch| (dose(stretch) / stretch.covered_h).max(1e-3).ln()).collect();
+            let paces: Vec<f64> = long
+                .map(|stretch| {
+                    lengths.push(stretch.covered_h);
+                    (dose(stretch) / stretch.covered_h).max(1e-3).ln()
+                })
+                .collect();
             pairs.extend(paces.windows(2).map(|pair| (pair[0], pair[1])));
         }
         let products: f64 = pairs.iter().map(|(before, after)| before * after).sum();
@@ -36,7 +51,7 @@ impl PaceAhead {
         let stays = ((products + STAYS.0 * STAYS.1) / (squares + STAYS.1)).clamp(0.0, 1.0);
         let left: f64 = pairs.iter().map(|(before, after)| (after - stays * before).powi(2)).sum();
         let sd = ((left + SPREAD.1 * SPREAD.0 * SPREAD.0) / (pairs.len() as f64 + SPREAD.1)).sqrt();
-        PaceAhead { stays, sd }
+        PaceAhead { stays, sd: sd * shorter(&lengths) }
     }
 
     /// Dose of some run hours to come after running at a pace (dose per h).

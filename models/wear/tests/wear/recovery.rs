@@ -1,5 +1,5 @@
 use linfa::traits::Fit;
-use wear::validate::{Forecast, by_tube};
+use wear::validate::{Forecast, ModelKind, Validation, by_tube};
 use wear::{BlindPace, Course, Hazard, HazardParams, Intervals, Pace, RidgeScale, Row, Shape};
 
 use crate::Dice;
@@ -160,4 +160,16 @@ fn a_fold_that_cannot_carry_a_model_is_named_and_hours_stand_in() {
     assert_eq!(held.winner, Forecast::Model);
     assert!(held.contenders[Forecast::Model as usize].stand_ins.is_empty());
     assert!(!held.model_wins && held.verdict.starts_with("3 events are too few"), "{}", held.verdict);
+}
+
+#[test]
+fn a_validation_that_was_kept_before_there_was_latent_wear_reads_back() {
+    let found = by_tube(&simulate_grouped(400, 4, [0.0, 0.0]), 2, &[HazardParams::new().ridge(1.0)], 4).unwrap();
+    let mut kept = serde_json::to_value(&found).unwrap();
+    for key in ["kind", "kinds", "recalibration"] {
+        assert!(kept.as_object_mut().unwrap().remove(key).is_some(), "{key} is not written");
+    }
+    let again: Validation = serde_json::from_value(kept).unwrap();
+    assert_eq!(again.kind, ModelKind::Hazard);
+    assert_eq!(again.predictions, found.predictions);
 }
