@@ -391,3 +391,20 @@ fn intervals(
     }
     builder.build()
 }
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used, reason = "all of this is tests")]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_model_that_was_kept_before_there_was_latent_wear_reads_back() {
+        let example = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("../../config/plant.toml");
+        let config = crate::config::Config::read(&example).unwrap();
+        let mut kept = serde_json::to_value(Model::prior(&config.model, Vec::new())).unwrap();
+        assert!(kept.as_object_mut().unwrap().remove("stations").is_some(), "stations are not written");
+        let again: Model = serde_json::from_value(kept).unwrap();
+        assert!(again.stations.is_none());
+        assert_eq!(again.basis, Basis::Prior);
+    }
+}

@@ -1,7 +1,7 @@
 //! How much of what can be known does a model know? Invented plants of many kinds, hours alone at the bottom, an oracle
 //! that knows the law at the top; the share of the Brier gap between the two that each rival closes.
 //!
-//! `cargo run --release -p wear --example second_plant -- PLANTS UNITS...`; with `tell SEED UNITS` one plant as JSON.
+//! `cargo run --release -p wear --example second_plant -- FIRST PLANTS UNITS...` (0 20 12 48 if not given); with `tell SEED UNITS` one plant as JSON.
 #![allow(missing_docs)]
 
 mod chance;
@@ -25,10 +25,10 @@ fn main() {
         return;
     }
     let numbers: Vec<u64> = std::env::args().skip(1).filter_map(|text| text.parse().ok()).collect();
-    let plants = numbers.first().copied().unwrap_or(20);
-    let sizes = if numbers.len() > 1 { numbers[1..].to_vec() } else { vec![12, 48] };
+    let (first, plants) = (numbers.first().copied().unwrap_or(0), numbers.get(1).copied().unwrap_or(20));
+    let sizes = numbers.get(2..).filter(|sizes| !sizes.is_empty()).unwrap_or(&[12, 48]);
     for units in sizes {
-        size(plants, units as usize);
+        size(first, plants, *units as usize);
     }
 }
 
@@ -65,10 +65,10 @@ fn judged(seed: u64, units: usize, seconds: &mut f64) -> (Plant, Vec<Foretold>, 
     (plant, foretold, best)
 }
 
-fn size(plants: u64, units: usize) {
+fn size(first: u64, plants: u64, units: usize) {
     let mut briers: Vec<[f64; RIVALS.len()]> = Vec::new();
     let (mut bests, mut all, mut within, mut seconds) = (Vec::new(), Vec::new(), 0.0, 0.0);
-    for seed in 0..plants {
+    for seed in first..first + plants {
         let (_, foretold, oracle) = judged(seed, units, &mut seconds);
         let mut best = 0.0;
         for (look, p) in foretold.iter().zip(oracle) {
@@ -92,7 +92,7 @@ fn size(plants: u64, units: usize) {
     }
     let looks = all.len() as f64;
     println!(
-        "{units} units, {plants} plants, {looks} looks, {:.3} of outcomes are catches; oracle within the latent interval {:.2}; {:.1} s per plant",
+        "{units} units, {plants} plants from {first}, {looks} looks, {:.3} of outcomes are catches; oracle within the latent interval {:.2}; {:.1} s per plant",
         all.iter().map(|look| look.outcome).sum::<f64>() / looks,
         within / looks,
         seconds / plants as f64
