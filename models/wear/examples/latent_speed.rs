@@ -42,11 +42,11 @@ fn fleet() -> Result<Histories, WearError> {
             looks.push((Stretch { covered_h: BETWEEN_H, blind_h: 0.0, amounts }, readings));
             if caught {
                 let life = lives.len() as u32 + 1;
-                lives.push(LifeHistory { life, begins_smooth: true, looks: std::mem::take(&mut looks) });
+                lives.push(LifeHistory::new(life, true, std::mem::take(&mut looks)));
                 depth = 0.0;
             }
         }
-        lives.push(LifeHistory { life: lives.len() as u32 + 1, begins_smooth: true, looks });
+        lives.push(LifeHistory::new(lives.len() as u32 + 1, true, looks));
         fleet.push(TubeHistory { tube: format!("T{tube:02}"), surface: 0, lives })?;
     }
     Ok(fleet)

@@ -73,16 +73,17 @@ fn history(fleet: &Fleet, tube: &TubeId, terms: &[Term], surfaces: &[String]) ->
     let looks = fleet.record.looks(tube);
     let surface = fleet.record.tubes.get(tube).map(|tube| &tube.surface);
     let life = |life: Life| {
-        let mut from = None;
+        let (mut from, mut ages_h) = (None, Vec::new());
         let own = looks.iter().filter(|look| life.holds(look.at));
         let looks = own
             .map(|look| {
                 let stretch = stretch(fleet, tube, &life, from, look.at, terms);
                 from = Some(look.at);
+                ages_h.push(life.run_h_before + fleet.exposure(tube, life.from, look.at).run_h());
                 (stretch, readings(fleet, tube, look))
             })
             .collect();
-        LifeHistory { life: life.number, begins_smooth: life.grade_at_start == Some(Grade::SMOOTH), looks }
+        LifeHistory { life: life.number, begins_smooth: life.grade_at_start == Some(Grade::SMOOTH), looks, ages_h }
     };
     TubeHistory {
         tube: tube.to_string(),

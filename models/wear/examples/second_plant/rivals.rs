@@ -237,10 +237,9 @@ pub fn histories(plant: &Plant, names: &[String]) -> Histories {
     let places = (0..STATIONS).map(|station| Place { zone: station / 4, clock: station % 4 }).collect();
     let mut histories = Histories::new(TERMS.map(str::to_owned).to_vec(), places);
     for (name, tube) in names.iter().zip(&plant.tubes) {
-        let life = |(number, looks): (u32, &Vec<Looked>)| LifeHistory {
-            life: number,
-            begins_smooth: true,
-            looks: looks.iter().map(|looked| (stretch(&looked.before), readings(looked))).collect(),
+        let life = |(number, looks): (u32, &Vec<Looked>)| {
+            let looks = looks.iter().map(|looked| (stretch(&looked.before), readings(looked))).collect();
+            LifeHistory::new(number, true, looks)
         };
         let lives = (1..).zip(&tube.lives).map(life).collect();
         histories.push(TubeHistory { tube: name.clone(), surface: tube.surface, lives }).expect("a tube");

@@ -74,7 +74,7 @@ mod tests {
                 (stretch, Readings::default())
             })
             .collect();
-        let life = LifeHistory { life: 1, begins_smooth: true, looks };
+        let life = LifeHistory::new(1, true, looks);
         histories.push(TubeHistory { tube: "a".to_owned(), surface: 0, lives: vec![life] }).unwrap();
         histories
     }

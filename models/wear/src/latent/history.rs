@@ -66,6 +66,19 @@ pub struct LifeHistory {
     pub begins_smooth: bool,
     /// The running before each look, and what the look read.
     pub looks: Vec<(Stretch, Readings)>,
+    /// Age at each look as the rows of [`Intervals`](crate::Intervals) count it, h: by it they find their looks.
+    pub ages_h: Vec<f64>,
+}
+
+impl LifeHistory {
+    /// A life whose rows count all running from its beginning.
+    pub fn new(life: u32, begins_smooth: bool, looks: Vec<(Stretch, Readings)>) -> LifeHistory {
+        let ages = looks.iter().scan(0.0, |age_h, (stretch, _)| {
+            *age_h += stretch.run_h();
+            Some(*age_h)
+        });
+        LifeHistory { life, begins_smooth, ages_h: ages.collect(), looks }
+    }
 }
 
 /// A tube with all its lives, in order.
@@ -98,6 +111,10 @@ impl Histories {
     /// # Errors
     /// [`WearError::Setting`] for hours, amounts, grades, depths or stations that cannot be.
     pub fn push(&mut self, tube: TubeHistory) -> Result<(), WearError> {
+        if let Some(life) = tube.lives.iter().find(|life| life.ages_h.len() != life.looks.len()) {
+            let value = life.ages_h.len() as f64;
+            return Err(WearError::Setting { name: "number of ages", value, right: "one per look" });
+        }
         for (stretch, readings) in tube.lives.iter().flat_map(|life| &life.looks) {
             check_stretch(stretch, self.terms.len())?;
             check_readings(readings, self.places.len())?;

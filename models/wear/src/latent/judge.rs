@@ -75,19 +75,15 @@ impl Histories {
         let earlier = whole.lives.iter().take_while(|known| known.life < life);
         so_far.lives.extend(earlier.cloned());
         let mut own = whole.lives.iter().find(|known| known.life == life).ok_or_else(unknown)?.clone();
-        let mut age_h = 0.0;
         let mut between = Stretch { amounts: vec![0.0; self.terms().len()], ..Stretch::default() };
-        let mut known = 0;
-        for (stretch, _) in &own.looks {
-            age_h += stretch.run_h();
-            if age_h <= start_h + SAME_H {
-                known += 1;
-            } else if age_h <= end_h + SAME_H {
-                between.covered_h += stretch.covered_h;
-                between.blind_h += stretch.blind_h;
-                between.amounts.iter_mut().zip(&stretch.amounts).for_each(|(sum, amount)| *sum += amount);
-            }
+        let known = own.ages_h.iter().take_while(|age_h| **age_h <= start_h + SAME_H).count();
+        let ages = own.ages_h.iter().skip(known).take_while(|age_h| **age_h <= end_h + SAME_H);
+        for ((stretch, _), _) in own.looks.iter().skip(known).zip(ages) {
+            between.covered_h += stretch.covered_h;
+            between.blind_h += stretch.blind_h;
+            between.amounts.iter_mut().zip(&stretch.amounts).for_each(|(sum, amount)| *sum += amount);
         }
+        own.ages_h.truncate(known);
         own.looks.truncate(known);
         so_far.lives.push(own);
         Ok((so_far, between))
@@ -147,8 +143,30 @@ fn logit(p: f64) -> f64 {
 }
 
 #[cfg(test)]
+#[allow(clippy::unwrap_used, reason = "all of this is tests")]
 mod tests {
     use super::*;
+    use crate::latent::{LifeHistory, Place, Readings};
+
+    #[test]
+    fn a_row_finds_its_looks_by_age_though_its_life_ran_unheard_before() {
+        let step = |covered_h: f64, blind_h: f64, grade: u8| {
+            let readings = Readings { whole: Some(grade), ..Readings::default() };
+            (Stretch { covered_h, blind_h, amounts: vec![covered_h] }, readings)
+        };
+        // 300 h before anything was heard, which rows do not count.
+        let looks = vec![step(200.0, 300.0, 0), step(100.0, 0.0, 1), step(50.0, 7.0, 2)];
+        let life = LifeHistory { ages_h: vec![200.0, 300.0, 357.0], ..LifeHistory::new(1, true, looks) };
+        let mut histories = Histories::new(vec!["starts".to_owned()], vec![Place { zone: 0, clock: 0 }]);
+        histories.push(TubeHistory { tube: "a".to_owned(), surface: 0, lives: vec![life] }).unwrap();
+        let (so_far, between) = histories.until("a", 1, 200.0, 300.0).unwrap();
+        assert_eq!(so_far.lives[0].looks.len(), 1);
+        assert_eq!(between, Stretch { covered_h: 100.0, blind_h: 0.0, amounts: vec![100.0] });
+        // A row may pass over a look that was not complete.
+        let (_, between) = histories.until("a", 1, 200.0, 357.0).unwrap();
+        assert_eq!(between, Stretch { covered_h: 150.0, blind_h: 7.0, amounts: vec![150.0] });
+        assert!(histories.until("a", 2, 0.0, 1.0).is_err());
+    }
 
     #[test]
     fn chances_that_are_right_are_left_alone_and_bold_ones_are_drawn_in() {

@@ -15,7 +15,7 @@ use super::*;
 fn life(looks: Vec<(f64, Readings)>) -> LifeHistory {
     let stretch = |covered_h: f64| Stretch { covered_h, blind_h: 0.0, amounts: Vec::new() };
     let looks = looks.into_iter().map(|(hours, readings)| (stretch(hours), readings)).collect();
-    LifeHistory { life: 1, begins_smooth: true, looks }
+    LifeHistory::new(1, true, looks)
 }
 
 fn read(grade: u8) -> Readings {
@@ -83,7 +83,7 @@ fn invented(tubes: usize, seed: u64) -> Histories {
                     break;
                 }
             }
-            lives.push(LifeHistory { life: number, begins_smooth: true, looks });
+            lives.push(LifeHistory::new(number, true, looks));
         }
         histories.push(TubeHistory { tube: format!("T{number:03}"), surface: 0, lives }).unwrap();
     }
@@ -152,9 +152,9 @@ fn a_tube_that_wears_fast_is_foretold_to_wear_fast() {
     let outlook = latent.outlook();
     let tube = |grade: u8| {
         let readings = Readings { stations: (0..4).map(|s| (s, grade)).collect(), ..Readings::default() };
-        let honed = LifeHistory { life: 2, begins_smooth: true, looks: Vec::new() };
+        let honed = LifeHistory::new(2, true, Vec::new());
         let looks = vec![(Stretch { covered_h: 1200.0, blind_h: 0.0, amounts: vec![1200.0] }, readings)];
-        let lives = vec![LifeHistory { life: 1, begins_smooth: true, looks }, honed];
+        let lives = vec![LifeHistory::new(1, true, looks), honed];
         TubeHistory { tube: "own".to_owned(), surface: 0, lives }
     };
     let risk =
@@ -221,7 +221,7 @@ fn a_belief_speaks_where_nothing_was_found_and_fades_where_much_was() {
 
 fn risk_of(params: LatentParams, histories: &Histories) -> f64 {
     let latent = params.fit(&histories.clone().dataset()).unwrap();
-    let fresh = LifeHistory { life: 1, begins_smooth: true, looks: Vec::new() };
+    let fresh = LifeHistory::new(1, true, Vec::new());
     let tube = TubeHistory { tube: "new".to_owned(), surface: 0, lives: vec![fresh] };
     latent.outlook().filter(&tube).risk(Ahead { covered: 2000.0, ..Ahead::default() }).unwrap().risk
 }
