@@ -6,7 +6,11 @@
 use std::time::Instant;
 
 use linfa::traits::Fit;
-use wear::{Ahead, Histories, LatentParams, LifeHistory, Place, Readings, Stretch, TubeHistory, WearError};
+use wear::validate::by_tube_and_station;
+use wear::{
+    Ahead, HazardParams, Histories, Intervals, LatentCandidate, LatentParams, LifeHistory, Place, Readings, Row,
+    Stretch, TubeHistory, WearError,
+};
 
 const TUBES: u32 = 60;
 const LOOKS: u32 = 10;
@@ -52,6 +56,24 @@ fn fleet() -> Result<Histories, WearError> {
     Ok(fleet)
 }
 
+/// The same fleet as rows of the worst grade.
+fn rows(fleet: &Histories) -> Result<Intervals, WearError> {
+    let mut rows = Intervals::builder(fleet.terms().to_vec());
+    for tube in fleet.tubes() {
+        for life in &tube.lives {
+            let (mut age_h, mut grade_start) = (0.0, 0);
+            for (stretch, readings) in &life.looks {
+                let grade_end = readings.worst().unwrap_or(0).max(grade_start);
+                rows.row(Row { group: &tube.tube, life: life.life, grade_start, grade_end })?;
+                let x: Vec<f64> = stretch.amounts.iter().map(|amount| (amount / stretch.covered_h).ln_1p()).collect();
+                rows.cell(age_h, age_h + stretch.covered_h, &x)?;
+                (age_h, grade_start) = (age_h + stretch.covered_h, grade_end);
+            }
+        }
+    }
+    rows.build()
+}
+
 fn main() -> Result<(), WearError> {
     let fleet = fleet()?;
     let catches = fleet.tubes().iter().map(|tube| tube.lives.len() - 1).sum::<usize>();
@@ -64,6 +86,11 @@ fn main() -> Result<(), WearError> {
         begun.elapsed(),
         latent.log_likelihood
     );
+    let (params, rows) = (LatentParams::new(), rows(&fleet)?);
+    let begun = Instant::now();
+    let candidate = LatentCandidate { params: &params, histories: &fleet };
+    let found = by_tube_and_station(&rows, 2, &[HazardParams::new().ridge(1.0)], Some(candidate), 5)?;
+    println!("validation in 5 folds: {:.2?}; {:?}: {}", begun.elapsed(), found.kind, found.verdict);
     let begun = Instant::now();
     let outlook = latent.outlook();
     let mut sum = 0.0;
