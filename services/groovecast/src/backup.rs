@@ -5,14 +5,14 @@
 //! journal. The list is written last: a folder without it is no backup.
 
 use std::collections::BTreeMap;
-use std::fs::{self, File, OpenOptions};
+use std::fs::{self, File};
 use std::io::{self, IsTerminal, Read, Write};
 use std::path::Path;
 use std::sync::Arc;
 
 use anyhow::Context;
 use jiff::Timestamp;
-use ledger::{Backup, Ledger, LedgerError};
+use ledger::{Backup, Ledger, LedgerError, new_file};
 use plant::{Clock, DayFile};
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
@@ -248,15 +248,6 @@ fn write_synced(path: &Path, text: &[u8]) -> io::Result<()> {
     let mut out = new_file(path)?;
     out.write_all(text)?;
     out.sync_all()
-}
-
-/// A new file that only its owner reads.
-fn new_file(path: &Path) -> io::Result<File> {
-    let mut options = OpenOptions::new();
-    options.write(true).create_new(true);
-    #[cfg(unix)]
-    std::os::unix::fs::OpenOptionsExt::mode(&mut options, 0o600);
-    options.open(path)
 }
 
 /// A folder that only its owner enters.

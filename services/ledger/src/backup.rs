@@ -158,7 +158,10 @@ fn new_folder(folder: &Path) -> io::Result<()> {
 }
 
 /// A new file that only its owner reads.
-fn new_file(path: &Path) -> io::Result<File> {
+///
+/// # Errors
+/// If it is there already or cannot be made.
+pub fn new_file(path: &Path) -> io::Result<File> {
     let mut options = OpenOptions::new();
     options.write(true).create_new(true);
     #[cfg(unix)]

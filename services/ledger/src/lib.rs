@@ -33,7 +33,7 @@ mod tables;
 mod tests;
 
 pub use audit::{AuditFilter, AuditRow};
-pub use backup::{Backup, TableSum};
+pub use backup::{Backup, TableSum, new_file};
 pub use change::By;
 pub use error::LedgerError;
 pub use finding_rules::{FindingRules, read_findings};
