@@ -88,6 +88,12 @@ fn a_damaged_backup_is_refused_and_leaves_nothing_behind() {
     assert_eq!(refused.status.code(), Some(65));
 
     std::fs::write(&findings, text).unwrap();
+    let list = Path::new(&folder).join("backup.json");
+    let text = std::fs::read_to_string(&list).unwrap();
+    std::fs::write(&list, text.replacen("\"readings/", "\"groovecast.db/", 1)).unwrap();
+    let refused = run(&["restore", "--config", &there, "--from", &folder]);
+    assert_eq!(refused.status.code(), Some(65), "a file that is neither readings nor photo was taken");
+    std::fs::write(&list, text).unwrap();
     done(&["restore", "--config", &there, "--from", &folder]);
     std::fs::remove_file(Path::new(&folder).join("backup.json")).unwrap();
     let other = elsewhere(&files, "third");

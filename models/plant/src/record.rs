@@ -76,6 +76,8 @@ pub struct Look {
     pub complete: bool,
     /// Groove grades of the stations at which grooves were read, smooth ones included.
     pub stations: BTreeMap<(Zone, ClockPosition), Grade>,
+    /// Depths of grooves that were measured at a station, µm, in order of time.
+    pub depths_um: Vec<((Zone, ClockPosition), f64)>,
     /// Marks of other kinds, the worst of each station.
     pub others: BTreeMap<(Zone, ClockPosition), (Grade, Kind)>,
     /// The worst mark of any kind, stated for a station or for the whole tube.
@@ -189,6 +191,8 @@ impl Record {
     fn look(&self, stop: &[&Finding]) -> Look {
         let mut stations: BTreeMap<(Zone, ClockPosition), Grade> = BTreeMap::new();
         let mut others: BTreeMap<(Zone, ClockPosition), (Grade, Kind)> = BTreeMap::new();
+        let measured = stop.iter().filter(|finding| finding.is_groove());
+        let depths_um = measured.filter_map(|f| Some((f.zone.clone().zip(f.clock)?, f.depth_um?))).collect::<Vec<_>>();
         let mut grade = None;
         let mut whole_tube = false;
         for finding in stop {
@@ -221,6 +225,7 @@ impl Record {
             grade,
             complete: whole_tube || every_station,
             stations,
+            depths_um,
             others,
             worst_mark: stop.iter().map(|f| f.grade).max(),
             reason: stop.iter().find_map(|f| f.reason),
@@ -401,6 +406,26 @@ pub(crate) mod tests {
         assert_eq!(looks.len(), 1);
         assert!(looks[0].complete);
         assert_eq!(looks[0].grade, Some(Grade::SMOOTH));
+    }
+
+    #[test]
+    fn a_depth_belongs_to_the_look_that_measured_it() {
+        let at_hour = |hour: i64, grade, depth_um| Finding {
+            at: Timestamp::from_second(864_000 + hour * 3600).unwrap(),
+            zone: Some(Zone("far".to_owned())),
+            clock: Some(ClockPosition::Six),
+            depth_um,
+            ..finding(10, grade)
+        };
+        let honed = Work {
+            at: Timestamp::from_second(864_000 + 15 * 3600).unwrap(),
+            tube: tube(),
+            work: WorkKind::HonePolish,
+            note: None,
+        };
+        let record = record(vec![at_hour(14, 2, Some(34.0)), at_hour(17, 0, None)], vec![honed]);
+        let depths: Vec<usize> = record.looks(&tube()).iter().map(|look| look.depths_um.len()).collect();
+        assert_eq!(depths, [1, 0], "what was honed out is no groove of the new life");
     }
 
     #[test]

@@ -15,7 +15,7 @@ mod times;
 use std::collections::{BTreeMap, HashMap};
 
 use jiff::Timestamp;
-use plant::{Signal, TimeSource, UnitId, Value};
+use plant::{Quality, Signal, TimeSource, UnitId, Value};
 
 use self::meter::MeterWatch;
 use self::shaft::Shaft;
@@ -133,7 +133,8 @@ impl Watches {
                 unit.reworded = Some(reading.at);
             }
             watch.look(reading, &limit, (unit.shaft.as_ref(), unit.reworded), &mut taken.doubts);
-            if let (Signal::RunHours, Some(number), Some(known)) = (reading.signal, reading.value.number(), known) {
+            let usable = reading.value.number().filter(|_| reading.quality != Quality::Bad);
+            if let (Signal::RunHours, Some(number), Some(known)) = (reading.signal, usable, known) {
                 unit.meter.look(reading.at, number, known.meter_resolution_h, unit.shaft.as_ref(), &mut taken.doubts);
             }
         }

@@ -160,8 +160,18 @@ fn variant(written: &Json) -> Json {
 
 /// Lowers the quality to what a status code says: a number, or an object with number or name.
 fn status_code(status: &Json, found: &mut Found) {
+    // Four names mean something else than their first word says; their numbers are known.
+    const NUMBERED: [(&str, u32); 4] = [
+        ("GoodNoData", 0x00A5_0000),
+        ("GoodLocalOverride", 0x0096_0000),
+        ("UncertainSubstituteValue", 0x4091_0000),
+        ("UncertainSimulatedValue", 0x4209_0000),
+    ];
     let name = status.get("Symbol").unwrap_or(status).as_str().filter(|_| status.get("Code").is_none());
-    let severity = name.and_then(|name| {
+    let number =
+        name.and_then(|name| NUMBERED.iter().find(|(known, _)| *known == name)).map(|(_, code)| Json::from(*code));
+    let status = number.as_ref().unwrap_or(status);
+    let severity = name.filter(|_| number.is_none()).and_then(|name| {
         let known = [("Good", Quality::Good), ("Uncertain", Quality::Uncertain), ("Bad", Quality::Bad)];
         known.into_iter().find(|(word, _)| name.starts_with(word)).map(|(_, quality)| quality)
     });
@@ -297,6 +307,9 @@ mod tests {
             (json!({"Symbol": "UncertainInitialValue"}), json!(5), Quality::Uncertain),
             (json!(0), json!({"Value": 5, "Status": {"Symbol": "BadSensorFailure"}}), Quality::Bad),
             (json!({}), json!({"Value": 5, "StatusCode": {}}), Quality::Good),
+            (json!(0), json!({"Value": 5, "Status": {"Symbol": "GoodNoData"}}), Quality::Bad),
+            (json!(0), json!({"Value": 5, "Status": {"Symbol": "GoodLocalOverride"}}), Quality::Uncertain),
+            (json!({"Symbol": "UncertainSubstituteValue"}), json!(5), Quality::Bad),
         ] {
             let message = json!({"Status": set, "Payload": {"C1.Torque": field}});
             assert_eq!(taken(&decode(&message))[0].reading.quality, quality, "{message}");

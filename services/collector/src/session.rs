@@ -343,7 +343,6 @@ impl Owner {
     }
 
     fn granted(&mut self, ack: &SubAck) {
-        self.subscribed = true;
         let now = self.clock.now();
         let mut poor = Vec::new();
         for (filter, code) in self.filters.iter().zip(&ack.return_codes) {
@@ -361,6 +360,8 @@ impl Owner {
             self.arrivals.fault(reason, now, format!("{filter}: {problem}"));
             poor.push(filter.clone());
         }
+        // What was not granted in full is asked for again at the next connection: somebody may have mended the rights.
+        self.subscribed = poor.is_empty();
         self.arrivals.change_link(|link| link.poor_filters = poor);
     }
 

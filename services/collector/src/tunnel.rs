@@ -18,6 +18,7 @@ use tokio::task::JoinHandle;
 use tokio::time::timeout;
 use tokio_rustls::TlsConnector;
 use tokio_rustls::client::TlsStream;
+use tokio_rustls::rustls::Error as RustlsError;
 
 use crate::tls::Tls;
 
@@ -90,7 +91,11 @@ async fn carry(listener: UnixListener, tls: &Tls, host: &str, port: u16) -> Resu
     let mut broker = timeout(WITHIN, connect(tls, host, port))
         .await
         .unwrap_or_else(|_| Err(format!("it does not answer within {} s", WITHIN.as_secs())))?;
-    pass(&mut client, &mut broker).await.map_err(|error| tls.explain(&error, host))
+    pass(&mut client, &mut broker).await.map_err(|error| match error.get_ref() {
+        // A broker may refuse our certificate as late as this (RFC 8446, 4.4.2.4).
+        Some(inner) if inner.is::<RustlsError>() => tls.explain(&error, host),
+        _ => error.to_string(),
+    })
 }
 
 async fn connect(tls: &Tls, host: &str, port: u16) -> Result<TlsStream<TcpStream>, String> {

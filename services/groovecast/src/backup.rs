@@ -28,6 +28,8 @@ const RECORD: &str = "record";
 const FILES: &str = "files";
 /// What the backup holds besides the tables.
 const LIST: &str = "backup.json";
+/// Where day files lie below the data folder.
+const READINGS: &str = "readings";
 /// Where photos lie below the data folder.
 const PHOTOS: &str = "photos";
 /// How the folder is laid out.
@@ -86,7 +88,11 @@ pub async fn restore(config: Config, from: &Path) -> Result<(), Failure> {
     let tables = Backup::read(&from.join(RECORD)).await.map_err(bad_backup)?;
     let list = read_list(from)?;
     let data = config.data.clone();
-    for folder in ["readings", PHOTOS] {
+    let store = PlantStore::open(Arc::new(config)).await?;
+    let _only_one = store.lock_service()?;
+    let _still = lock_days(&store).await?;
+    // From here on nobody else writes there: what is put in below is ours to take away again.
+    for folder in [READINGS, PHOTOS] {
         if !names(&data.join(folder)).map_err(anyhow::Error::from)?.is_empty() {
             let full = data.join(folder);
             return Err(Failure::Usage(format!(
@@ -95,8 +101,6 @@ pub async fn restore(config: Config, from: &Path) -> Result<(), Failure> {
             )));
         }
     }
-    let store = PlantStore::open(Arc::new(config)).await?;
-    let _only_one = store.lock_service()?;
     let (source, target) = (from.join(FILES), data.clone());
     let wanted: Vec<String> = list.files.keys().cloned().collect();
     let names = wanted.clone();
@@ -154,11 +158,14 @@ fn read_list(from: &Path) -> Result<List, Failure> {
     if list.format != FORMAT {
         return Err(wrong(format!("it has layout {}, not {FORMAT}", list.format)));
     }
-    // A path that leads out of the data folder is none of ours.
-    let stays =
-        |name: &String| Path::new(name).components().all(|part| matches!(part, std::path::Component::Normal(_)));
+    // A path that leads elsewhere is none of ours.
+    let stays = |name: &String| {
+        let path = Path::new(name);
+        let inside = path.components().all(|part| matches!(part, std::path::Component::Normal(_)));
+        inside && [READINGS, PHOTOS].iter().any(|folder| path.starts_with(folder) && path != Path::new(folder))
+    };
     match list.files.keys().find(|name| !stays(name)) {
-        Some(name) => Err(wrong(format!("{name:?} leads out of the data folder"))),
+        Some(name) => Err(wrong(format!("{name:?} is no file of readings or photos"))),
         None => Ok(list),
     }
 }

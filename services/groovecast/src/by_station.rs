@@ -1,8 +1,8 @@
 //! The record as latent wear reads it, station by station, and scores from it.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
-use jiff::{SignedDuration, Timestamp};
+use jiff::Timestamp;
 use plant::{ClockPosition, Grade, Horizon, Life, Look, Term, TubeId, UnitId};
 use serde::{Deserialize, Serialize};
 use wear::{
@@ -13,9 +13,6 @@ use wear::{
 use crate::dose::{Dose, doses};
 use crate::fleet::Fleet;
 use crate::scoring::horizon;
-
-/// Findings up to so long before the last of a look may belong to it.
-const SAME_STOP: SignedDuration = SignedDuration::from_hours(24);
 
 /// A fitted model of latent wear with what it needs of the plant.
 #[derive(Debug, Clone, Serialize, Deserialize)]
@@ -80,7 +77,7 @@ fn history(fleet: &Fleet, tube: &TubeId, terms: &[Term], surfaces: &[String]) ->
                 let stretch = stretch(fleet, tube, &life, from, look.at, terms);
                 from = Some(look.at);
                 ages_h.push(life.run_h_before + fleet.exposure(tube, life.from, look.at).run_h());
-                (stretch, readings(fleet, tube, look))
+                (stretch, readings(fleet, look))
             })
             .collect();
         LifeHistory { life: life.number, begins_smooth: life.grade_at_start == Some(Grade::SMOOTH), looks, ages_h }
@@ -120,7 +117,7 @@ fn running(fleet: &Fleet, tube: &TubeId, from: Option<Timestamp>, to: Timestamp,
     doses
 }
 
-fn readings(fleet: &Fleet, tube: &TubeId, look: &Look) -> Readings {
+fn readings(fleet: &Fleet, look: &Look) -> Readings {
     let clocks = ClockPosition::ALL.len();
     let place = |zone: &plant::Zone, clock: ClockPosition| {
         let zone = fleet.record.zones.iter().position(|known| known == zone)?;
@@ -128,13 +125,15 @@ fn readings(fleet: &Fleet, tube: &TubeId, look: &Look) -> Readings {
     };
     let stations: Vec<(usize, u8)> =
         look.stations.iter().filter_map(|((zone, clock), grade)| Some((place(zone, *clock)?, grade.get()))).collect();
-    let of_look = |at: Timestamp| at <= look.at && look.at.duration_since(at) < SAME_STOP;
-    let measured = fleet.record.findings.iter().filter(|f| f.tube == *tube && f.is_groove() && of_look(f.at));
-    let depths_um = measured
-        .filter_map(|finding| Some((place(finding.zone.as_ref()?, finding.clock?)?, finding.depth_um?)))
+    let depths_um = look
+        .depths_um
+        .iter()
+        .filter_map(|((zone, clock), depth_um)| Some((place(zone, *clock)?, *depth_um)))
         .filter(|(_, depth_um)| depth_um.is_finite() && *depth_um >= 0.0)
         .collect();
-    let every_station = stations.len() + look.others.len() >= clocks * fleet.record.zones.len();
+    // A station with a groove and another mark is one station.
+    let read: BTreeSet<_> = look.stations.keys().chain(look.others.keys()).collect();
+    let every_station = read.len() >= clocks * fleet.record.zones.len();
     let whole = look.grade.filter(|_| look.complete && !every_station).map(plant::Grade::get);
     Readings { stations, depths_um, whole }
 }

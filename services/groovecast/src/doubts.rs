@@ -1,17 +1,23 @@
 //! What is needed to doubt: the hour meters of the past, read once and kept.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
+use std::time::Duration;
 
 use history::DayReadings;
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use plant::{DayFile, Reading, Record, Suspicions, UnitId};
+use tokio::sync::watch;
 
 use crate::config::Config;
 use crate::fleet::Fleet;
 use crate::plant_store::{PlantStore, blocking};
+use crate::run::pause;
 use crate::suspicion::{self, Meters};
 
+/// How often it is looked anew.
+const EVERY: Duration = Duration::from_secs(60);
 /// The generation of a day that has no file yet.
 const NO_FILE: i64 = -1;
 
@@ -25,7 +31,30 @@ pub fn of_fleet(fleet: &Fleet, meters: &Meters, config: &Config) -> Suspicions {
     suspicion::of_fleet(fleet, meters, &bores_mm, &config.doubts)
 }
 
+/// Looks again and again what the hour meters of the past showed, until the service is told to stop. Scores do not wait
+/// for it, and go on if it fails.
+///
+/// # Errors
+/// None: what goes wrong is logged, and what was read before stands.
+pub async fn keep_up(store: Arc<PlantStore>, stopped: watch::Receiver<bool>) -> anyhow::Result<()> {
+    loop {
+        let looked = async { store.meters(&store.record().await?).await };
+        if let Err(error) = looked.await {
+            tracing::warn!(error = format!("{error:#}"), "the hour meters of the past could not be read");
+        }
+        if !pause(EVERY, &stopped).await {
+            return Ok(());
+        }
+    }
+}
+
 impl PlantStore {
+    /// What is known already of the hour meters when findings with run hours were made.
+    pub fn known_meters(&self) -> Meters {
+        let known = self.meters.lock().map(|known| known.clone()).unwrap_or_default();
+        known.into_iter().map(|(at, (_, shown))| (at, shown)).collect()
+    }
+
     /// What the hour meters showed when findings with run hours were made, from the readings of that day. It is read
     /// anew only where a day's file has changed.
     ///
@@ -59,10 +88,12 @@ impl PlantStore {
         if let Some((first_day, _)) = by_day.first_key_value() {
             let from = Timestamp::from_second(first_day * 86_400).unwrap_or(Timestamp::MIN);
             let tail = self.ledger.journal_from(from).await?;
-            let store = self.store.clone();
+            let (store, config) = (self.store.clone(), self.config.clone());
             let days = by_day.into_values();
-            let read =
-                move || days.map(|(file, times)| of_day(&store, file, &tail, times)).collect::<Result<Vec<_>, _>>();
+            let read = move || {
+                days.map(|(file, times)| of_day(&store, &config.units, file, &tail, times))
+                    .collect::<Result<Vec<_>, _>>()
+            };
             fresh.extend(blocking(read).await?.into_iter().flatten());
             if let Ok(mut kept) = self.meters.lock() {
                 kept.clone_from(&fresh);
@@ -77,21 +108,27 @@ type DayMeters = Vec<(Timestamp, (i64, BTreeMap<UnitId, f64>))>;
 
 fn of_day(
     store: &history::Store,
+    units: &BTreeSet<UnitId>,
     file: Option<DayFile>,
     tail: &[Reading],
     times: Vec<Timestamp>,
 ) -> Result<DayMeters, history::HistoryError> {
-    let mut readings = match &file {
-        None => DayReadings::default(),
-        Some(file) => match store.read(file) {
-            // Another process has put a newer file in its place: the next evaluation reads that.
-            Err(error) if error.is_gone() => return Ok(Vec::new()),
-            read => read?,
-        },
-    };
+    let generation = file.as_ref().map_or(NO_FILE, |file| file.generation);
+    let mut shown: DayMeters = times.iter().map(|at| (*at, (generation, BTreeMap::new()))).collect();
     let day = |at: Timestamp| at.as_second().div_euclid(86_400);
-    let of_day = tail.iter().filter(|reading| times.first().is_some_and(|at| day(*at) == day(reading.at)));
-    readings.add(of_day.cloned());
-    let generation = file.map_or(NO_FILE, |file| file.generation);
-    Ok(times.into_iter().map(|at| (at, (generation, history::hour_meters(&readings, at)))).collect())
+    // One unit after the other: a day of all of them may be too much to hold.
+    for unit in units {
+        let mut readings = match file.as_ref().map(|file| store.read_unit(file, unit)) {
+            None => DayReadings::default(),
+            // Another process has put a newer file in its place: the next look reads that.
+            Some(Err(error)) if error.is_gone() => return Ok(Vec::new()),
+            Some(read) => read?,
+        };
+        let of_day = |reading: &&Reading| times.first().is_some_and(|at| day(*at) == day(reading.at));
+        readings.add(tail.iter().filter(|reading| reading.unit == *unit).filter(of_day).cloned());
+        for (at, (_, meters)) in &mut shown {
+            meters.extend(history::hour_meters(&readings, *at));
+        }
+    }
+    Ok(shown)
 }

@@ -100,7 +100,7 @@ impl Evaluator {
         let model = self.store.published_model().await?;
         let fleet = self.store.fleet(now, model.baseline_version).await?;
         let models = self.store.model_entries().await?;
-        let meters = self.store.meters(&fleet.record).await?;
+        let meters = self.store.known_meters();
         let config = self.config.clone();
         tokio::task::spawn_blocking(move || {
             let scores = Scorer::new(&fleet, &model, &config, &config.model.horizons_h).scores(&fleet);

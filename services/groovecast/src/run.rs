@@ -14,8 +14,8 @@ use tokio::task::JoinSet;
 use crate::config::Config;
 use crate::evaluate::Evaluator;
 use crate::exit::Failure;
-use crate::known;
 use crate::plant_store::PlantStore;
+use crate::{doubts, known};
 
 /// Messages to publish that may wait for the connection.
 const OUTBOX: usize = 2000;
@@ -90,6 +90,7 @@ pub async fn serve(
     let pages = publisher::serve(listener, publisher::app(publisher), until(stopped.clone()));
     tasks.spawn(async move { pages.await.context("the pages stopped") });
     tasks.spawn(close_hours(store.clone(), clock.clone(), stopped.clone()));
+    tasks.spawn(doubts::keep_up(store.clone(), stopped.clone()));
     tasks.spawn(known::keep_up(store.clone(), clock.clone(), stopped.clone()));
     let evaluator = Evaluator { config, site, store, arrivals, snapshots, outbox, clock, written };
     tasks.spawn(evaluator.run(stopped.clone()));

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use jiff::Timestamp;
-use plant::{Quality, Signal, UnitId};
+use plant::{Quality, Signal, TimeSource, UnitId};
 
 use crate::DayReadings;
 
@@ -14,9 +14,14 @@ pub fn hour_meters(readings: &DayReadings, at: Timestamp) -> BTreeMap<UnitId, f6
     let mut shown = BTreeMap::new();
     for (unit, signals) in readings.units() {
         let Some(columns) = signals.get(&Signal::RunHours) else { continue };
-        let usable = |row: &usize| columns.at_us[*row] <= at_us && columns.quality[*row] != Quality::Bad as u8;
+        let usable = |row: &usize| {
+            columns.at_us[*row] <= at_us
+                && columns.quality[*row] != Quality::Bad as u8
+                && columns.time_source[*row] != TimeSource::Unknown as u8
+        };
         let values = (0..columns.len()).filter(usable).map(|row| (columns.at_us[row], columns.value[row]));
-        let last = values.filter(|(_, value)| value.is_finite()).max_by_key(|(at_us, _)| *at_us);
+        // Of one instant the first row counts: they stand best quality first.
+        let last = values.filter(|(_, value)| value.is_finite()).rev().max_by_key(|(at_us, _)| *at_us);
         shown.extend(last.map(|(_, value)| (unit.clone(), value)));
     }
     shown
@@ -24,7 +29,7 @@ pub fn hour_meters(readings: &DayReadings, at: Timestamp) -> BTreeMap<UnitId, f6
 
 #[cfg(test)]
 mod tests {
-    use plant::{Reading, TimeSource, Value};
+    use plant::{Reading, Value};
 
     use super::*;
 
@@ -43,12 +48,14 @@ mod tests {
             reading("K1", 200, 4000.1, Quality::Good),
             reading("K1", 250, 9.0, Quality::Bad),
             reading("K1", 300, 4000.2, Quality::Good),
+            reading("K1", 300, 12.0, Quality::Uncertain),
             reading("K2", 400, 17.0, Quality::Good),
+            Reading { time_source: TimeSource::Unknown, ..reading("K2", 450, 3.0, Quality::Good) },
         ]);
         let shown = |second| hour_meters(&readings, Timestamp::from_second(second).unwrap());
         assert_eq!(shown(260), [(UnitId::new("K1").unwrap(), 4000.1)].into());
         assert_eq!(shown(300)[&UnitId::new("K1").unwrap()], 4000.2);
-        assert_eq!(shown(500).len(), 2);
+        assert_eq!(shown(500)[&UnitId::new("K2").unwrap()], 17.0, "nobody knows when the later value was shown");
         assert_eq!(shown(50), BTreeMap::new());
     }
 }

@@ -46,9 +46,13 @@ impl Bench {
     }
 
     fn send_value(&mut self, after_s: f64, signal: Signal, value: Value) {
+        self.send_with(after_s, signal, value, Quality::Good);
+    }
+
+    fn send_with(&mut self, after_s: f64, signal: Signal, value: Value, quality: Quality) {
         let at = start() + SignedDuration::from_micros((after_s * 1e6) as i64);
         let unit = UnitId::new("K1").unwrap();
-        let reading = Reading { unit, signal, at, value, quality: Quality::Good, time_source: TimeSource::Own };
+        let reading = Reading { unit, signal, at, value, quality, time_source: TimeSource::Own };
         let mut outcomes = [Outcome::Taken(Taken { reading, raw: String::new(), doubts: Vec::new() })];
         self.message.arrived_at = at + SignedDuration::from_micros((self.lag_s * 1e6) as i64);
         self.watches.look(&self.message, &mut outcomes);
@@ -240,6 +244,15 @@ fn meter(resolution_h: f64, hours: u32, turning: impl Fn(u32) -> bool, reads_h: 
 
 fn by_shift(at_s: u32) -> bool {
     at_s % 28_800 < 18_000
+}
+
+#[test]
+fn what_a_meter_itself_calls_bad_was_not_set_back() {
+    let mut bench = Bench::new();
+    bench.send(0.0, Signal::RunHours, 5000.0);
+    bench.send_with(60.0, Signal::RunHours, Value::Number(0.0), Quality::Bad);
+    bench.send(120.0, Signal::RunHours, 5000.0);
+    assert_eq!(bench.doubts, []);
 }
 
 #[test]

@@ -30,14 +30,16 @@ pub fn belief(
                 format!("{signal} is a word, which is neither stuck nor a spike; leave it out"),
             );
         }
-        let mut within = |key: &str, value: Option<f64>, most: f64, unit: &str| {
-            checker.maybe_within(&place.key(key), value, (0.0, most), unit)
+        let mut between = |key: &str, value: Option<f64>, range: (f64, f64), unit: &str| {
+            checker.maybe_within(&place.key(key), value, range, unit)
         };
+        // Beyond it a reading is refused, so it is never switched off, and no clock is right to the millisecond.
+        let ahead_s = between("ahead_s", doubt.ahead_s, (1.0, 1e6), "s");
+        let mut within = |key: &str, value: Option<f64>, most: f64, unit: &str| between(key, value, (0.0, most), unit);
         let stuck_min = within("stuck_min", doubt.stuck_min, 1e5, "min");
         let spike = within("spike", doubt.spike, 1e6, signal.house_unit());
         let late_min = within("late_min", doubt.late_min, 1e6, "min");
         let skew_s = within("skew_s", doubt.skew_s, 1e6, "s");
-        let ahead_s = within("ahead_s", doubt.ahead_s, 1e6, "s");
         // 0 switches a doubt off.
         let given =
             |value: Option<f64>, house: Option<f64>| value.map_or(house, |value| (value > 0.0).then_some(value));

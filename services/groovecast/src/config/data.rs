@@ -30,13 +30,13 @@ pub fn database(checker: &mut Checker, raw: &raw::Data, data: &Path, folder: &Pa
         checker.refuse(&database, problem);
         return None;
     }
-    if has_password(address) {
+    let server = Database::Postgres(address.to_owned());
+    if server.has_password() {
         let problem =
             "a password stands in the config; right would be database_password_file or database_password_env beside it";
         checker.refuse(&database, problem);
         return None;
     }
-    let server = Database::Postgres(address.to_owned());
     let password = match (&raw.database_password_file, &raw.database_password_env) {
         (None, None) => return Some(server),
         (Some(_), Some(_)) => {
@@ -47,11 +47,4 @@ pub fn database(checker: &mut Checker, raw: &raw::Data, data: &Path, folder: &Pa
         (None, Some(name)) => secret::from_environment(checker, name, &variable)?,
     };
     checker.take(&database, server.with_password(&password))
-}
-
-fn has_password(url: &str) -> bool {
-    let rest = url.split_once("://").map_or(url, |(_, rest)| rest);
-    let (address, options) = rest.split_once('?').unwrap_or((rest, ""));
-    let user = address.split('/').next().and_then(|host| host.rsplit_once('@')).map_or("", |(user, _)| user);
-    user.contains(':') || options.split('&').any(|option| option.starts_with("password="))
 }

@@ -38,12 +38,16 @@ fn effect(
     if limit.is_some_and(|limit| grade_after >= limit) {
         checker.refuse(&grade, format!("a life cannot begin with grade {grade_after}: model.limit is not above it"));
     }
+    let renews_plating = raw.renews_plating.unwrap_or(usual.renews_plating);
+    if renews_plating && !starts_life {
+        checker.refuse(&place.key("renews_plating"), "new plating has no grooves: this work starts a life too");
+    }
     let used = place.key("plating_used_um");
     let plating_used_um = checker.maybe_within(&used, raw.plating_used_um, (0.0, 1000.0), "µm");
     WorkEffect {
         starts_life,
         grade_after,
         plating_used_um: plating_used_um.unwrap_or(usual.plating_used_um),
-        renews_plating: raw.renews_plating.unwrap_or(usual.renews_plating),
+        renews_plating,
     }
 }

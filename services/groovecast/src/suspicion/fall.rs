@@ -46,13 +46,14 @@ pub(super) fn falls(history: &History, least: u8) -> Falls {
                 tube: Some(history.tube.clone()),
                 units: history.units_at(look.at),
                 what: format!(
-                    "{} reads grade {now} where it read grade {then} at the look before, and no work is written down in \
+                    "{} reads grade {now} where it read grade {then} before, and no work is written down in \
                      between{others}",
                     place_name(place)
                 ),
-                check: "Was the tube honed, re-plated or replaced and not written down? Is it this tube? Was the earlier \
+                check:
+                    "Was the tube honed, re-plated or replaced and not written down? Is it this tube? Was the earlier \
                         look misread?"
-                    .to_owned(),
+                        .to_owned(),
             });
         }
     }

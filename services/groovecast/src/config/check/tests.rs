@@ -155,7 +155,12 @@ fn beyond_this_machine_it_must_be_said_who_may_read() {
 
 #[test]
 fn a_password_in_the_config_is_refused_and_not_repeated() {
-    for address in ["postgresql://plant:fondant@db/record", "postgresql://db/record?password=fondant"] {
+    for address in [
+        "postgresql://plant:fondant@db/record",
+        "postgresql://db/record?password=fondant",
+        "postgresql://plant:fon?dant@db/record",
+        "postgresql://plant:fondant/@db",
+    ] {
         let text = example().replace("# database = \"sqlite\"", &format!("database = \"{address}\""));
         let found = problems(&text);
         assert!(found.len() == 1 && found[0].contains("data.database: a password stands in the config"), "{found:#?}");
