@@ -56,7 +56,7 @@ pub enum Command {
         #[command(flatten)]
         with: WithConfig,
     },
-    /// Show what arrives from the broker: signal, rate, age, last value, faults, and topics that nothing maps.
+    /// Show what arrives from the broker: signal, rate, age, last value, faults, and topics that come with them and name no unit or mapping.
     Listen {
         #[command(flatten)]
         with: WithConfig,

@@ -174,8 +174,15 @@ pub async fn import_tables(
         What::History => &[],
     };
     let read = |path: &PathBuf| history::read_tables(path, sheets).map_err(|error| Failure::Input(error.to_string()));
-    let tables: Vec<Vec<Table>> = files.iter().map(read).collect::<Result<_, _>>()?;
-    let tables = tables.concat();
+    let mut tables: Vec<Table> = Vec::new();
+    for path in files {
+        let file = read(path)?;
+        if !file.left_out.is_empty() {
+            let left_out = file.left_out.join(", ");
+            eprintln!("{}: not read: {left_out}; read are sheets called {}", path.display(), sheets.join(", "));
+        }
+        tables.extend(file.tables);
+    }
     Ok(match what {
         What::Register => store.ledger.import_register(&tables, rules, &by).await?,
         What::Findings => store.ledger.import_findings(&tables, rules, &by).await?,
@@ -192,7 +199,8 @@ fn print(file: &FileImport) {
 
 fn print_zone(times: u64) {
     if times > 0 {
-        println!("  {times} times had no offset and were taken in the plant's zone");
+        let times = if times == 1 { "1 time".to_owned() } else { format!("{times} times") };
+        println!("  {times} without an offset taken in the plant's zone");
     }
 }
 

@@ -76,6 +76,15 @@ fn place_name(place: &Option<(Zone, ClockPosition)>) -> String {
     }
 }
 
+/// How many other places the same was found at.
+fn and_others(more: usize) -> String {
+    match more {
+        0 => String::new(),
+        1 => ", and at one other place too".to_owned(),
+        more => format!(", and at {more} other places too"),
+    }
+}
+
 /// What is written down about one tube, ready to be gone through.
 struct History<'a> {
     record: &'a Record,

@@ -50,5 +50,5 @@ pub use known::{DayKnown, day_known};
 pub use settings::{BadSettings, DryRule, ExcursionLimit, ExposureSettings, Hold, Running, UnitSettings};
 pub use settle::Settler;
 pub use store::Store;
-pub use table::{TableError, read_table, read_tables, write_table};
+pub use table::{TableError, Tables, read_table, read_tables, write_table};
 pub use unit_hours::UnitHours;

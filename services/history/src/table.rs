@@ -34,13 +34,22 @@ pub enum TableError {
     },
 }
 
+/// The tables of a file.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Tables {
+    /// Those that were asked for; at least one.
+    pub tables: Vec<Table>,
+    /// The names of sheets that were not.
+    pub left_out: Vec<String>,
+}
+
 /// Reads a small table: Parquet if the name ends in `.parquet`, the first sheet of a `.xlsx`, else CSV with a header,
 /// comma and UTF-8.
 ///
 /// # Errors
 /// [`TableError`] if the file cannot be read, has no header or rows of unequal length.
 pub fn read_table(path: &Path) -> Result<Table, TableError> {
-    Ok(read_tables(path, &[])?.swap_remove(0))
+    Ok(read_tables(path, &[])?.tables.swap_remove(0))
 }
 
 /// Reads the tables of a file: one, but of a `.xlsx` all sheets that are called like one of `sheets` (in any case of
@@ -49,11 +58,12 @@ pub fn read_table(path: &Path) -> Result<Table, TableError> {
 ///
 /// # Errors
 /// As [`read_table`], and for cells with an error or a length of time in them.
-pub fn read_tables(path: &Path, sheets: &[&str]) -> Result<Vec<Table>, TableError> {
+pub fn read_tables(path: &Path, sheets: &[&str]) -> Result<Tables, TableError> {
+    let one = |table: Table| Tables { tables: vec![table], left_out: Vec::new() };
     match path.extension() {
-        Some(extension) if extension == "parquet" => Ok(vec![read_parquet(path)?]),
+        Some(extension) if extension == "parquet" => Ok(one(read_parquet(path)?)),
         Some(extension) if extension.eq_ignore_ascii_case("xlsx") => workbook::read(path, sheets),
-        _ => Ok(vec![read_csv(path)?]),
+        _ => Ok(one(read_csv(path)?)),
     }
 }
 

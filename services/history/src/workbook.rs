@@ -7,10 +7,10 @@ use std::path::{Path, PathBuf};
 use calamine::{Data, ExcelDateTime, Range, Reader, Xlsx, XlsxError, open_workbook};
 use plant::{BadRow, Table};
 
-use crate::table::TableError;
+use crate::table::{TableError, Tables};
 
-/// The sheets of a workbook that are called like one of `names`, or else its first sheet.
-pub(crate) fn read(path: &Path, names: &[&str]) -> Result<Vec<Table>, TableError> {
+/// The sheets of a workbook that are called like one of `names`, or else its first sheet; and the names of the others.
+pub(crate) fn read(path: &Path, names: &[&str]) -> Result<Tables, TableError> {
     let failed = |error: XlsxError| TableError::Workbook { path: path.to_owned(), why: error.to_string() };
     let mut book: Xlsx<BufReader<File>> = open_workbook(path).map_err(failed)?;
     let sheets = book.sheet_names();
@@ -19,12 +19,13 @@ pub(crate) fn read(path: &Path, names: &[&str]) -> Result<Vec<Table>, TableError
     if wanted.is_empty() {
         wanted.extend(sheets.first().cloned());
     }
+    let left_out = sheets.into_iter().filter(|sheet| !wanted.contains(sheet)).collect();
     let read = |sheet: String| {
         let range = book.worksheet_range(&sheet).map_err(failed)?;
         let place = PathBuf::from(format!("{} [{sheet}]", path.display()));
         table(place, &range)
     };
-    wanted.into_iter().map(read).collect()
+    Ok(Tables { tables: wanted.into_iter().map(read).collect::<Result<_, _>>()?, left_out })
 }
 
 /// A sheet as a table. Rows are counted as the sheet shows them; empty rows are passed over.
@@ -96,6 +97,7 @@ mod tests {
     /// Written by openpyxl 3.1.5, see make.py beside it.
     fn sheet(name: &str) -> Result<Vec<Table>, TableError> {
         read(Path::new(concat!(env!("CARGO_MANIFEST_DIR"), "/tests/workbooks/plant.xlsx")), &[name])
+            .map(|file| file.tables)
     }
 
     #[test]
@@ -128,11 +130,13 @@ mod tests {
     fn sheets_are_found_by_name_in_any_case_and_else_the_first_is_taken() {
         let path = Path::new(concat!(env!("CARGO_MANIFEST_DIR"), "/tests/workbooks/plant.xlsx"));
         let names = |names: &[&str]| -> Vec<String> {
-            let tables = read(path, names).unwrap();
+            let tables = read(path, names).unwrap().tables;
             tables.iter().map(|table| table.path.display().to_string().rsplit('/').next().unwrap().to_owned()).collect()
         };
         assert_eq!(names(&["tubes", "fittings", "work"]), ["plant.xlsx [tubes]", "plant.xlsx [Work]"]);
         assert_eq!(names(&["campaigns"]), ["plant.xlsx [Read me]"]);
+        let left_out = read(path, &["tubes", "work"]).unwrap().left_out;
+        assert_eq!(left_out, ["Read me", "Findings", "broken", "long", "nameless", "empty"], "none goes unnamed");
     }
 
     #[test]

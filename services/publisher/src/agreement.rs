@@ -49,11 +49,9 @@ impl ReaderAgreement {
                  {least_pairs} double readings."
             );
         }
-        let read = format!(
-            "{} places were read by two inspectors at one stop; {} got the same grade from both.",
-            count(*pairs),
-            count(*same)
-        );
+        let places = if *pairs == 1 { "1 place was".to_owned() } else { format!("{} places were", count(*pairs)) };
+        let read =
+            format!("{places} read by two inspectors at one stop; {} got the same grade from both.", count(*same));
         if pairs < least_pairs {
             return format!("{read} That is too few for more: it takes {least_pairs}.");
         }

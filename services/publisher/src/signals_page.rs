@@ -88,7 +88,7 @@ fn facts(snapshot: &Snapshot, now: Timestamp) -> Vec<(&'static str, String)> {
 
 fn signal_row(snapshot: &Snapshot, report: &SignalReport, now: Timestamp) -> SignalRow {
     let known = snapshot.known_share(report).map_or([None; 2], |share| [Some(share.day), Some(share.week)]);
-    let ago = |at: Option<Timestamp>| at.map_or("never".to_owned(), |at| age(at, now));
+    let ago = |at: Option<Timestamp>| at.map_or("not since the start".to_owned(), |at| age(at, now));
     SignalRow {
         signal: report.signal.as_str(),
         silent: report.last_at.is_none(),

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use plant::{ClockPosition, Grade, Look, Suspicion, SuspicionKind, Zone};
 
-use super::{History, place_name};
+use super::{History, and_others, place_name};
 
 /// What came of comparing each grade with the one before it at the same place.
 pub(super) struct Falls {
@@ -35,11 +35,7 @@ pub(super) fn falls(history: &History, least: u8) -> Falls {
             }
             fallen.sort_by_key(|(by, ..)| std::cmp::Reverse(*by));
             let Some((_, place, then, now)) = fallen.first() else { continue };
-            let others = match fallen.len() - 1 {
-                0 => String::new(),
-                1 => ", and at one other place too".to_owned(),
-                more => format!(", and at {more} other places too"),
-            };
+            let others = and_others(fallen.len() - 1);
             falls.doubts.push(Suspicion {
                 kind: SuspicionKind::GradeFell,
                 at: look.at,

@@ -1,44 +1,46 @@
-//! One place read twice at one instant by one inspector, with different grades. Two inspectors may differ.
+//! One place read twice in one look by one inspector, with different grades. Two inspectors may differ.
 
 use std::collections::BTreeMap;
 
 use jiff::Timestamp;
 use plant::{ClockPosition, Grade, Kind, Suspicion, SuspicionKind, Zone};
 
-use super::{History, place_name};
+use super::{History, and_others, place_name};
 
-/// When, where, what kind of mark and who looked: a place has one grade of these.
-type Subject<'a> = (Timestamp, Option<(&'a Zone, ClockPosition)>, Kind, Option<&'a str>);
+/// The look, where, what kind of mark and who looked: of these there is one grade.
+type Subject<'a> = (Timestamp, Option<&'a str>, Option<(&'a Zone, ClockPosition)>, Kind);
 
-/// Different grades of the same place, instant, kind and inspector; one doubt per instant. The worse of them counts.
+/// Different grades of the same look, place, kind and inspector; one doubt per look and inspector. The worse of them
+/// counts.
 pub(super) fn doubts(history: &History) -> Vec<Suspicion> {
     let mut said: BTreeMap<Subject, (Grade, Grade)> = BTreeMap::new();
     for finding in &history.findings {
+        let Some(look) = history.looks.iter().find(|look| finding.at <= look.at) else { continue };
         let place = finding.zone.as_ref().zip(finding.clock);
-        let subject = (finding.at, place, finding.kind.unwrap_or(Kind::Groove), finding.inspector.as_deref());
+        let subject = (look.at, finding.inspector.as_deref(), place, finding.kind.unwrap_or(Kind::Groove));
         let (least, worst) = said.entry(subject).or_insert((finding.grade, finding.grade));
         (*least, *worst) = ((*least).min(finding.grade), (*worst).max(finding.grade));
     }
-    let mut doubts: Vec<Suspicion> = Vec::new();
-    for ((at, place, _, inspector), (least, worst)) in said {
-        if least == worst || doubts.last().is_some_and(|doubt| doubt.at == at) {
-            continue;
-        }
-        let place = place.map(|(zone, clock)| (zone.clone(), clock));
-        doubts.push(Suspicion {
-            kind: SuspicionKind::TwoGrades,
-            at,
-            tube: Some(history.tube.clone()),
-            units: history.units_at(at),
-            what: format!(
-                "{} has grade {least} and grade {worst} at the same instant by {}; the worse one counts",
-                place_name(&place),
-                inspector.unwrap_or("nobody that is named")
-            ),
-            check: "Which one holds? Did a second inspector look? Was one of them read after the work?".to_owned(),
-        });
-    }
-    doubts
+    let apart: Vec<_> = said.into_iter().filter(|(_, (least, worst))| least < worst).collect();
+    apart
+        .chunk_by(|a, b| (a.0.0, a.0.1) == (b.0.0, b.0.1))
+        .map(|look| {
+            let ((at, inspector, place, _), (least, worst)) = &look[0];
+            Suspicion {
+                kind: SuspicionKind::TwoGrades,
+                at: *at,
+                tube: Some(history.tube.clone()),
+                units: history.units_at(*at),
+                what: format!(
+                    "{} has grade {least} and grade {worst} in one look by {}{}; the worse one counts",
+                    place_name(&place.map(|(zone, clock)| (zone.clone(), clock))),
+                    inspector.unwrap_or("nobody that is named"),
+                    and_others(look.len() - 1)
+                ),
+                check: "Which one holds? Did a second inspector look? Was one of them read after the work?".to_owned(),
+            }
+        })
+        .collect()
 }
 
 #[cfg(test)]
@@ -55,7 +57,9 @@ mod tests {
             finding.inspector = inspectors[usize::from(place >= second)].map(str::to_owned);
         }
         let doubts = of_record(&sample.record, &Meters::new(), &LIMITS).doubts;
-        doubts.iter().filter(|doubt| doubt.kind == SuspicionKind::TwoGrades).count()
+        let found: Vec<_> = doubts.iter().filter(|doubt| doubt.kind == SuspicionKind::TwoGrades).collect();
+        assert!(found.iter().all(|doubt| doubt.what.contains("at 11 other places too")), "{found:?}");
+        found.len()
     }
 
     #[test]
