@@ -117,6 +117,19 @@ pub enum Command {
         #[arg(long)]
         json: bool,
     },
+    /// Write the work sheet of a unit to open, for print. PDF needs Chromium on this machine; HTML needs nothing.
+    Worksheet {
+        /// The unit.
+        unit: String,
+        #[command(flatten)]
+        with: WithConfig,
+        /// Where to (.pdf or .html).
+        #[arg(long, value_name = "FILE")]
+        out: PathBuf,
+        /// The browser that prints, if not `chromium`.
+        #[arg(long, value_name = "FILE")]
+        browser: Option<PathBuf>,
+    },
     /// Add, list or change people who may log in. Nobody can before somebody was added here.
     People {
         /// What to do with them.

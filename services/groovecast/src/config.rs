@@ -6,6 +6,7 @@ mod broker;
 mod check;
 mod data;
 mod exposure;
+mod opening;
 mod payload;
 mod place;
 mod raw;
@@ -62,6 +63,8 @@ pub struct Config {
     pub prefix: String,
     /// Where the pages are served.
     pub listen: SocketAddr,
+    /// Where people reach the pages.
+    pub address: Option<Origin>,
     /// Foreign dashboards that may frame pages and read what is published.
     pub frame_origins: Vec<Origin>,
     /// Who may read, and what a login is like.
@@ -72,6 +75,8 @@ pub struct Config {
     pub units: BTreeSet<UnitId>,
     /// The plant's own longest interval between complete looks. It always wins.
     pub longest_interval: LongestInterval,
+    /// What opening units at a stop takes.
+    pub opening: publisher::Opening,
     /// The zones of a tube, from the drive end.
     pub zones: Vec<Zone>,
     /// What work does to a tube.

@@ -30,6 +30,7 @@ mod snapshot;
 mod suspicion;
 mod validation_report;
 mod wording;
+mod worksheet;
 
 use std::io::IsTerminal;
 use std::process::ExitCode;
@@ -100,6 +101,9 @@ async fn carry_out(command: Command, clock: Arc<dyn Clock>) -> Result<(), Failur
         }
         Command::Score { with, at, json } => {
             show::score(Config::read(&with.config)?, at.as_deref(), json, &*clock).await
+        }
+        Command::Worksheet { unit, with, out, browser } => {
+            worksheet::worksheet(Config::read(&with.config)?, &unit, &out, browser.as_deref(), &*clock).await
         }
         Command::People { what } => people::people(what, &*clock).await,
         Command::Tokens { what } => people::tokens(what, &*clock).await,

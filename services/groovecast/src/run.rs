@@ -144,10 +144,12 @@ pub fn site(config: &Config) -> Site {
         zones: config.zones.clone(),
         bands: config.exposure.bands.clone(),
         longest_interval: config.longest_interval,
+        opening: config.opening.clone(),
         frame_origins: config.frame_origins.clone(),
         late_after: config.late_after,
         reading: config.access.reading.unwrap_or(ReadAccess::Open),
         https: config.access.https,
+        address: config.address.as_ref().map(ToString::to_string),
         session_lasts: config.access.session_lasts,
         photo_bytes: config.access.photo_bytes,
     }

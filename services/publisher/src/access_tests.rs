@@ -38,10 +38,12 @@ fn site(reading: ReadAccess) -> Site {
         zones: vec![],
         bands: plant::Bands::default(),
         longest_interval: crate::LongestInterval { run_h: None, days: None },
+        opening: crate::Opening::default(),
         late_after: SignedDuration::from_mins(15),
         frame_origins: vec![],
         reading,
         https: false,
+        address: None,
         session_lasts: SignedDuration::from_hours(12),
         photo_bytes: 1000,
     }

@@ -23,7 +23,7 @@ use crate::refusal::refusal;
 use crate::{
     Origin, Site, Snapshot, agreement, api, audit, board, charts, corrections, entry_page, finding_page, findings,
     findings_page, login, metrics, models_page, openapi, openapi_page, pages, photos, plain_page, plans, signals_page,
-    suspicions, tube_page, validation_page,
+    stop_page, suspicions, tube_page, validation_page, worksheet,
 };
 
 /// What the routes answer from.
@@ -82,7 +82,9 @@ pub(crate) fn routes(photo_bytes: usize) -> Vec<Route> {
     use Need::{Open, Read, Review, Write};
     vec![
         get("/", Read, board::page),
+        get("/changeovers", Read, stop_page::page),
         get("/tubes/{tube}", Read, tube_page::page),
+        get("/units/{unit}/worksheet", Read, worksheet::page),
         get("/signals", Read, signals_page::page),
         get("/models", Read, models_page::page),
         get("/suspicions", Read, suspicions::page),
@@ -114,6 +116,7 @@ pub(crate) fn routes(photo_bytes: usize) -> Vec<Route> {
         get("/api/v1/risks", Read, api::risks),
         get("/api/v1/risks.csv", Read, api::risks_csv),
         get("/api/v1/changeovers", Read, plans::changeovers),
+        get("/api/v1/changeovers/choice", Read, stop_page::choice),
         get("/api/v1/models", Read, plans::models),
         get("/api/v1/suspicions", Read, suspicions::suspicions),
         get("/api/v1/agreement", Read, agreement::agreement),
@@ -235,7 +238,7 @@ mod tests {
         let (_folder, publisher) = publisher(ReadAccess::Open).await;
         for path in paths {
             // RFC 9110, 15.5.6: the answer to a method that is not taken names those that are.
-            let uri = path.replace("{tube}", "x").replace("{id}", "1").replace("{version}", "1");
+            let uri = path.replace("{tube}", "x").replace("{id}", "1").replace("{version}", "1").replace("{unit}", "x");
             let request = Request::builder().method("TRACE").uri(uri).body(Body::empty()).unwrap();
             let answer = app(publisher.clone()).oneshot(request).await.unwrap();
             assert_eq!(answer.status(), StatusCode::METHOD_NOT_ALLOWED, "{path}");

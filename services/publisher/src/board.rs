@@ -142,17 +142,22 @@ fn row(score: &Score, snapshot: &Snapshot, site: &Site) -> Row {
 /// What wore the tube most, largest first; the reason where there is no current score. What spared the wall is left to
 /// the tube's own page: at a glance it would read as comfort.
 fn why(score: &Score) -> Why {
-    let current = !chances(score).is_empty() && score.state != State::Stale;
-    let mut drivers: Vec<_> = score.drivers.iter().filter(|driver| driver.hours_equivalent >= 0.5).collect();
-    if !current || drivers.is_empty() {
-        return Why::Reason(score.reason.clone());
+    let drivers = wore(score);
+    if drivers.is_empty() { Why::Reason(score.reason.clone()) } else { Why::Drivers(drivers) }
+}
+
+/// The three exposures that wore the tube most, as hours of plain running; none without a current score.
+pub(crate) fn wore(score: &Score) -> Vec<(String, String)> {
+    if chances(score).is_empty() || score.state == State::Stale {
+        return vec![];
     }
+    let mut drivers: Vec<_> = score.drivers.iter().filter(|driver| driver.hours_equivalent >= 0.5).collect();
     drivers.sort_by(|a, b| b.hours_equivalent.total_cmp(&a.hours_equivalent));
-    Why::Drivers(drivers.iter().take(3).map(|driver| (hours(driver.hours_equivalent), driver.text.clone())).collect())
+    drivers.iter().take(3).map(|driver| (hours(driver.hours_equivalent), driver.text.clone())).collect()
 }
 
 /// The last complete look, what ran since and how much of that is known, and the worst groove of this life.
-fn look(score: &Score, site: &Site) -> Vec<String> {
+pub(crate) fn look(score: &Score, site: &Site) -> Vec<String> {
     if score.tube.is_none() {
         return vec!["–".to_owned()];
     }

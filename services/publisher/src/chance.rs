@@ -1,6 +1,6 @@
 //! A chance as words, and as a mark on an axis from 0 to 100 %.
 
-use plant::{Score, State};
+use plant::{Horizon, Score, State};
 
 use crate::figures::{hours, percent, percent_range};
 use crate::rank::sayable;
@@ -24,25 +24,30 @@ pub(crate) struct Chance {
 
 /// The chances of a score, now first; none if there is none to give.
 pub(crate) fn chances(score: &Score) -> Vec<Chance> {
+    let when = |ahead: &Horizon| match ahead.horizon_h {
+        0.0 => "now".to_owned(),
+        horizon_h => format!("+{}", hours(horizon_h)),
+    };
+    sayable(score).iter().map(|ahead| chance(score, ahead, when(ahead))).collect()
+}
+
+/// One risk of a score, with the words for when it is.
+pub(crate) fn chance(score: &Score, ahead: &Horizon, when: String) -> Chance {
     let floor = if score.state == State::Blind { "at least " } else { "" };
     let place = |part: f64| format!("{:.1}", part * 100.0);
-    sayable(score)
-        .iter()
-        .map(|ahead| Chance {
-            when: if ahead.horizon_h == 0.0 { "now".to_owned() } else { format!("+{}", hours(ahead.horizon_h)) },
-            said: format!("{floor}{}", percent(ahead.risk)),
-            range: percent_range(ahead.lower, ahead.upper),
-            from_pc: place(ahead.lower),
-            width_pc: place(ahead.upper - ahead.lower),
-            point_pc: place(ahead.risk),
-        })
-        .collect()
+    Chance {
+        when,
+        said: format!("{floor}{}", percent(ahead.risk)),
+        range: percent_range(ahead.lower, ahead.upper),
+        from_pc: place(ahead.lower),
+        width_pc: place(ahead.upper - ahead.lower),
+        point_pc: place(ahead.risk),
+    }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use plant::Horizon;
 
     #[test]
     fn position_on_the_axis_is_the_probability() {

@@ -11,6 +11,11 @@ impl Form {
         Form(fields.map(|(name, value)| (name.into_owned(), value.replace("\r\n", "\n"))).collect())
     }
 
+    /// All fields in order.
+    pub(crate) fn fields(&self) -> impl Iterator<Item = (&str, &str)> {
+        self.0.iter().map(|(name, value)| (name.as_str(), value.as_str()))
+    }
+
     /// The first value of a field, empty if it was not sent.
     pub(crate) fn get(&self, name: &str) -> &str {
         self.0.iter().find(|(own, _)| own == name).map_or("", |(_, value)| value)

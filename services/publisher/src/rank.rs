@@ -127,10 +127,12 @@ pub(crate) mod tests {
             zones: vec![],
             bands: plant::Bands::default(),
             longest_interval: crate::LongestInterval { run_h: None, days: None },
+            opening: crate::Opening::default(),
             late_after: jiff::SignedDuration::from_mins(15),
             frame_origins: vec![],
             reading: crate::ReadAccess::Open,
             https: false,
+            address: None,
             session_lasts: jiff::SignedDuration::from_hours(12),
             photo_bytes: 1,
         }

@@ -1,9 +1,11 @@
 //! What stays the same while the service runs.
 
+use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
 use plant::{Bands, Grade, Zone};
 
+use crate::opening::Opening;
 use crate::{LongestInterval, Origin};
 
 /// The plant and its settings, as far as pages and messages speak of them.
@@ -23,6 +25,8 @@ pub struct Site {
     pub bands: Bands,
     /// The plant's own longest interval between complete looks. It governs, whatever a score says.
     pub longest_interval: LongestInterval,
+    /// What opening units at a stop takes.
+    pub opening: Opening,
     /// Scores older than this make the service not ready, and pages say so.
     pub late_after: SignedDuration,
     /// Foreign dashboards that may frame pages, and whose scripts may read what is published here.
@@ -31,6 +35,8 @@ pub struct Site {
     pub reading: ReadAccess,
     /// People reach the service over https: then the session's cookie is only sent over it.
     pub https: bool,
+    /// Where people reach the service, such as `http://groovecast.plant.example`; `None` if the config does not say.
+    pub address: Option<String>,
     /// How long a login lasts.
     pub session_lasts: SignedDuration,
     /// Largest photo that is taken, in bytes.
@@ -50,6 +56,16 @@ impl Site {
     /// A day in the plant's zone: `12 May 2026`.
     pub(crate) fn day(&self, at: Timestamp) -> String {
         at.to_zoned_datetime(self.zone.clone()).strftime("%-d\u{a0}%b\u{a0}%Y").to_string()
+    }
+
+    /// The day of an instant in the plant's zone.
+    pub(crate) fn date(&self, at: Timestamp) -> Date {
+        at.to_zoned_datetime(self.zone.clone()).date()
+    }
+
+    /// When a day begins in the plant's zone.
+    pub(crate) fn begin(&self, day: Date) -> Timestamp {
+        day.to_zoned_datetime(self.zone.clone()).map_or(Timestamp::MAX, |begins| begins.timestamp())
     }
 
     /// An instant in the plant's zone: `12 May 2026, 06:30 CEST`.
@@ -77,10 +93,12 @@ mod tests {
             zones: vec![],
             bands: Bands::default(),
             longest_interval: LongestInterval { run_h: None, days: None },
+            opening: Opening::default(),
             late_after: SignedDuration::from_mins(15),
             frame_origins: vec![],
             reading: ReadAccess::Open,
             https: false,
+            address: None,
             session_lasts: SignedDuration::from_hours(12),
             photo_bytes: 1 << 20,
         };

@@ -15,7 +15,9 @@ use crate::args::Rows;
 
 use super::place::{Place, line_of};
 use super::raw::{self, Raw};
-use super::{Belief, Config, ModelConfig, Problem, access, belief, broker, data, exposure, suspicions, topics, work};
+use super::{
+    Belief, Config, ModelConfig, Problem, access, belief, broker, data, exposure, opening, suspicions, topics, work,
+};
 
 /// Reads and checks a configuration file; see [`Config::read`].
 pub fn read(path: &Path) -> Result<Config, Vec<Problem>> {
@@ -123,6 +125,8 @@ impl Checker<'_> {
                 self.take(&http.key("frame_origins").at(position), origin.parse::<Origin>())
             })
             .collect();
+        let address =
+            raw.http.address.as_ref().and_then(|address| self.take(&http.key("address"), address.parse::<Origin>()));
         let broker = broker::broker(self, &raw.broker, &folder, &root.key("broker"));
         let longest_interval = LongestInterval {
             run_h: self.maybe_within(
@@ -170,6 +174,8 @@ impl Checker<'_> {
         let belief = exposure.as_ref().map(|exposure| belief::belief(self, &raw.belief, exposure, &root.key("belief")));
         let model = self.model(&raw.model, &root.key("model"));
         let effects = work::effects(self, &raw.work, model.as_ref().map(|model| model.limit), &root.key("work"));
+        let zone = time_zone.clone().unwrap_or(TimeZone::UTC);
+        let opening = opening::opening(self, &raw.opening, &zone, &root.key("opening"));
         let doubts = suspicions::limits(self, &raw.suspicions, &root.key("suspicions"));
         let data = folder.join(&raw.site.data);
         let database = data::database(self, &raw.data, &data, &folder, &root.key("data"));
@@ -190,11 +196,13 @@ impl Checker<'_> {
             broker: broker?,
             prefix,
             listen: listen?,
+            address,
             frame_origins,
             access,
             mappings,
             units: ids,
             longest_interval,
+            opening,
             zones,
             effects,
             doubts,

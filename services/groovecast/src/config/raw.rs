@@ -30,6 +30,8 @@ pub struct Raw {
     #[serde(default)]
     pub suspicions: Suspicions,
     #[serde(default)]
+    pub opening: Opening,
+    #[serde(default)]
     pub files: Files,
     #[serde(default)]
     pub exposure: Exposure,
@@ -99,6 +101,7 @@ pub struct Http {
     pub listen: String,
     #[serde(default)]
     pub frame_origins: Vec<String>,
+    pub address: Option<String>,
 }
 
 fn listen() -> String {
@@ -107,7 +110,7 @@ fn listen() -> String {
 
 impl Default for Http {
     fn default() -> Self {
-        Self { listen: listen(), frame_origins: Vec::new() }
+        Self { listen: listen(), frame_origins: Vec::new(), address: None }
     }
 }
 
@@ -297,6 +300,16 @@ impl Default for Suspicions {
             torque_apart: 1.3,
         }
     }
+}
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Opening {
+    pub room: Option<usize>,
+    pub open_cost: Option<[f64; 2]>,
+    pub late_cost: Option<[f64; 2]>,
+    pub money: Option<String>,
+    pub without_crew: Vec<[String; 2]>,
 }
 
 #[derive(Debug, Default, Deserialize)]

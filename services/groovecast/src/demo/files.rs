@@ -46,6 +46,12 @@ window = 100
 [http]
 listen = "{listen}"
 
+[opening]
+room = 3
+open_cost = [2000.0, 4000.0]
+late_cost = [20000.0, 60000.0]
+money = "EUR"
+
 [exposure]
 hold_s = {{ torque = 1200.0, product_temp = 2400.0, speed = 3600.0, mode = 14400.0, product = 14400.0 }}
 

@@ -12,8 +12,8 @@ use plant::{
     SuspicionKind, Suspicions, Table, TubeId, UnitId, UnmappedTopic, Zone,
 };
 use publisher::{
-    AgreementKappa, Contender, FittedTerm, Journal, KnownShare, Link, LongestInterval, ModelBasis, ModelEntry,
-    ModelStatus, Publisher, ReadAccess, ReaderAgreement, Site, Snapshot, Totals, TubeDetail,
+    AgreementKappa, Contender, Costs, FittedTerm, Journal, KnownShare, Link, LongestInterval, ModelBasis, ModelEntry,
+    ModelStatus, Opening, Publisher, ReadAccess, ReaderAgreement, Site, Snapshot, Span, Totals, TubeDetail,
 };
 use tokio::sync::watch;
 
@@ -61,10 +61,20 @@ pub fn site() -> Site {
         zones: ["drive", "middle", "far"].map(|zone| Zone(zone.to_owned())).to_vec(),
         bands: Bands { torque_nm: vec![80.0, 140.0], temp_degc: vec![-4.0] },
         longest_interval: LongestInterval { run_h: Some(2000.0), days: Some(365) },
+        opening: Opening {
+            room: Some(2),
+            costs: Some(Costs {
+                open: Span { low: 2_000.0, high: 4_000.0 },
+                late_catch: Span { low: 20_000.0, high: 40_000.0 },
+                money: "EUR".to_owned(),
+            }),
+            without_crew: vec![],
+        },
         late_after: SignedDuration::from_mins(15),
         frame_origins: vec!["https://wall.example".parse().expect("an origin")],
         reading: ReadAccess::Open,
         https: false,
+        address: Some("http://works.example".to_owned()),
         session_lasts: SignedDuration::from_hours(12),
         photo_bytes: 200_000,
     }

@@ -47,12 +47,16 @@ mod photos;
 mod plans;
 #[path = "readiness.rs"]
 mod readiness;
+#[path = "stop.rs"]
+mod stop;
 #[path = "style.rs"]
 mod style;
 #[path = "tables.rs"]
 mod tables;
 #[path = "validation.rs"]
 mod validation;
+#[path = "worksheet.rs"]
+mod worksheet;
 
 use axum::http::{HeaderMap, StatusCode};
 use publisher::Snapshot;

@@ -96,7 +96,8 @@ async fn every_described_route_answers_as_described() {
         if methods["get"].is_null() {
             continue;
         }
-        let uri = path.replace("{tube}", "T-0042").replace("{id}", "1").replace("{version}", "2");
+        let uri =
+            path.replace("{tube}", "T-0042").replace("{id}", "1").replace("{version}", "2").replace("{unit}", "C-103");
         let answer = desk.ask("GET", &uri, &[("authorization", &authorization)], "").await;
         assert!(matches!(answer.status.as_u16(), 200 | 303 | 503), "{uri}: {}", answer.status);
         assert_told(&document, path, &answer);
@@ -165,6 +166,10 @@ async fn refusals_are_described_too() {
     for (path, uri, status) in [
         ("/tubes/{tube}", "/tubes/T-9999", 404),
         ("/tubes/{tube}", "/tubes/%ff", 400),
+        ("/units/{unit}/worksheet", "/units/C-999/worksheet", 404),
+        ("/units/{unit}/worksheet", "/units/%ff/worksheet", 400),
+        ("/changeovers", "/changeovers?room=x", 400),
+        ("/api/v1/changeovers/choice", "/api/v1/changeovers/choice?on=x", 400),
         ("/models/{version}/validation", "/models/1/validation", 404),
         ("/models/{version}/validation", "/models/x/validation", 404),
         ("/models/{version}/validation", "/models/%ff/validation", 400),

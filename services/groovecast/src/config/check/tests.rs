@@ -55,6 +55,12 @@ fn the_example_holds_and_shows_every_key() {
         "grade_after",
         "starts_life",
         "renews_plating",
+        "address",
+        "room",
+        "open_cost",
+        "late_cost",
+        "money",
+        "without_crew",
         "grade_fall",
         "catch_depth_um",
         "mirror_correlation",
@@ -186,4 +192,23 @@ fn an_unknown_key_is_refused_with_its_line() {
     let line = text.lines().position(|line| line == "port = 80").unwrap() + 1;
     let found = problems(&text);
     assert!(found[0].starts_with(&format!("{line}: ")) && found[0].contains("unknown field `port`"), "{found:#?}");
+}
+
+#[test]
+fn costs_come_in_pairs_and_in_order() {
+    let with = |keys: &str| problems(&example().replace("[opening]\n", &format!("[opening]\n{keys}\n")));
+    let whole =
+        "room = 2\nopen_cost = [1.0, 2.0]\nlate_cost = [9.0, 9.0]\nwithout_crew = [[\"2026-07-20\", \"2026-08-03\"]]";
+    assert_eq!(with(whole), Vec::<String>::new());
+    for (keys, said) in [
+        ("open_cost = [1.0, 2.0]", "late_cost: it is missing"),
+        ("late_cost = [1.0, 2.0]", "open_cost: it is missing"),
+        ("open_cost = [2.0, 1.0]\nlate_cost = [1.0, 1.0]", "1 is below 2"),
+        ("open_cost = [0.0, 1.0]\nlate_cost = [1.0, 1.0]", "0 of the plant's money is out of range"),
+        ("without_crew = [[\"2026-08-03\", \"2026-07-20\"]]", "is not after"),
+        ("without_crew = [[\"20.7.2026\", \"2026-08-03\"]]", "right would be a day"),
+    ] {
+        let problems = with(keys);
+        assert!(problems.iter().any(|problem| problem.contains(said)), "{keys}: {problems:?}");
+    }
 }

@@ -1,0 +1,189 @@
+//! A stop: every unit with its chances then, and which of them to open.
+
+use jiff::Timestamp;
+use jiff::civil::Date;
+use plant::{Horizon, Score, State, UnitId};
+
+use crate::choice::{Choice, Hold, Odds, choose, hold};
+use crate::opening::Costs;
+use crate::rank::sayable;
+use crate::stop_ask::StopAsk;
+use crate::stop_days::{Ahead, Instead, StopDay, ahead, stop_days};
+use crate::{Interval, Site, Snapshot, standing};
+
+/// Where a unit stands at a stop. In the order in which they are read, and never mixed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, serde::Serialize)]
+#[serde(rename_all = "snake_case")]
+pub(crate) enum Group {
+    /// Hold and assess, or limit reached: no stop is waited for.
+    DoesNotWait,
+    /// The plant's interval is over, or will be before the next chance to open.
+    ByInterval,
+    /// Among those that are worth the room.
+    Open,
+    /// Worth opening, but the room is used up.
+    NoRoom,
+    /// Opening costs more than it saves on average; at most until the plant's interval ends.
+    MayWait,
+    /// Nothing fresh to say: inspected on the fixed schedule.
+    Unsaid,
+}
+
+/// A unit at a stop.
+#[derive(Debug)]
+pub(crate) struct StopUnit<'a> {
+    pub unit: &'a UnitId,
+    pub score: &'a Score,
+    pub ahead: Ahead,
+    pub group: Group,
+    pub interval: Interval,
+    /// The chance when the unit stops, at the smallest horizon that covers it.
+    pub at_stop: Result<&'a Horizon, String>,
+    /// The chance at the next chance to open, if the tube stays closed at this stop.
+    pub at_next: Result<&'a Horizon, String>,
+    /// How sure the choice is of it; only of units that were chosen among.
+    pub hold: Option<Hold>,
+}
+
+/// A stop and the units that can be opened at it.
+#[derive(Debug)]
+pub(crate) struct StopBoard<'a> {
+    pub day: Date,
+    /// The days of the plan, this one or not.
+    pub days: Vec<StopDay>,
+    /// The units are those that the plan stops that day, not all.
+    pub as_planned: bool,
+    /// How many units can be opened, if anybody said.
+    pub room: Option<usize>,
+    /// Nobody is there to open.
+    pub no_crew: bool,
+    pub costs: Option<Costs>,
+    /// In the order of [`Group`], and by chance within each.
+    pub units: Vec<StopUnit<'a>>,
+    /// The units that were chosen among, as they stand in [`Self::choice`].
+    pub odds: Vec<(&'a UnitId, Odds)>,
+    pub choice: Choice,
+    /// How many the plant's own rules ask for.
+    pub asked_by_rule: usize,
+}
+
+impl<'a> StopBoard<'a> {
+    /// The board of the stop that is asked for, or of the next one.
+    pub(crate) fn of(ask: &StopAsk, snapshot: &'a Snapshot, site: &Site) -> StopBoard<'a> {
+        let days = stop_days(snapshot, site);
+        let today = site.date(snapshot.at);
+        let day = ask.on.or(days.first().map(|stop| stop.day)).unwrap_or(today).max(today);
+        let planned = days.iter().find(|stop| stop.day == day).map(|stop| stop.units.clone());
+        let as_planned = planned.is_some() && !ask.all_units;
+        let wanted = |unit: &UnitId| !as_planned || planned.as_ref().is_some_and(|units| units.contains(unit));
+        let instead = Instead { next_at: ask.next.map(|next| site.begin(next)), run_h: ask.run_h };
+        let fitted = snapshot.scores.iter().filter_map(|score| Some((score.unit.as_ref()?, score)));
+        let mut units: Vec<StopUnit<'a>> = fitted
+            .filter(|(unit, _)| wanted(unit))
+            .map(|(unit, score)| StopUnit::of(unit, score, day, snapshot, site, instead))
+            .collect();
+        let no_crew = !site.opening.has_crew(site.begin(day).max(snapshot.at));
+        let room = if no_crew { Some(0) } else { ask.room.or(site.opening.room) };
+        let own = site.opening.costs.clone();
+        let money = own.as_ref().map_or(String::new(), |costs| costs.money.clone());
+        let open = ask.open_cost.or(own.as_ref().map(|costs| costs.open));
+        let late_catch = ask.late_cost.or(own.as_ref().map(|costs| costs.late_catch));
+        let costs = open.zip(late_catch).map(|(open, late_catch)| Costs { open, late_catch, money });
+
+        let asked_by_rule = units.iter().filter(|unit| unit.group <= Group::ByInterval).count();
+        let choosing: Vec<usize> = (0..units.len()).filter(|place| units[*place].group == Group::Open).collect();
+        let odds: Vec<(&UnitId, Odds)> =
+            choosing.iter().filter_map(|place| Some((units[*place].unit, units[*place].odds()?))).collect();
+        let bare: Vec<Odds> = odds.iter().map(|(_, odds)| *odds).collect();
+        let left = room.map_or(bare.len(), |room| room.saturating_sub(asked_by_rule));
+        let choice = choose(&bare, left, costs.as_ref());
+        for (place, unit) in choosing.iter().enumerate() {
+            let unit = &mut units[*unit];
+            unit.hold = Some(hold(&bare, &choice, costs.as_ref(), place));
+            unit.group = if choice.open.contains(&place) {
+                Group::Open
+            } else if choice.no_room.contains(&place) {
+                Group::NoRoom
+            } else if unit.score.state == State::Blind {
+                // A floor below what pays does not say that the unit may wait.
+                Group::Unsaid
+            } else {
+                Group::MayWait
+            };
+        }
+        units.sort_by(|a, b| a.group.cmp(&b.group).then_with(|| b.urgency().total_cmp(&a.urgency())));
+        StopBoard { day, days, as_planned, room, no_crew, costs, units, odds, choice, asked_by_rule }
+    }
+
+    /// The units that are proposed to be opened, by rule or by chance.
+    pub(crate) fn proposed(&self) -> impl Iterator<Item = &StopUnit<'a>> {
+        self.units.iter().filter(|unit| unit.group <= Group::Open)
+    }
+
+    /// The unit of a place in the choice.
+    pub(crate) fn name(&self, place: usize) -> &'a UnitId {
+        self.odds[place].0
+    }
+}
+
+impl<'a> StopUnit<'a> {
+    fn of(
+        unit: &'a UnitId,
+        score: &'a Score,
+        day: Date,
+        snapshot: &'a Snapshot,
+        site: &Site,
+        instead: Instead,
+    ) -> StopUnit<'a> {
+        let ahead = ahead(unit, day, snapshot, site, instead);
+        let interval = Interval::of(score, snapshot, site);
+        let at_stop = covering(score, ahead.until_stop_h);
+        let at_next = match &ahead.next {
+            Some(next) => covering(score, ahead.until_stop_h + next.run_h),
+            None => Err("no campaign is planned after this stop".to_owned()),
+        };
+        let group = if score.hold_and_assess || score.state == State::Reached {
+            Group::DoesNotWait
+        } else if interval.is_due() || ends_before_next(&interval, &ahead) {
+            Group::ByInterval
+        } else if at_stop.is_err() {
+            Group::Unsaid
+        } else {
+            Group::Open
+        };
+        StopUnit { unit, score, ahead, group, interval, at_stop, at_next, hold: None }
+    }
+
+    fn odds(&self) -> Option<Odds> {
+        let at_stop = self.at_stop.as_ref().ok()?;
+        Some(Odds { risk: at_stop.risk, lower: at_stop.lower, upper: at_stop.upper })
+    }
+
+    /// By what units of a group are put in order; what is not known comes first.
+    fn urgency(&self) -> f64 {
+        if self.score.hold_and_assess { 3.0 } else { self.at_stop.as_ref().map_or(2.0, |ahead| ahead.risk) }
+    }
+}
+
+/// Whether the plant's interval ends at or before the next chance to open; at the stop itself if no next one is known.
+pub(crate) fn ends_before_next(interval: &Interval, ahead: &Ahead) -> bool {
+    let Interval::Left { run_h_left, until } = interval else { return false };
+    let (run_h, at): (f64, Timestamp) = match &ahead.next {
+        Some(next) => (ahead.until_stop_h + next.run_h, next.at),
+        None => (ahead.until_stop_h, ahead.stop_at),
+    };
+    run_h_left.is_some_and(|left| left <= run_h) || until.is_some_and(|until| until <= at)
+}
+
+/// The risk at the smallest configured horizon that covers the run hours: nothing is interpolated, and none is rounded down.
+fn covering(score: &Score, run_h: f64) -> Result<&Horizon, String> {
+    let risks = sayable(score);
+    if risks.is_empty() || matches!(score.state, State::Stale | State::NoTube) {
+        return Err(standing::reason(score).trim_end_matches('.').to_owned());
+    }
+    let enough = risks.iter().filter(|ahead| ahead.horizon_h >= run_h);
+    enough.min_by(|a, b| a.horizon_h.total_cmp(&b.horizon_h)).ok_or_else(|| {
+        let longest = risks.iter().map(|ahead| ahead.horizon_h).fold(0.0, f64::max);
+        format!("{run_h:.0} h of running lie ahead, and the longest horizon is {longest:.0} h")
+    })
+}

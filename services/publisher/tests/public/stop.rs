@@ -1,0 +1,142 @@
+//! The page of a stop, and the same as JSON.
+
+use insta::assert_snapshot;
+use publisher::{NoCrew, Site};
+use serde_json::Value;
+
+use crate::desk::Desk;
+use crate::{ask, body, fleet, get};
+
+#[tokio::test]
+async fn a_stop_as_published() {
+    assert_snapshot!(body("/changeovers?on=2026-05-22&units=all").await);
+}
+
+#[tokio::test]
+async fn a_choice_as_published() {
+    assert_snapshot!(body("/api/v1/changeovers/choice?on=2026-05-22&units=all&open=C-103&open=C-106").await);
+}
+
+async fn choice(query: &str) -> Value {
+    serde_json::from_str(&body(&format!("/api/v1/changeovers/choice?{query}")).await).expect("JSON")
+}
+
+fn group<'a>(choice: &'a Value, unit: &str) -> &'a str {
+    let units = choice["units"].as_array().expect("a list");
+    let unit = units.iter().find(|told| told["unit"] == unit).unwrap_or_else(|| panic!("{unit} is missing"));
+    unit["group"].as_str().expect("a word")
+}
+
+#[tokio::test]
+async fn the_next_planned_stop_is_shown_with_its_units_alone() {
+    let told = choice("").await;
+    // From the plan: C-107 stands still since 2 May until the 19th, so its stop is of today.
+    assert_eq!((told["day"].as_str(), told["as_planned"].as_bool()), (Some("2026-05-12"), Some(true)));
+    assert_eq!(told["units"].as_array().unwrap().len(), 1);
+    assert_eq!(group(&told, "C-107"), "unsaid");
+}
+
+#[tokio::test]
+async fn the_hand_worked_stop_of_the_invented_plant() {
+    // All units on 22 May, next chance 1 June after 100 h. By hand: opening 3000, a late catch 30 000 at the middle, so it
+    // pays from 10 % on. Held C-108, reached C-102, and C-104 whose interval is over since 30 April take the room for 2.
+    let tight = choice("on=2026-05-22&units=all&next=2026-06-01&run_h=100").await;
+    for (unit, right) in [
+        ("C-108", "does_not_wait"),
+        ("C-102", "does_not_wait"),
+        ("C-104", "by_interval"),
+        // Chances at the horizon of 500 h, which covers the time until the stop: 44 %, 19 % and 6 %.
+        ("C-103", "no_room"),
+        ("C-106", "no_room"),
+        ("C-101", "may_wait"),
+        ("C-105", "unsaid"),
+        ("C-107", "unsaid"),
+    ] {
+        assert_eq!(group(&tight, unit), right, "{unit}");
+    }
+    assert!(tight["why"].to_string().contains("That is 1 more than this stop has room for"), "{}", tight["why"]);
+    // With room for one more C-103 is opened: 3000 + (0.19 + 0.06) x 30 000 = 10 500. C-106 instead: 25 % apart, 7500 more.
+    let one = choice("on=2026-05-22&units=all&next=2026-06-01&run_h=100&room=4").await;
+    assert_eq!(group(&one, "C-103"), "open");
+    assert!((one["expected_cost"].as_f64().unwrap() - 10_500.0).abs() < 1e-6, "{}", one["expected_cost"]);
+    assert_eq!((one["next_best"]["close"].as_str(), one["next_best"]["open"].as_str()), (Some("C-103"), Some("C-106")));
+    assert!((one["next_best"]["costs_more"].as_f64().unwrap() - 7_500.0).abs() < 1e-6, "{}", one["next_best"]);
+    // A set of one's own: C-106 alone costs 7500 more, and leaves what the rules ask for.
+    let own = choice("on=2026-05-22&units=all&next=2026-06-01&run_h=100&room=4&open=C-106").await;
+    let said = own["own_set"].to_string();
+    assert!(said.contains("7\u{202f}500\u{a0}EUR more than the proposed set"), "{said}");
+    assert!(said.contains("C-108, C-102 and C-104"), "{said}");
+}
+
+#[tokio::test]
+async fn an_interval_that_ends_before_the_next_chance_wins_over_a_low_chance() {
+    // C-101 has run 262 of 2000 h: 1738 h are left. Of 200 h in 288 hours of the clock 97.5 are left: 67.7 h. From 16 May
+    // 18:00 to midnight in Amsterdam, 21 May 22:00 UTC, nobody planned hours: 124 h at most. 1738 - 191.7 = 1546.3 h.
+    for (run_h, right) in [("1546", "may_wait"), ("1547", "by_interval")] {
+        let told = choice(&format!("on=2026-05-22&units=all&next=2027-01-01&run_h={run_h}")).await;
+        assert_eq!(group(&told, "C-101"), right, "{run_h} h");
+    }
+    // In days: looked into on 28 April 2026, so 365 days end on 28 April 2027.
+    for (next, right) in [("2027-04-27", "may_wait"), ("2027-04-29", "by_interval")] {
+        let told = choice(&format!("on=2026-05-22&units=all&next={next}&run_h=10")).await;
+        assert_eq!(group(&told, "C-101"), right, "{next}");
+    }
+}
+
+#[tokio::test]
+async fn nobody_opens_anything_without_a_crew() {
+    let mut site: Site = fleet::site();
+    site.opening.without_crew =
+        vec![NoCrew { from: fleet::at("2026-05-20T00:00:00Z"), to: fleet::at("2026-05-30T00:00:00Z") }];
+    let desk = Desk::on(fleet::snapshot(), site).await;
+    let told = desk.ask("GET", "/api/v1/changeovers/choice?on=2026-05-22&units=all&room=9", &[], "").await.json();
+    assert_eq!((told["no_crew"].as_bool(), told["room"].as_u64()), (Some(true), Some(0)));
+    assert_eq!(group(&told, "C-103"), "no_room");
+    // What does not wait and what the interval asks for is named all the same.
+    assert_eq!(told["open"].as_array().unwrap().len(), 3);
+}
+
+#[tokio::test]
+async fn a_blind_unit_with_a_low_floor_never_may_wait() {
+    let mut snapshot = fleet::snapshot();
+    for score in &mut snapshot.scores {
+        if score.unit == Some(fleet::unit_id("C-101")) {
+            score.state = plant::State::Blind;
+        }
+    }
+    let answer = ask(snapshot, "GET", "/api/v1/changeovers/choice?on=2026-05-22&units=all").await;
+    assert_eq!(group(&answer.json(), "C-101"), "unsaid");
+}
+
+#[tokio::test]
+async fn without_costs_and_room_it_is_said_what_is_missing() {
+    let mut site = fleet::site();
+    site.opening = publisher::Opening::default();
+    let desk = Desk::on(fleet::snapshot(), site).await;
+    let page = desk.ask("GET", "/changeovers?on=2026-05-22&units=all", &[], "").await.body;
+    assert!(page.contains("whether opening one pays is not said") && page.contains("so room for all is assumed"));
+    assert!(
+        !page.contains("May wait, at most until the plant’s interval ends</span>"),
+        "nothing may wait without costs"
+    );
+}
+
+#[tokio::test]
+async fn an_empty_service_and_a_bad_question_are_answered() {
+    assert_eq!(ask(fleet::empty(), "GET", "/changeovers").await.status.as_u16(), 200);
+    let refused = get("/changeovers?room=many").await;
+    assert_eq!(refused.status.as_u16(), 400);
+    assert!(refused.body.contains("a number of units from 0 to 1000"), "{}", refused.body);
+    assert_eq!(get("/api/v1/changeovers/choice?size=1").await.status.as_u16(), 400);
+}
+
+#[tokio::test]
+async fn the_page_never_permits_and_never_scores_a_unit_as_safe() {
+    let page = body("/changeovers?on=2026-05-22&units=all&next=2026-06-01&run_h=100").await.to_lowercase();
+    for never in ["safe to skip", "safe to run", "no inspection needed", "alarm", "can be skipped"] {
+        assert!(!page.contains(never), "{never:?} must never be said");
+    }
+    for words in ["may wait, at most until", "not a safety function", "longest interval governs", "before opening."] {
+        assert!(page.contains(words), "{words:?} is missing");
+    }
+}
