@@ -113,9 +113,14 @@ pub fn times(variable: &str, usual: usize) -> usize {
 
 /// Every reading in journal and day files, one that is still in both counted once; and how many day files there are.
 pub fn stored(data: &Path) -> (Vec<Key>, usize) {
+    stored_at(data, &ledger::Place::Sqlite(data.join("groovecast.db")))
+}
+
+/// The same with the journal at another place.
+pub fn stored_at(data: &Path, place: &ledger::Place) -> (Vec<Key>, usize) {
     let runtime = tokio::runtime::Builder::new_multi_thread().enable_all().build().unwrap();
     runtime.block_on(async {
-        let ledger = ledger::Ledger::open(&ledger::Place::Sqlite(data.join("groovecast.db"))).await.unwrap();
+        let ledger = ledger::Ledger::open(place).await.unwrap();
         let journal = ledger.journal_from(jiff::Timestamp::MIN).await.unwrap();
         let files = ledger.day_files().await.unwrap();
         let store = history::Store::new(data);

@@ -35,6 +35,56 @@ pub fn with_password(arguments: &[&str], password: &str) -> (bool, String) {
     (output.status.success(), String::from_utf8_lossy(&said).into_owned())
 }
 
+/// A process that collects only; it ends with the value.
+pub struct Collector {
+    config: PathBuf,
+    name: &'static str,
+    process: Child,
+}
+
+impl Collector {
+    /// Starts it.
+    pub fn start(config: &Path, name: &'static str) -> Collector {
+        Collector { config: config.to_owned(), name, process: Self::process(config, name) }
+    }
+
+    fn process(config: &Path, name: &str) -> Child {
+        groovecast()
+            .args(["collect", "--config", config.to_str().unwrap(), "--name", name])
+            .stdin(Stdio::null())
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .spawn()
+            .unwrap()
+    }
+
+    /// Kills it at once and starts it again.
+    pub fn kill_and_again(&mut self) {
+        self.process.kill().unwrap();
+        self.process.wait().unwrap();
+        self.process = Self::process(&self.config, self.name);
+    }
+
+    /// Asks it to stop and waits until it has.
+    pub fn stop(mut self) {
+        stop(&mut self.process);
+    }
+}
+
+impl Drop for Collector {
+    fn drop(&mut self) {
+        // It may have ended by itself; there is nothing more to end then.
+        let _ = self.process.kill();
+        let _ = self.process.wait();
+    }
+}
+
+fn stop(process: &mut Child) {
+    assert!(Command::new("kill").args(["-TERM", &process.id().to_string()]).status().unwrap().success());
+    let status = process.wait().unwrap();
+    assert!(status.success(), "the process ended with {status}");
+}
+
 /// A running service; it ends with the value.
 pub struct Service {
     config: PathBuf,
@@ -103,10 +153,7 @@ impl Service {
 
     /// Asks it to stop and waits until it has.
     pub fn stop(mut self) {
-        let id = self.process.id().to_string();
-        assert!(Command::new("kill").args(["-TERM", &id]).status().unwrap().success());
-        let status = self.process.wait().unwrap();
-        assert!(status.success(), "the service ended with {status}");
+        stop(&mut self.process);
     }
 
     /// Where it answers: `http://127.0.0.1:PORT`.

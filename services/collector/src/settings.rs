@@ -39,6 +39,9 @@ pub struct Settings {
     pub ask_rebirth: bool,
     /// When readings are doubted.
     pub belief: Belief,
+    /// The name under which several collectors share what arrives, each message going to one of them; `None` for all of it.
+    /// A broker sends no retained messages to a share.
+    pub share: Option<String>,
     /// How the service shows whether it is there; `None` for a listener that only looks.
     pub status: Option<Status>,
 }
@@ -93,6 +96,14 @@ pub enum SessionError {
 }
 
 impl Settings {
+    /// A topic filter, as this session subscribes to it (MQTT 5.0, 4.8.2).
+    pub(crate) fn shared(&self, filter: String) -> String {
+        match &self.share {
+            None => filter,
+            Some(share) => format!("$share/{share}/{filter}"),
+        }
+    }
+
     /// Checks every setting.
     ///
     /// # Errors
@@ -110,6 +121,11 @@ impl Settings {
         }
         if no_topic(&self.client_id) || self.client_id.trim() != self.client_id {
             return wrong("client_id", &self.client_id, "1 to 200 bytes without '/', '+', '#' and outer spaces");
+        }
+        if let Some(share) = &self.share
+            && no_topic(share)
+        {
+            return wrong("share", share, "1 to 200 bytes without '/', '+' and '#'");
         }
         if self.password.is_some() && self.username.is_none() {
             return wrong("username", &self.username, "given where a password is (MQTT 3.1.1, 3.1.2.9)");
@@ -160,6 +176,7 @@ impl fmt::Debug for Settings {
             .field("limits", &self.limits)
             .field("ask_rebirth", &self.ask_rebirth)
             .field("belief", &self.belief)
+            .field("share", &self.share)
             .field("status", &self.status)
             .finish()
     }
@@ -186,6 +203,7 @@ pub(crate) mod tests {
             limits: Limits::USUAL,
             ask_rebirth: false,
             belief: Belief::default(),
+            share: None,
             status: Some(Status {
                 topic: "gc/status".into(),
                 online: b"online".to_vec(),
@@ -198,11 +216,12 @@ pub(crate) mod tests {
     fn a_setting_out_of_range_is_named_with_what_is_right() {
         assert_eq!(settings(1883).check(), Ok(()));
         type Break = fn(&mut Settings);
-        let wrong: [(&str, Break); 9] = [
+        let wrong: [(&str, Break); 10] = [
             ("host", |s| s.host.clear()),
             ("port", |s| s.port = 0),
             ("client_id", |s| s.client_id = " x".into()),
             ("client_id", |s| s.client_id = "a/b".into()),
+            ("share", |s| s.share = Some("a/b".into())),
             ("username", |s| s.password = Some("secret".into())),
             ("keep_alive_s", |s| s.keep_alive_s = 0),
             ("window", |s| s.window = 0),

@@ -51,6 +51,15 @@ pub enum Command {
         #[arg(long, value_name = "ADDRESS:PORT")]
         listen: Option<SocketAddr>,
     },
+    /// Collect only, beside `run` and others: takes its share of what arrives (`share` in the config) into the same record on
+    /// PostgreSQL, and closes hours when it is its turn.
+    Collect {
+        #[command(flatten)]
+        with: WithConfig,
+        /// Its own name, the same at every start and nobody else's: the broker keeps its session under it.
+        #[arg(long, value_name = "NAME")]
+        name: String,
+    },
     /// Say what is wrong with a configuration, with file, line and key.
     Check {
         #[command(flatten)]

@@ -141,6 +141,8 @@ pub struct Broker {
     pub max_message_bytes: usize,
     /// Whether Sparkplug nodes whose births were missed are sent a command to repeat them.
     pub ask_rebirth: bool,
+    /// The name under which several collectors share what arrives.
+    pub share: Option<String>,
 }
 
 /// A name and a password for the broker. The password is never shown.

@@ -14,7 +14,7 @@ use plant::{Clock, Table};
 use crate::args::What;
 use crate::config::Config;
 use crate::exit::Failure;
-use crate::plant_store::{Lock, PlantStore, blocking};
+use crate::plant_store::{DaysLock, PlantStore, blocking};
 use crate::suspicion;
 
 /// Imports files: all or nothing.
@@ -101,7 +101,7 @@ fn bad_file(file: BadFile) -> (PathBuf, Vec<plant::BadRow>, u64) {
 }
 
 async fn merge(store: &PlantStore, staged: &Staged) -> Result<Vec<DayFile>, Failure> {
-    let lock = lock_days(store).await?;
+    let mut lock = lock_days(store).await?;
     let generation = store.ledger.next_generation().await?;
     let current = store.ledger.day_files().await?;
     let mut files = Vec::new();
@@ -110,16 +110,16 @@ async fn merge(store: &PlantStore, staged: &Staged) -> Result<Vec<DayFile>, Fail
         let (days, day, parts) = (store.store.clone(), *day, parts.clone());
         files.extend(blocking(move || days.merge_staged(day, old.as_ref(), generation, &parts)).await?);
     }
-    store.ledger.commit_days(&files, None).await?;
-    store.remove_unlisted(&lock).await?;
+    store.ledger.commit_days(&mut lock.right, &files, None).await?;
+    store.remove_unlisted(generation).await?;
     Ok(files)
 }
 
 /// Waits until no other process changes day files.
-pub async fn lock_days(store: &PlantStore) -> Result<Lock, Failure> {
+pub async fn lock_days(store: &PlantStore) -> Result<DaysLock, Failure> {
     let mut told = false;
     loop {
-        if let Some(lock) = store.try_lock_days()? {
+        if let Some(lock) = store.try_lock_days().await? {
             return Ok(lock);
         }
         if !told {

@@ -20,6 +20,7 @@ pub async fn listen(config: &Config, lasts: Duration, json: bool, clock: Arc<dyn
     settings.keep_session = false;
     // It looks only; the service asks for itself.
     settings.ask_rebirth = false;
+    settings.share = None;
     let arrivals = Arc::new(Arrivals::new());
     let (stop, stopped) = watch::channel(false);
     let (_outbox, outgoing) = mpsc::channel(1);

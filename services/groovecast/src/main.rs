@@ -5,6 +5,7 @@
 mod args;
 mod backup;
 mod by_station;
+mod collect;
 mod config;
 #[cfg(feature = "demo")]
 mod demo;
@@ -69,6 +70,7 @@ async fn carry_out(command: Command, clock: Arc<dyn Clock>) -> Result<(), Failur
         #[cfg(feature = "demo")]
         Command::Demo { listen, seed, speed } => demo::demo(listen, seed, speed).await,
         Command::Run { with, listen } => run::run(Config::read(&with.config)?, listen, clock).await,
+        Command::Collect { with, name } => collect::collect(Config::read(&with.config)?, &name, clock).await,
         Command::Check { with } => {
             let config = Config::read(&with.config)?;
             println!(

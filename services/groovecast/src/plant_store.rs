@@ -7,7 +7,7 @@ use std::sync::{Arc, Mutex};
 use anyhow::Context;
 use history::{Baseline, Excluded, Exposures, Store};
 use jiff::Timestamp;
-use ledger::{By, Ledger, ModelRecord};
+use ledger::{By, DaysRight, Ledger, ModelRecord, Place};
 use plant::{DayFile, Reading, Record, TubeId, hour_of, hour_start};
 use publisher::ModelEntry;
 
@@ -19,8 +19,15 @@ use crate::known::Shares;
 use crate::model::{self, Model, RecordSeen};
 use crate::snapshot;
 
-/// A right that one process holds; it ends with the value, or with the process.
+/// A right that one process on this machine holds; it ends with the value, or with the process.
 pub struct Lock(#[expect(dead_code, reason = "the lock is held as long as its file is open")] File);
+
+/// The right to change day files; it ends with the value, or with the process.
+pub struct DaysLock {
+    /// The database's part of it, with which the manifest is written.
+    pub right: DaysRight,
+    _file: Option<Lock>,
+}
 
 /// Record and readings of one plant.
 pub struct PlantStore {
@@ -58,13 +65,20 @@ impl PlantStore {
         })
     }
 
-    /// The right to change day files: one process at a time has it, and the system takes it back from one that dies.
-    /// `None` while another process has it.
+    /// The right to change day files: one process at a time has it, and it is taken back from one that dies: by the system on
+    /// SQLite, by the server on PostgreSQL, where the processes may run on several machines. `None` while another process has it.
     ///
     /// # Errors
-    /// If the lock file cannot be used.
-    pub fn try_lock_days(&self) -> anyhow::Result<Option<Lock>> {
-        self.try_lock("day-files.lock")
+    /// If the lock file cannot be used, or the database refuses.
+    pub async fn try_lock_days(&self) -> anyhow::Result<Option<DaysLock>> {
+        let file = match self.config.database {
+            Place::Sqlite(_) => match self.try_lock("day-files.lock")? {
+                Some(lock) => Some(lock),
+                None => return Ok(None),
+            },
+            Place::Postgres(_) => None,
+        };
+        Ok(self.ledger.days_right().await?.map(|right| DaysLock { right, _file: file }))
     }
 
     /// The right to serve this data folder: one service at a time.
@@ -97,11 +111,11 @@ impl PlantStore {
             return Ok(());
         }
         // While an import works, hours stay in the journal; they are looked at again in a moment.
-        let Some(lock) = self.try_lock_days()? else { return Ok(()) };
-        self.move_hours(until, &lock).await
+        let Some(mut lock) = self.try_lock_days().await? else { return Ok(()) };
+        self.move_hours(until, &mut lock).await
     }
 
-    async fn move_hours(&self, until: Timestamp, lock: &Lock) -> anyhow::Result<()> {
+    async fn move_hours(&self, until: Timestamp, lock: &mut DaysLock) -> anyhow::Result<()> {
         let generation = self.ledger.next_generation().await?;
         let days = self.ledger.claim(until, generation).await?;
         let mut files = Vec::new();
@@ -112,21 +126,21 @@ impl PlantStore {
             let (store, day) = (self.store.clone(), *day);
             files.push(blocking(move || store.merge(day, old.as_ref(), generation, readings)).await?);
         }
-        self.ledger.commit_days(&files, Some(until)).await?;
+        self.ledger.commit_days(&mut lock.right, &files, Some(until)).await?;
         self.ledger.drop_claimed(generation, &days).await?;
         let rows: u64 = files.iter().map(|file| file.rows).sum();
         tracing::info!(days = files.len(), rows, until = %until, "hours are closed");
-        self.remove_unlisted(lock).await
+        self.remove_unlisted(generation).await
     }
 
-    /// Removes day files that no manifest row names any more.
+    /// Removes day files up to a generation of ours that no manifest row names any more.
     ///
     /// # Errors
     /// If disk or database refuse.
-    pub async fn remove_unlisted(&self, _lock: &Lock) -> anyhow::Result<()> {
+    pub async fn remove_unlisted(&self, generation: i64) -> anyhow::Result<()> {
         let listed: Vec<DayFile> = self.ledger.day_files().await?;
         let store = self.store.clone();
-        blocking(move || store.remove_unlisted(&listed)).await?;
+        blocking(move || store.remove_unlisted(&listed, generation)).await?;
         Ok(())
     }
 

@@ -1,10 +1,12 @@
 //! The service: collect, close hours, evaluate, publish; one task each, and an orderly end.
 
 use std::net::SocketAddr;
+use std::pin::Pin;
 use std::sync::Arc;
 
 use anyhow::Context;
 use collector::{Arrivals, Committed, Limits, Outgoing, Settings, Status, TopicMap};
+use ledger::LedgerError;
 use plant::{Clock, Reading};
 use publisher::{Publisher, ReadAccess, Site, Snapshot};
 use tokio::net::TcpListener;
@@ -66,19 +68,11 @@ pub async fn serve(
     let (snapshots, newest) = watch::channel(Arc::new(Snapshot::default()));
 
     let mut tasks = JoinSet::new();
-    let journal = store.clone();
-    let commit = move |readings: Arc<[Reading]>| {
-        let journal = journal.clone();
-        async move {
-            let appended = journal.ledger.append(&readings).await?;
-            Ok::<_, ledger::LedgerError>(Committed { new: appended.new, duplicates: appended.duplicates })
-        }
-    };
     let status = status(&site, &config.prefix, &*clock);
     let session = collector::run(
         session(&config, Some(status)),
         map,
-        commit,
+        into_journal(store.clone()),
         arrivals.clone(),
         outgoing,
         clock.clone(),
@@ -104,6 +98,19 @@ pub async fn serve(
     Ok(())
 }
 
+/// Makes readings durable in the journal.
+pub fn into_journal(
+    store: Arc<PlantStore>,
+) -> impl Fn(Arc<[Reading]>) -> Pin<Box<dyn Future<Output = Result<Committed, LedgerError>> + Send>> {
+    move |readings| {
+        let store = store.clone();
+        Box::pin(async move {
+            let appended = store.ledger.append(&readings).await?;
+            Ok(Committed { new: appended.new, duplicates: appended.duplicates })
+        })
+    }
+}
+
 /// The session's settings; without a status it only listens.
 pub fn session(config: &Config, status: Option<Status>) -> Settings {
     let broker = &config.broker;
@@ -124,6 +131,7 @@ pub fn session(config: &Config, status: Option<Status>) -> Settings {
         limits: Limits { max_payload_bytes: broker.max_message_bytes },
         ask_rebirth: broker.ask_rebirth,
         belief: config.belief.clone(),
+        share: broker.share.clone(),
         status,
     }
 }
@@ -155,7 +163,8 @@ pub fn site(config: &Config) -> Site {
     }
 }
 
-async fn close_hours(
+/// Closes hours again and again, as long as nobody else is at it.
+pub async fn close_hours(
     store: Arc<PlantStore>,
     clock: Arc<dyn Clock>,
     stopped: watch::Receiver<bool>,
@@ -178,7 +187,8 @@ pub async fn pause(lasts: std::time::Duration, stopped: &watch::Receiver<bool>) 
     }
 }
 
-async fn until(mut stopped: watch::Receiver<bool>) {
+/// Done when `stopped` is true.
+pub async fn until(mut stopped: watch::Receiver<bool>) {
     // An error means that the sender is gone: then nobody can tell us to go on either.
     let _ = stopped.wait_for(|stop| *stop).await;
 }

@@ -94,12 +94,13 @@ impl Store {
         frame::read(&self.data.join(&file.path), Some(unit))
     }
 
-    /// Removes every file of readings that the manifest does not list: older generations, and what a crash left half
-    /// done. Returns the paths removed, below the data folder. Only one process at a time may write days or call this.
+    /// Removes the files of readings up to a generation that the manifest does not list: older ones, and what a crash left
+    /// half done. Files of a later generation may be another writer's that are not listed yet. Returns the paths removed,
+    /// below the data folder.
     ///
     /// # Errors
     /// If a folder cannot be listed or a file not removed.
-    pub fn remove_unlisted(&self, listed: &[DayFile]) -> Result<Vec<String>, HistoryError> {
+    pub fn remove_unlisted(&self, listed: &[DayFile], up_to: i64) -> Result<Vec<String>, HistoryError> {
         let listed: BTreeSet<PathBuf> = listed.iter().map(|file| self.data.join(&file.path)).collect();
         let mut removed = Vec::new();
         for folder in entries(&self.data.join(FOLDER))? {
@@ -107,7 +108,7 @@ impl Store {
                 continue;
             }
             for path in entries(&folder)? {
-                if !listed.contains(&path) {
+                if !listed.contains(&path) && generation_of(&path).is_some_and(|generation| generation <= up_to) {
                     remove(&path)?;
                     removed.push(path.strip_prefix(&self.data).unwrap_or(&path).display().to_string());
                 }
@@ -155,6 +156,11 @@ pub(crate) fn day_span_us(day: Date) -> (i64, i64) {
 /// The UTC day of an instant.
 pub(crate) fn day_of_us(at_us: i64) -> Date {
     jiff::tz::TimeZone::UTC.to_datetime(instant(at_us)).date()
+}
+
+/// The generation in a file's name, which ends at the first dot; `None` if it is none of ours.
+fn generation_of(path: &Path) -> Option<i64> {
+    path.file_name()?.to_str()?.split('.').next()?.parse().ok()
 }
 
 fn entries(folder: &Path) -> Result<Vec<PathBuf>, HistoryError> {
@@ -275,9 +281,19 @@ mod tests {
         let first = store.merge(DAY, None, 1, some()).unwrap();
         let second = store.merge(DAY, Some(&first), 2, some()).unwrap();
         assert_eq!((second.rows, second.conflicts), (first.rows, 0));
-        let removed = store.remove_unlisted(std::slice::from_ref(&second)).unwrap();
+        let removed = store.remove_unlisted(std::slice::from_ref(&second), 2).unwrap();
         assert_eq!(removed, [first.path]);
         assert_eq!(store.read(&second).unwrap().rows(), 4);
+    }
+
+    #[test]
+    fn what_a_later_writer_has_not_listed_yet_stays() {
+        let folder = tempfile::tempdir().unwrap();
+        let store = Store::new(folder.path());
+        let first = store.merge(DAY, None, 1, some()).unwrap();
+        let later = store.merge(DAY, Some(&first), 3, some()).unwrap();
+        assert_eq!(store.remove_unlisted(&[], 2).unwrap(), [first.path]);
+        assert_eq!(store.read(&later).unwrap().rows(), 4);
     }
 
     #[test]
@@ -299,7 +315,7 @@ mod tests {
             fs::write(&path, &whole[..cut]).unwrap();
             assert!(store.read(&file).is_err(), "a file cut at byte {cut} was read");
         }
-        fs::write(path.with_extension("part"), b"half").unwrap();
-        assert_eq!(store.remove_unlisted(&[file]).unwrap(), ["readings/2026-03-31/1.part"]);
+        fs::write(path.with_extension("7-0.part"), b"half").unwrap();
+        assert_eq!(store.remove_unlisted(&[file], 1).unwrap(), ["readings/2026-03-31/1.7-0.part"]);
     }
 }

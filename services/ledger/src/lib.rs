@@ -40,6 +40,7 @@ pub use finding_rules::{FindingRules, read_findings};
 pub use findings::{Added, StoredFinding, Version};
 pub use import::{FileImport, ImportError, Rules};
 pub use journal::Appended;
+pub use manifest::DaysRight;
 pub use models::{ModelRecord, Status};
 pub use open::Ledger;
 pub use people::Person;

@@ -2,11 +2,51 @@
 
 use jiff::Timestamp;
 use plant::DayFile;
+use sqlx::{AnyConnection, Executor};
 
 use crate::error::{LedgerError, damaged, database};
-use crate::open::{Ledger, Turn, instant};
+use crate::open::{Ledger, Turn, instant, write_on};
+use crate::place::Kind;
+
+/// The lock on PostgreSQL that the holder of the right has.
+const DAYS: i64 = 0x6772_6f71;
+
+/// The right to change day files. On PostgreSQL it is a lock of the connection that it holds, so that processes on several
+/// machines have it one at a time, and the server takes it back from one that dies or is cut off; what is written through that
+/// connection is written by the holder or not at all. On SQLite whoever has the file beside the database has the right.
+#[derive(Debug)]
+pub struct DaysRight {
+    connection: Option<AnyConnection>,
+}
 
 impl Ledger {
+    /// The right to change day files; `None` while somebody else has it, elsewhere or in this process.
+    ///
+    /// # Errors
+    /// [`LedgerError::Database`].
+    pub async fn days_right(&self) -> Result<Option<DaysRight>, LedgerError> {
+        if self.kind == Kind::Sqlite {
+            return Ok(Some(DaysRight { connection: None }));
+        }
+        let failed = || database("ask for the right to change day files");
+        // Taken out of the pool: dropping it ends the connection, and with it the lock.
+        let mut connection = self.writer.acquire().await.map_err(failed())?.detach();
+        // A holder whose machine is gone keeps others waiting half a minute, not the two hours of most systems.
+        for setting in [
+            "SET tcp_keepalives_idle = 10",
+            "SET tcp_keepalives_interval = 5",
+            "SET tcp_keepalives_count = 4",
+        ] {
+            connection.execute(setting).await.map_err(failed())?;
+        }
+        let held: bool = sqlx::query_scalar("SELECT pg_try_advisory_lock($1)")
+            .bind(DAYS)
+            .fetch_one(&mut connection)
+            .await
+            .map_err(failed())?;
+        Ok(held.then_some(DaysRight { connection: Some(connection) }))
+    }
+
     /// The current file of every day, in order of day.
     ///
     /// # Errors
@@ -22,10 +62,18 @@ impl Ledger {
     /// Makes new day files the current ones, all at once, and moves the mark up to which hours are closed.
     ///
     /// # Errors
-    /// [`LedgerError::Database`]; then the old files stay current.
-    pub async fn commit_days(&self, files: &[DayFile], closed_until: Option<Timestamp>) -> Result<(), LedgerError> {
+    /// [`LedgerError::Database`], also if the right was lost meanwhile; then the old files stay current.
+    pub async fn commit_days(
+        &self,
+        right: &mut DaysRight,
+        files: &[DayFile],
+        closed_until: Option<Timestamp>,
+    ) -> Result<(), LedgerError> {
         let failed = || database("commit the manifest");
-        let mut tx = self.write(Turn::Readings).await.map_err(failed())?;
+        let mut tx = match &mut right.connection {
+            None => self.write(Turn::Readings).await.map_err(failed())?,
+            Some(connection) => write_on(connection, Turn::Readings).await.map_err(failed())?,
+        };
         for file in files {
             let body = serde_json::to_string(file).map_err(|error| damaged("manifest row")(&error))?;
             sqlx::query(

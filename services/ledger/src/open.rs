@@ -5,7 +5,7 @@ use std::time::Duration;
 use jiff::Timestamp;
 use sqlx::any::{AnyConnectOptions, AnyPoolOptions, install_default_drivers};
 use sqlx::migrate::Migrator;
-use sqlx::{Any, AnyPool, ConnectOptions, Connection, Transaction};
+use sqlx::{Any, AnyConnection, AnyPool, ConnectOptions, Connection, Transaction};
 
 use crate::error::{LedgerError, database};
 use crate::place::{Kind, Place, prepare};
@@ -19,6 +19,9 @@ const POSTGRES_WRITERS: u32 = 4;
 const READERS: u32 = 4;
 /// How long a request waits for a connection: as long as a writer waits for another process.
 const WAIT: Duration = Duration::from_secs(30);
+
+/// How a transaction that writes begins on PostgreSQL.
+const WRITE: &str = "BEGIN ISOLATION LEVEL READ COMMITTED";
 
 /// The record of one plant.
 #[derive(Debug, Clone)]
@@ -80,9 +83,8 @@ impl Ledger {
         match self.kind {
             Kind::Sqlite => self.writer.begin_with("BEGIN IMMEDIATE").await,
             Kind::Postgres => {
-                let mut tx = self.writer.begin_with("BEGIN ISOLATION LEVEL READ COMMITTED").await?;
-                sqlx::query("SELECT pg_advisory_xact_lock($1)").bind(turn as i64).execute(&mut *tx).await?;
-                Ok(tx)
+                let tx = self.writer.begin_with(WRITE).await?;
+                in_turn(tx, turn).await
             }
         }
     }
@@ -95,6 +97,20 @@ impl Ledger {
         };
         self.readers.begin_with(begin).await.map_err(database(what))
     }
+}
+
+/// The same on a connection of its own to PostgreSQL.
+pub(crate) async fn write_on(
+    connection: &mut AnyConnection,
+    turn: Turn,
+) -> Result<Transaction<'_, Any>, sqlx::Error> {
+    let tx = connection.begin_with(WRITE).await?;
+    in_turn(tx, turn).await
+}
+
+async fn in_turn(mut tx: Transaction<'_, Any>, turn: Turn) -> Result<Transaction<'_, Any>, sqlx::Error> {
+    sqlx::query("SELECT pg_advisory_xact_lock($1)").bind(turn as i64).execute(&mut *tx).await?;
+    Ok(tx)
 }
 
 /// Brings the tables up to date, over a connection of its own: a pool would go on trying for a database that is not there.

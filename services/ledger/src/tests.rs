@@ -3,6 +3,7 @@
 //! A fact is an `async fn(Place)` in one of the modules; `on_both!` makes a test of it for each place.
 
 mod backups;
+mod days;
 mod durability;
 mod findings;
 mod hostile;
@@ -18,7 +19,7 @@ mod writers;
 use jiff::Timestamp;
 use plant::{Finding, Grade, TubeId};
 
-use crate::{By, Ledger, Place};
+use crate::{By, DaysRight, Ledger, Place};
 
 /// Makes of each fact a test on SQLite and one on PostgreSQL.
 macro_rules! on_both {
@@ -86,7 +87,7 @@ async fn with_tubes(place: &Place) -> Ledger {
 #[test]
 fn every_answer_can_wait_in_any_task() {
     fn send<T: Send>(_: T) {}
-    fn all(ledger: &Ledger, by: &By, one: Finding, place: &Place, path: &std::path::Path) {
+    fn all(ledger: &Ledger, by: &By, one: Finding, place: &Place, path: &std::path::Path, right: &mut DaysRight) {
         let (role, lasts) = (plant::Role::Reader, jiff::SignedDuration::ZERO);
         send(Ledger::open(place));
         send(Ledger::restore(path, place));
@@ -102,7 +103,7 @@ fn every_answer_can_wait_in_any_task() {
         send((ledger.add_token("", role, by), ledger.token(""), ledger.revoke_token("", by), ledger.tokens()));
         send((ledger.append(&[]), ledger.journal_from(by.at), ledger.journal_counts(by.at), ledger.claim(by.at, 1)));
         send((ledger.claimed(1, jiff::civil::Date::MIN), ledger.drop_claimed(1, &[]), ledger.next_generation()));
-        send((ledger.day_files(), ledger.commit_days(&[], None), ledger.closed_until()));
+        send((ledger.day_files(), ledger.days_right(), ledger.commit_days(right, &[], None), ledger.closed_until()));
         send((ledger.add_baseline("", by), ledger.baseline(None), ledger.add_model("", by), ledger.models()));
         send((ledger.approved_model(), ledger.approve(1, "", by), ledger.keep_scores(&[]), ledger.scores_of("")));
         send((

@@ -48,6 +48,17 @@ pub fn offline_message(site: &Site, prefix: &str) -> Message {
     status(prefix, &StatusJson { status: "offline", since: None, version: &site.version, meaning })
 }
 
+/// At `<prefix>/collectors/<name>`, retained: whether a collector that only collects is there. Without `since` it is not, which
+/// is also its will.
+pub fn collector_message(site: &Site, prefix: &str, name: &str, since: Option<Timestamp>) -> Message {
+    let (status, meaning) = match since {
+        Some(_) => ("online", "This collector takes its share of the telemetry."),
+        None => ("offline", "What the broker keeps for this collector waits until it is back."),
+    };
+    let payload = json(&StatusJson { status, since, version: &site.version, meaning });
+    Message { topic: format!("{prefix}/collectors/{name}"), payload }
+}
+
 fn status(prefix: &str, status: &StatusJson<'_>) -> Message {
     Message { topic: format!("{prefix}/status"), payload: json(status) }
 }

@@ -118,6 +118,7 @@ where
         max_packet_bytes: 1 << 20,
         limits: Limits::USUAL,
         ask_rebirth: false,
+        share: None,
         belief: Belief::default(),
         status: None,
     };

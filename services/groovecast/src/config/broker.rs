@@ -33,6 +33,12 @@ pub fn broker(checker: &mut Checker, raw: &raw::Broker, folder: &Path, place: &P
     checker.within(&place.key("keep_alive_s"), f64::from(raw.keep_alive_s), 5.0, 3600.0, "s");
     checker.within(&place.key("window"), f64::from(raw.window), 1.0, 1000.0, "messages");
     checker.within(&place.key("max_message_kib"), raw.max_message_kib as f64, 1.0, 65_536.0, "KiB");
+    if let Some(share) = &raw.share
+        && (share.is_empty() || share.contains(['/', '+', '#']) || share.chars().any(char::is_control))
+    {
+        let problem = format!("{share:?} names no share; right would be a word such as groovecast, without '/', '+' and '#'");
+        checker.refuse(&place.key("share"), problem);
+    }
     let tls = tls(checker, raw, folder, place);
     Some(Broker {
         host: raw.host.clone(),
@@ -44,6 +50,7 @@ pub fn broker(checker: &mut Checker, raw: &raw::Broker, folder: &Path, place: &P
         window: raw.window,
         max_message_bytes: raw.max_message_kib * 1024,
         ask_rebirth: raw.ask_rebirth,
+        share: raw.share.clone(),
     })
 }
 
@@ -153,6 +160,7 @@ mod tests {
                 "broker.password_env",
                 "leave one",
             ),
+            ("share = \"a/b\"", "broker.share", "such as groovecast"),
             ("tls = true", "broker.tls", "ca_file"),
             ("ca_file = \"ca.pem\"", "broker.ca_file", "tls = true"),
             ("tls = true\nca_file = \"ca.pem\"", "broker.tls", "ca.pem cannot be read"),

@@ -4,6 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Display;
 use std::path::Path;
 
+use collector::Payload;
 use history::QualityCodes;
 use jiff::SignedDuration;
 use jiff::tz::TimeZone;
@@ -146,6 +147,14 @@ impl Checker<'_> {
         }
         let ids = self.unit_ids(raw.units.keys(), &root.key("units"));
         let mappings = topics::mappings(self, &raw.topics, &ids, &root.key("topics"));
+        if broker.as_ref().is_some_and(|broker| broker.share.is_some()) {
+            let shareable = |payload: &Payload| !matches!(payload, Payload::Sparkplug { .. });
+            if !mappings.iter().all(|mapping| shareable(&mapping.payload)) {
+                let problem = "Sparkplug cannot be shared: births, data and deaths of a node must reach the same collector; leave \
+                               this out, or give Sparkplug nodes a configuration of their own";
+                self.refuse(&root.key("broker").key("share"), problem);
+            }
+        }
         let surfaces: Vec<String> = ["hard_chrome", "stainless", "nitrided", "other"]
             .map(str::to_owned)
             .into_iter()

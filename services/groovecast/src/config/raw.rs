@@ -76,6 +76,7 @@ pub struct Broker {
     pub prefix: String,
     #[serde(default)]
     pub ask_rebirth: bool,
+    pub share: Option<String>,
 }
 
 fn keep_alive_s() -> u16 {

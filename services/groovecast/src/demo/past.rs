@@ -11,7 +11,7 @@ use simulation::Plant;
 
 use crate::args::What;
 use crate::exit::Failure;
-use crate::imports::{import_tables, rules};
+use crate::imports::{import_tables, lock_days, rules};
 use crate::plant_store::{PlantStore, blocking};
 
 /// A reading may arrive so many days late; older days are written.
@@ -19,10 +19,12 @@ const LATE_DAYS: usize = 4;
 
 /// Imports readings and register of the past.
 pub async fn import(store: &PlantStore, plant: Arc<Plant>, folder: &Path) -> Result<(), Failure> {
+    let mut lock = lock_days(store).await?;
     let generation = store.ledger.next_generation().await?;
     let (days, end) = (store.store.clone(), plant.end());
     let files = blocking(move || day_files(&days, &plant, generation)).await?;
-    store.ledger.commit_days(&files, Some(end)).await?;
+    store.ledger.commit_days(&mut lock.right, &files, Some(end)).await?;
+    drop(lock);
     let rules = rules(&store.config, end);
     for (what, names) in [
         (What::Register, &["tubes.csv", "fittings.csv", "work.csv"][..]),

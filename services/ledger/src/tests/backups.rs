@@ -56,7 +56,8 @@ async fn filled(place: &Place) -> Ledger {
     let model = ledger.add_model("{}", &by("groovecast", 15)).await.unwrap();
     ledger.approve(model, "good", &by("Ada", 16)).await.unwrap();
     ledger.keep_scores(&[super::journal::score()]).await.unwrap();
-    ledger.commit_days(&[super::journal::day_file()], Some(at(100))).await.unwrap();
+    let mut right = ledger.days_right().await.unwrap().unwrap();
+    ledger.commit_days(&mut right, &[super::journal::day_file()], Some(at(100))).await.unwrap();
     let numbers = [0.1 + 0.2, -0.0, 1e-300, f64::MAX, f64::MIN_POSITIVE, 5e-324, 3.0];
     let mut readings: Vec<_> =
         numbers.iter().enumerate().map(|(n, number)| reading(n as i64, Value::Number(*number))).collect();

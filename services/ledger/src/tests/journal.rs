@@ -96,9 +96,10 @@ on_both! {
         let generation = ledger.next_generation().await.unwrap();
         assert!(ledger.next_generation().await.unwrap() > generation);
         let file = DayFile { generation, ..day_file() };
-        ledger.commit_days(std::slice::from_ref(&file), Some(at(100))).await.unwrap();
+        let mut right = ledger.days_right().await.unwrap().unwrap();
+        ledger.commit_days(&mut right, std::slice::from_ref(&file), Some(at(100))).await.unwrap();
         let newer = DayFile { generation: 2, rows: 12, ..file };
-        ledger.commit_days(std::slice::from_ref(&newer), Some(at(50))).await.unwrap();
+        ledger.commit_days(&mut right, std::slice::from_ref(&newer), Some(at(50))).await.unwrap();
         assert_eq!(ledger.day_files().await.unwrap(), [newer]);
         assert_eq!(ledger.closed_until().await.unwrap(), Some(at(100)));
     }

@@ -1,5 +1,5 @@
 use insta::assert_snapshot;
-use publisher::{offline_message, online_message, risk_messages};
+use publisher::{collector_message, offline_message, online_message, risk_messages};
 use serde_json::Value;
 
 use crate::{body, fleet};

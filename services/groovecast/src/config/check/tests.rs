@@ -43,6 +43,7 @@ fn the_example_holds_and_shows_every_key() {
         "session_h",
         "max_photo_mib",
         "ask_rebirth",
+        "share",
         "stuck_min",
         "spike",
         "late_min",
