@@ -5,7 +5,7 @@ use std::sync::{Mutex, MutexGuard, PoisonError};
 
 use jiff::Timestamp;
 use plant::{Fault, Signal, SignalReport, UnitId, UnmappedTopic, Value};
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use crate::committer::Committed;
 use crate::decode::{Message, Outcome};
@@ -33,7 +33,7 @@ struct Inner {
 }
 
 /// Sums since the service started.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
 pub struct Totals {
     /// Messages received, those included that the broker brought again.
     pub messages: u64,
@@ -58,7 +58,7 @@ pub struct Totals {
 }
 
 /// Everything at one instant.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct ArrivalsReport {
     /// What each unit's signals have sent, by unit and signal.
     pub signals: Vec<SignalReport>,

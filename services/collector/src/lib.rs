@@ -38,6 +38,7 @@ mod sparkplug;
 mod stamp;
 mod take;
 mod tls;
+mod together;
 mod tunnel;
 mod value;
 mod window;

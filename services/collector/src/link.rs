@@ -1,10 +1,10 @@
 //! How the link to the broker stands.
 
 use jiff::Timestamp;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// Whether the broker is there.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum LinkState {
     /// The first try is under way.
@@ -21,7 +21,7 @@ pub enum LinkState {
 }
 
 /// The link, as health checks and pages show it.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Link {
     /// Whether the broker is there.
     pub state: LinkState,
@@ -46,7 +46,7 @@ pub struct Link {
 }
 
 /// A commit that does not work.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct CommitError {
     /// Since when.
     pub since: Timestamp,

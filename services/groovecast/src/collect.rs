@@ -12,7 +12,7 @@ use tokio::task::JoinSet;
 use crate::config::Config;
 use crate::exit::Failure;
 use crate::plant_store::PlantStore;
-use crate::run;
+use crate::{beside, run};
 
 /// Collects until the process is told to stop.
 pub async fn collect(config: Config, name: &str, clock: Arc<dyn Clock>) -> Result<(), Failure> {
@@ -28,18 +28,20 @@ pub async fn collect(config: Config, name: &str, clock: Arc<dyn Clock>) -> Resul
     let store = Arc::new(PlantStore::open(Arc::new(config)).await?);
     let (stop, stopped) = watch::channel(false);
     let (_outbox, outgoing) = mpsc::channel(1);
+    let arrivals = Arc::new(Arrivals::new());
     let mut tasks = JoinSet::new();
     let session = collector::run(
         settings,
         map,
         run::into_journal(store.clone()),
-        Arc::new(Arrivals::new()),
+        arrivals.clone(),
         outgoing,
         clock.clone(),
         stopped.clone(),
     );
     tasks.spawn(async move { session.await.context("the collector stopped") });
-    tasks.spawn(run::close_hours(store, clock, stopped));
+    tasks.spawn(run::close_hours(store.clone(), clock.clone(), stopped.clone()));
+    tasks.spawn(beside::tell(store, name.to_owned(), arrivals, clock, stopped));
     tracing::info!(name, "collecting");
     tokio::select! {
         Some(ended) = tasks.join_next() => {
@@ -57,17 +59,23 @@ pub async fn collect(config: Config, name: &str, clock: Arc<dyn Clock>) -> Resul
 
 fn check(config: &Config, name: &str) -> Result<(), String> {
     if name.is_empty() || name.len() > 60 || !name.chars().all(|c| c.is_ascii_alphanumeric() || "-_.".contains(c)) {
-        return Err(format!("{name:?} is no name for a collector; right would be letters, digits, '-', '_' and '.', such as b"));
+        return Err(format!(
+            "{name:?} is no name for a collector; right would be letters, digits, '-', '_' and '.', such as b"
+        ));
     }
     if config.broker.share.is_none() {
-        return Err("collectors beside each other need a share: share = \"groovecast\" below [broker]; without it each \
+        return Err(
+            "collectors beside each other need a share: share = \"groovecast\" below [broker]; without it each \
                     would take all that arrives"
-            .to_owned());
+                .to_owned(),
+        );
     }
     if matches!(config.database, Place::Sqlite(_)) {
-        return Err("collectors beside each other need one record on PostgreSQL: database = \"postgresql://...\" below \
+        return Err(
+            "collectors beside each other need one record on PostgreSQL: database = \"postgresql://...\" below \
                     [data]"
-            .to_owned());
+                .to_owned(),
+        );
     }
     Ok(())
 }

@@ -89,8 +89,12 @@ impl Evaluator {
     /// Tells pages what has arrived since the last evaluation.
     fn refresh(&self, evaluated: &Snapshot) {
         let now = self.clock.now();
-        let newest =
-            snapshot::with_arrivals(evaluated, self.arrivals.snapshot(now), self.store.known(), &self.config, now);
+        let (mut report, beside) = (self.arrivals.snapshot(now), self.store.beside());
+        beside.iter().for_each(|collector| report.add(collector.report(now)));
+        let newest = Snapshot {
+            collectors: beside.iter().map(|collector| collector.seen(now)).collect(),
+            ..snapshot::with_arrivals(evaluated, report, self.store.known(), &self.config, now)
+        };
         self.snapshots.send_replace(Arc::new(newest));
     }
 

@@ -4,6 +4,7 @@
 
 mod args;
 mod backup;
+mod beside;
 mod by_station;
 mod collect;
 mod config;

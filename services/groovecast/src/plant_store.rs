@@ -11,6 +11,7 @@ use ledger::{By, DaysRight, Ledger, ModelRecord, Place};
 use plant::{DayFile, Reading, Record, TubeId, hour_of, hour_start};
 use publisher::ModelEntry;
 
+use crate::beside::Beside;
 use crate::config::Config;
 use crate::doubts::KnownMeters;
 use crate::fleet::Fleet;
@@ -43,6 +44,8 @@ pub struct PlantStore {
     pub meters: Mutex<KnownMeters>,
     /// For how much of the last day and week each signal was known; empty before the first look.
     known: Mutex<Arc<Shares>>,
+    /// The collectors beside us.
+    beside: Mutex<Arc<Vec<Beside>>>,
 }
 
 impl PlantStore {
@@ -62,6 +65,7 @@ impl PlantStore {
             tried: Mutex::default(),
             meters: Mutex::default(),
             known: Mutex::default(),
+            beside: Mutex::default(),
         })
     }
 
@@ -154,6 +158,18 @@ impl PlantStore {
     /// For how much of the last day and week each signal was known.
     pub fn known(&self) -> Arc<Shares> {
         self.known.lock().map(|known| known.clone()).unwrap_or_default()
+    }
+
+    /// Keeps what the collectors beside us say.
+    pub fn set_beside(&self, beside: Vec<Beside>) {
+        if let Ok(mut kept) = self.beside.lock() {
+            *kept = Arc::new(beside);
+        }
+    }
+
+    /// What the collectors beside us say.
+    pub fn beside(&self) -> Arc<Vec<Beside>> {
+        self.beside.lock().map(|beside| beside.clone()).unwrap_or_default()
     }
 
     /// Everything written down about the fleet.

@@ -17,7 +17,7 @@ use crate::config::Config;
 use crate::evaluate::Evaluator;
 use crate::exit::Failure;
 use crate::plant_store::PlantStore;
-use crate::{doubts, known};
+use crate::{beside, doubts, known};
 
 /// Messages to publish that may wait for the connection.
 const OUTBOX: usize = 2000;
@@ -85,6 +85,9 @@ pub async fn serve(
     tasks.spawn(async move { pages.await.context("the pages stopped") });
     tasks.spawn(close_hours(store.clone(), clock.clone(), stopped.clone()));
     tasks.spawn(doubts::keep_up(store.clone(), stopped.clone()));
+    if config.broker.share.is_some() {
+        tasks.spawn(beside::keep_up(store.clone(), stopped.clone()));
+    }
     tasks.spawn(known::keep_up(store.clone(), clock.clone(), stopped.clone()));
     let evaluator = Evaluator { config, site, store, arrivals, snapshots, outbox, clock, written };
     tasks.spawn(evaluator.run(stopped.clone()));
@@ -98,10 +101,11 @@ pub async fn serve(
     Ok(())
 }
 
+/// A commit under way.
+pub type Committing = Pin<Box<dyn Future<Output = Result<Committed, LedgerError>> + Send>>;
+
 /// Makes readings durable in the journal.
-pub fn into_journal(
-    store: Arc<PlantStore>,
-) -> impl Fn(Arc<[Reading]>) -> Pin<Box<dyn Future<Output = Result<Committed, LedgerError>> + Send>> {
+pub fn into_journal(store: Arc<PlantStore>) -> impl Fn(Arc<[Reading]>) -> Committing {
     move |readings| {
         let store = store.clone();
         Box::pin(async move {

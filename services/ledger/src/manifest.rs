@@ -32,11 +32,9 @@ impl Ledger {
         // Taken out of the pool: dropping it ends the connection, and with it the lock.
         let mut connection = self.writer.acquire().await.map_err(failed())?.detach();
         // A holder whose machine is gone keeps others waiting half a minute, not the two hours of most systems.
-        for setting in [
-            "SET tcp_keepalives_idle = 10",
-            "SET tcp_keepalives_interval = 5",
-            "SET tcp_keepalives_count = 4",
-        ] {
+        for setting in
+            ["SET tcp_keepalives_idle = 10", "SET tcp_keepalives_interval = 5", "SET tcp_keepalives_count = 4"]
+        {
             connection.execute(setting).await.map_err(failed())?;
         }
         let held: bool = sqlx::query_scalar("SELECT pg_try_advisory_lock($1)")

@@ -100,10 +100,7 @@ impl Ledger {
 }
 
 /// The same on a connection of its own to PostgreSQL.
-pub(crate) async fn write_on(
-    connection: &mut AnyConnection,
-    turn: Turn,
-) -> Result<Transaction<'_, Any>, sqlx::Error> {
+pub(crate) async fn write_on(connection: &mut AnyConnection, turn: Turn) -> Result<Transaction<'_, Any>, sqlx::Error> {
     let tx = connection.begin_with(WRITE).await?;
     in_turn(tx, turn).await
 }

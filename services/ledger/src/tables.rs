@@ -43,7 +43,7 @@ macro_rules! table {
     (@list $first:literal $(, $rest:literal)*) => { concat!($first $(, ", ", $rest)*) };
 }
 
-/// Every table but the sessions, which end with a restore. A row stands after those that it refers to.
+/// Every table but the sessions, which end with a restore, and what collectors say of the moment. A row stands after those that it refers to.
 pub(crate) const TABLES: &[Table] = &[
     table!("tubes" by "tube": "tube" Text, "body" Text),
     table!("fittings" by "tube, from_us": "tube" Text, "unit" Text, "from_us" Whole, "to_us" Whole),

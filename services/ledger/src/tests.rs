@@ -19,7 +19,7 @@ mod writers;
 use jiff::Timestamp;
 use plant::{Finding, Grade, TubeId};
 
-use crate::{By, DaysRight, Ledger, Place};
+use crate::{By, CollectorNote, DaysRight, Ledger, Place};
 
 /// Makes of each fact a test on SQLite and one on PostgreSQL.
 macro_rules! on_both {
@@ -87,10 +87,19 @@ async fn with_tubes(place: &Place) -> Ledger {
 #[test]
 fn every_answer_can_wait_in_any_task() {
     fn send<T: Send>(_: T) {}
-    fn all(ledger: &Ledger, by: &By, one: Finding, place: &Place, path: &std::path::Path, right: &mut DaysRight) {
+    fn all(
+        ledger: &Ledger,
+        by: &By,
+        one: Finding,
+        place: &Place,
+        path: &std::path::Path,
+        right: &mut DaysRight,
+        note: &CollectorNote,
+    ) {
         let (role, lasts) = (plant::Role::Reader, jiff::SignedDuration::ZERO);
         send(Ledger::open(place));
         send(Ledger::restore(path, place));
+        send((ledger.note_collector(note), ledger.collectors()));
         send((ledger.backup(path, by.at), ledger.compare(path), ledger.close()));
         send((ledger.record(&[]), ledger.tubes(), ledger.revision(), ledger.findings(None), ledger.finding(1)));
         send((ledger.add_findings(&[], None, by), ledger.withdraw_finding(1, 1, "", by)));

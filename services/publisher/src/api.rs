@@ -12,7 +12,7 @@ use crate::accept::wants_csv;
 use crate::problem::Problem;
 use crate::published::{ScoreJson, TubeJson, TubeLineJson};
 use crate::rank::Ranking;
-use crate::{Journal, Link, Publisher, Site, Snapshot, Totals, csv_tables, lacks, standing};
+use crate::{CollectorSeen, Journal, Link, Publisher, Site, Snapshot, Totals, csv_tables, lacks, standing};
 
 /// A body of indented JSON: people read it as often as programs do.
 pub(crate) struct Pretty<T>(pub T);
@@ -168,6 +168,7 @@ struct SignalsJson<'a> {
     signals: Vec<SignalJson<'a>>,
     unmapped: &'a [UnmappedTopic],
     faults: &'a [Fault],
+    collectors: &'a [CollectorSeen],
 }
 
 /// A signal as it arrives, and for what share of the last day and week it was known.
@@ -204,6 +205,7 @@ pub(crate) async fn signals(State(publisher): State<Publisher>, headers: HeaderM
             .collect(),
         unmapped: &snapshot.unmapped,
         faults: &snapshot.faults,
+        collectors: &snapshot.collectors,
     });
     by_accept(answer.into_response())
 }

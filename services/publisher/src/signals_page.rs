@@ -10,13 +10,14 @@ use plant::{Fault, SignalReport};
 use crate::api::sorted_signals;
 use crate::figures::{age, count, number};
 use crate::pages::{Frame, rendered};
-use crate::{Publisher, Snapshot};
+use crate::{CollectorSeen, Publisher, Snapshot};
 
 #[derive(Template)]
 #[template(path = "signals.html")]
 struct SignalsPage {
     frame: Frame,
     facts: Vec<(&'static str, String)>,
+    collectors: Vec<(String, String)>,
     units: Vec<(String, Vec<SignalRow>)>,
     faults: Vec<FaultRow>,
     unmapped: Vec<[String; 4]>,
@@ -63,6 +64,7 @@ pub(crate) async fn page(State(publisher): State<Publisher>) -> Response {
     let page = SignalsPage {
         frame: Frame::of(&publisher, &snapshot),
         facts: facts(&snapshot, now),
+        collectors: snapshot.collectors.iter().map(|collector| collector_row(collector, now)).collect(),
         units,
         faults: snapshot.faults.iter().map(|fault| fault_row(fault, now)).collect(),
         unmapped,
@@ -84,6 +86,16 @@ fn facts(snapshot: &Snapshot, now: Timestamp) -> Vec<(&'static str, String)> {
         ("Already there", count(totals.duplicates)),
         ("Kept out", count(totals.kept_out)),
     ]
+}
+
+fn collector_row(collector: &CollectorSeen, now: Timestamp) -> (String, String) {
+    let heard = age(collector.seen_at, now);
+    let says = match (collector.working, &collector.error) {
+        (true, _) => format!("working, heard {heard}"),
+        (false, Some(error)) => format!("not working, heard {heard}: {error}"),
+        (false, None) => format!("not heard since {heard}: what the broker keeps for it waits there"),
+    };
+    (format!("Collector {}", collector.name), says)
 }
 
 fn signal_row(snapshot: &Snapshot, report: &SignalReport, now: Timestamp) -> SignalRow {

@@ -62,6 +62,8 @@ pub struct Snapshot {
     pub faults: Vec<Fault>,
     /// Counts since the service started.
     pub totals: Totals,
+    /// Collectors beside this service, by name.
+    pub collectors: Vec<CollectorSeen>,
     /// How the connection to the broker stands.
     pub link: Link,
     /// How the journal stands.
@@ -130,6 +132,19 @@ pub struct Link {
     /// Since when it stands so; `None` if it was never connected.
     pub since: Option<Timestamp>,
     /// What the last failure said.
+    pub error: Option<String>,
+}
+
+/// A collector beside this service that shares what arrives.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct CollectorSeen {
+    /// Its name.
+    pub name: String,
+    /// When it was last heard of.
+    pub seen_at: Timestamp,
+    /// Whether it was connected to the broker and could store readings then, and said so a moment ago.
+    pub working: bool,
+    /// What keeps it from working.
     pub error: Option<String>,
 }
 

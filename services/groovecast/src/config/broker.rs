@@ -36,7 +36,8 @@ pub fn broker(checker: &mut Checker, raw: &raw::Broker, folder: &Path, place: &P
     if let Some(share) = &raw.share
         && (share.is_empty() || share.contains(['/', '+', '#']) || share.chars().any(char::is_control))
     {
-        let problem = format!("{share:?} names no share; right would be a word such as groovecast, without '/', '+' and '#'");
+        let problem =
+            format!("{share:?} names no share; right would be a word such as groovecast, without '/', '+' and '#'");
         checker.refuse(&place.key("share"), problem);
     }
     let tls = tls(checker, raw, folder, place);

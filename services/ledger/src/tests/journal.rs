@@ -4,7 +4,7 @@ use jiff::civil::Date;
 use plant::{DayFile, Horizon, Quality, Reading, Score, Signal, State, TimeSource, TubeId, UnitId, Value};
 
 use super::{at, on_both};
-use crate::{Appended, Ledger, Place};
+use crate::{Appended, CollectorNote, Ledger, Place};
 
 fn torque(second: i64, value: f64) -> Reading {
     Reading {
@@ -102,6 +102,18 @@ on_both! {
         ledger.commit_days(&mut right, std::slice::from_ref(&newer), Some(at(50))).await.unwrap();
         assert_eq!(ledger.day_files().await.unwrap(), [newer]);
         assert_eq!(ledger.closed_until().await.unwrap(), Some(at(100)));
+    }
+
+    async fn a_collector_is_known_by_what_it_said_last_and_forgotten_after_a_week(place: Place) {
+        let ledger = Ledger::open(&place).await.unwrap();
+        let note = |name: &str, second, body: &str| CollectorNote { name: name.into(), at: at(second), body: body.into() };
+        for said in [note("b", 100, "{}"), note("a", 90, "{}"), note("b", 110, "{\"x\":1}")] {
+            ledger.note_collector(&said).await.unwrap();
+        }
+        assert_eq!(ledger.collectors().await.unwrap(), [note("a", 90, "{}"), note("b", 110, "{\"x\":1}")]);
+        let later = note("b", 7 * 86_400 + 91, "{}");
+        ledger.note_collector(&later).await.unwrap();
+        assert_eq!(ledger.collectors().await.unwrap(), [later]);
     }
 
     async fn a_kept_score_reads_back_and_is_kept_once(place: Place) {

@@ -12,8 +12,9 @@ use plant::{
     SuspicionKind, Suspicions, Table, TubeId, UnitId, UnmappedTopic, Zone,
 };
 use publisher::{
-    AgreementKappa, Contender, Costs, FittedTerm, Journal, KnownShare, Link, LongestInterval, ModelBasis, ModelEntry,
-    ModelStatus, Opening, Publisher, ReadAccess, ReaderAgreement, Site, Snapshot, Span, Totals, TubeDetail,
+    AgreementKappa, CollectorSeen, Contender, Costs, FittedTerm, Journal, KnownShare, Link, LongestInterval,
+    ModelBasis, ModelEntry, ModelStatus, Opening, Publisher, ReadAccess, ReaderAgreement, Site, Snapshot, Span, Totals,
+    TubeDetail,
 };
 use tokio::sync::watch;
 
@@ -440,6 +441,12 @@ pub fn snapshot() -> Snapshot {
         sample: sample.to_owned(),
     };
     Snapshot {
+        collectors: vec![CollectorSeen {
+            name: "b".into(),
+            seen_at: now() - SignedDuration::from_secs(3),
+            working: true,
+            error: None,
+        }],
         at: now(),
         evaluated_at: Some(now() - SignedDuration::from_mins(2)),
         scores: scores(),

@@ -18,6 +18,10 @@ fn messages_as_published() {
     let offline = offline_message(&fleet::site(), "plant/groovecast");
     assert_eq!(online.topic, offline.topic);
     assert_snapshot!(format!("{}\n{}\n{}", online.topic, online.payload, offline.payload));
+    let there = collector_message(&fleet::site(), "plant/groovecast", "b", Some(fleet::now()));
+    let gone = collector_message(&fleet::site(), "plant/groovecast", "b", None);
+    assert_eq!(there.topic, gone.topic);
+    assert_snapshot!(format!("{}\n{}\n{}", there.topic, there.payload, gone.payload));
 }
 
 #[test]
