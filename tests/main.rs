@@ -18,6 +18,7 @@ mod outside;
 mod plant_files;
 mod postgres;
 mod reference;
+mod retention;
 mod scale_out;
 mod sender;
 mod service;

@@ -1,8 +1,12 @@
 //! A day of readings on disk, as the manifest lists it.
 
+use std::collections::BTreeSet;
+
 use jiff::Timestamp;
 use jiff::civil::Date;
 use serde::{Deserialize, Serialize};
+
+use crate::Signal;
 
 /// The Parquet file that holds all readings of one UTC day, as far as they have left the journal.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -23,4 +27,7 @@ pub struct DayFile {
     pub last_at: Timestamp,
     /// Size on disk, bytes.
     pub bytes: u64,
+    /// Signals of which it holds readings; `None` if it was written before this was listed.
+    #[serde(default)]
+    pub signals: Option<BTreeSet<Signal>>,
 }

@@ -57,6 +57,8 @@ pub struct Config {
     pub data: PathBuf,
     /// Where the record is kept.
     pub database: Place,
+    /// How long readings of a signal are kept, days; those of others for ever.
+    pub keep_days: BTreeMap<Signal, u32>,
     /// The plant's message broker.
     pub broker: Broker,
     /// Prefix of the topics that the service publishes.

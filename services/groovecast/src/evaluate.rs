@@ -93,6 +93,7 @@ impl Evaluator {
         beside.iter().for_each(|collector| report.add(collector.report(now)));
         let newest = Snapshot {
             collectors: beside.iter().map(|collector| collector.seen(now)).collect(),
+            disk: self.store.disk(),
             ..snapshot::with_arrivals(evaluated, report, self.store.known(), &self.config, now)
         };
         self.snapshots.send_replace(Arc::new(newest));

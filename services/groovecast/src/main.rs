@@ -10,6 +10,7 @@ mod collect;
 mod config;
 #[cfg(feature = "demo")]
 mod demo;
+mod disk;
 mod dose;
 mod doubts;
 mod evaluate;
@@ -25,6 +26,7 @@ mod model;
 mod people;
 mod plant_store;
 mod readers;
+mod retention;
 mod run;
 mod scoring;
 mod show;
@@ -80,6 +82,7 @@ async fn carry_out(command: Command, clock: Arc<dyn Clock>) -> Result<(), Failur
                 config.units.len(),
                 config.mappings.len()
             );
+            retention::told(&config).iter().for_each(|line| println!("{line}"));
             Ok(())
         }
         Command::Listen { with, lasts, json } => listen::listen(&Config::read(&with.config)?, lasts, json, clock).await,

@@ -9,7 +9,7 @@ use history::{Baseline, Excluded, Exposures, Store};
 use jiff::Timestamp;
 use ledger::{By, DaysRight, Ledger, ModelRecord, Place};
 use plant::{DayFile, Reading, Record, TubeId, hour_of, hour_start};
-use publisher::ModelEntry;
+use publisher::{Disk, ModelEntry};
 
 use crate::beside::Beside;
 use crate::config::Config;
@@ -46,6 +46,8 @@ pub struct PlantStore {
     known: Mutex<Arc<Shares>>,
     /// The collectors beside us.
     beside: Mutex<Arc<Vec<Beside>>>,
+    /// How full the disk is; `None` before the first look.
+    disk: Mutex<Option<Disk>>,
 }
 
 impl PlantStore {
@@ -66,6 +68,7 @@ impl PlantStore {
             meters: Mutex::default(),
             known: Mutex::default(),
             beside: Mutex::default(),
+            disk: Mutex::default(),
         })
     }
 
@@ -170,6 +173,18 @@ impl PlantStore {
     /// What the collectors beside us say.
     pub fn beside(&self) -> Arc<Vec<Beside>> {
         self.beside.lock().map(|beside| beside.clone()).unwrap_or_default()
+    }
+
+    /// Keeps how full the disk is.
+    pub fn set_disk(&self, disk: Disk) {
+        if let Ok(mut kept) = self.disk.lock() {
+            *kept = Some(disk);
+        }
+    }
+
+    /// How full the disk is.
+    pub fn disk(&self) -> Option<Disk> {
+        self.disk.lock().map_or(None, |disk| disk.clone())
     }
 
     /// Everything written down about the fleet.

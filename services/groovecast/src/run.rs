@@ -17,7 +17,7 @@ use crate::config::Config;
 use crate::evaluate::Evaluator;
 use crate::exit::Failure;
 use crate::plant_store::PlantStore;
-use crate::{beside, doubts, known};
+use crate::{beside, disk, doubts, known, retention};
 
 /// Messages to publish that may wait for the connection.
 const OUTBOX: usize = 2000;
@@ -84,6 +84,8 @@ pub async fn serve(
     let pages = publisher::serve(listener, publisher::app(publisher), until(stopped.clone()));
     tasks.spawn(async move { pages.await.context("the pages stopped") });
     tasks.spawn(close_hours(store.clone(), clock.clone(), stopped.clone()));
+    tasks.spawn(retention::keep_up(store.clone(), clock.clone(), stopped.clone()));
+    tasks.spawn(disk::keep_up(store.clone(), clock.clone(), stopped.clone()));
     tasks.spawn(doubts::keep_up(store.clone(), stopped.clone()));
     if config.broker.share.is_some() {
         tasks.spawn(beside::keep_up(store.clone(), stopped.clone()));

@@ -1,7 +1,7 @@
 //! Readings as columns: one set per unit and signal, sorted by time.
 
 use std::cmp::Ordering;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use jiff::Timestamp;
 use plant::{Quality, Reading, Signal, TimeSource, UnitId, Value};
@@ -197,6 +197,17 @@ impl DayReadings {
     /// One unit's signals.
     pub fn unit(&self, unit: &UnitId) -> Option<&BTreeMap<Signal, SignalColumns>> {
         self.units.get(unit)
+    }
+
+    /// The signals of any unit.
+    pub(crate) fn signals(&self) -> BTreeSet<Signal> {
+        self.units.values().flat_map(BTreeMap::keys).copied().collect()
+    }
+
+    /// Drops all readings of some signals.
+    pub(crate) fn drop_signals(&mut self, signals: &BTreeSet<Signal>) {
+        self.units.values_mut().for_each(|unit| unit.retain(|signal, _| !signals.contains(signal)));
+        self.units.retain(|_, unit| !unit.is_empty());
     }
 
     /// How many readings.

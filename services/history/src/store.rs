@@ -11,7 +11,7 @@ use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU64, Ordering};
 
 use jiff::civil::Date;
-use plant::{DayFile, Reading, UnitId};
+use plant::{DayFile, Reading, Signal, UnitId};
 
 use crate::columns::{DayReadings, instant};
 use crate::{HistoryError, frame};
@@ -78,6 +78,24 @@ impl Store {
         self.write(day, generation, &readings).map(Some)
     }
 
+    /// Writes a new generation of a day without some signals; `None` if nothing would be left. The current file stays.
+    ///
+    /// # Errors
+    /// As [`Store::merge`].
+    pub fn without(
+        &self,
+        current: &DayFile,
+        generation: i64,
+        signals: &BTreeSet<Signal>,
+    ) -> Result<Option<DayFile>, HistoryError> {
+        let mut readings = self.read(current)?;
+        readings.drop_signals(signals);
+        match readings.rows() {
+            0 => Ok(None),
+            _ => self.write(current.day, generation, &readings).map(Some),
+        }
+    }
+
     /// All readings of a day.
     ///
     /// # Errors
@@ -142,6 +160,7 @@ impl Store {
             first_at: instant(first),
             last_at: instant(last),
             bytes,
+            signals: Some(readings.signals()),
         })
     }
 }
@@ -239,7 +258,7 @@ pub(crate) fn remove(path: &Path) -> Result<(), HistoryError> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use plant::{Quality, Signal, TimeSource, Value};
+    use plant::{Quality, TimeSource, Value};
 
     const DAY: Date = jiff::civil::date(2026, 3, 31);
 
@@ -284,6 +303,18 @@ mod tests {
         let removed = store.remove_unlisted(std::slice::from_ref(&second), 2).unwrap();
         assert_eq!(removed, [first.path]);
         assert_eq!(store.read(&second).unwrap().rows(), 4);
+    }
+
+    #[test]
+    fn a_day_without_a_signal_keeps_the_others_to_the_bit() {
+        let folder = tempfile::tempdir().unwrap();
+        let store = Store::new(folder.path());
+        let file = store.merge(DAY, None, 1, some()).unwrap();
+        assert_eq!(file.signals, Some([Signal::Torque, Signal::Mode].into()));
+        let less = store.without(&file, 2, &[Signal::Torque].into()).unwrap().unwrap();
+        assert_eq!((less.rows, &less.signals), (1, &Some([Signal::Mode].into())));
+        assert_eq!(store.read(&less).unwrap().readings(), some()[1..2]);
+        assert_eq!(store.without(&less, 3, &[Signal::Mode, Signal::Flow].into()).unwrap(), None);
     }
 
     #[test]

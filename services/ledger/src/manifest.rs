@@ -1,8 +1,9 @@
 //! The manifest of day files, and the marks that belong to the whole store.
 
 use jiff::Timestamp;
+use jiff::civil::Date;
 use plant::DayFile;
-use sqlx::{AnyConnection, Executor};
+use sqlx::{Any, AnyConnection, Executor, Transaction};
 
 use crate::error::{LedgerError, damaged, database};
 use crate::open::{Ledger, Turn, instant, write_on};
@@ -68,10 +69,7 @@ impl Ledger {
         closed_until: Option<Timestamp>,
     ) -> Result<(), LedgerError> {
         let failed = || database("commit the manifest");
-        let mut tx = match &mut right.connection {
-            None => self.write(Turn::Readings).await.map_err(failed())?,
-            Some(connection) => write_on(connection, Turn::Readings).await.map_err(failed())?,
-        };
+        let mut tx = self.write_by(right).await.map_err(failed())?;
         for file in files {
             let body = serde_json::to_string(file).map_err(|error| damaged("manifest row")(&error))?;
             sqlx::query(
@@ -97,6 +95,30 @@ impl Ledger {
             .map_err(failed())?;
         }
         tx.commit().await.map_err(failed())
+    }
+
+    /// Takes days from the list: nothing of them is kept any more.
+    ///
+    /// # Errors
+    /// [`LedgerError::Database`], also if the right was lost meanwhile; then they stay.
+    pub async fn forget_days(&self, right: &mut DaysRight, days: &[Date]) -> Result<(), LedgerError> {
+        let failed = || database("forget days");
+        let mut tx = self.write_by(right).await.map_err(failed())?;
+        for day in days {
+            sqlx::query("DELETE FROM day_files WHERE day = $1")
+                .bind(day.to_string())
+                .execute(&mut *tx)
+                .await
+                .map_err(failed())?;
+        }
+        tx.commit().await.map_err(failed())
+    }
+
+    async fn write_by<'a>(&self, right: &'a mut DaysRight) -> Result<Transaction<'a, Any>, sqlx::Error> {
+        match &mut right.connection {
+            None => self.write(Turn::Readings).await,
+            Some(connection) => write_on(connection, Turn::Readings).await,
+        }
     }
 
     /// The instant up to which hours have left the journal (late readings apart); `None` before the first time.

@@ -112,7 +112,9 @@ fn every_answer_can_wait_in_any_task() {
         send((ledger.add_token("", role, by), ledger.token(""), ledger.revoke_token("", by), ledger.tokens()));
         send((ledger.append(&[]), ledger.journal_from(by.at), ledger.journal_counts(by.at), ledger.claim(by.at, 1)));
         send((ledger.claimed(1, jiff::civil::Date::MIN), ledger.drop_claimed(1, &[]), ledger.next_generation()));
-        send((ledger.day_files(), ledger.days_right(), ledger.commit_days(right, &[], None), ledger.closed_until()));
+        send((ledger.day_files(), ledger.days_right(), ledger.closed_until()));
+        send(ledger.commit_days(right, &[], None));
+        send(ledger.forget_days(right, &[]));
         send((ledger.add_baseline("", by), ledger.baseline(None), ledger.add_model("", by), ledger.models()));
         send((ledger.approved_model(), ledger.approve(1, "", by), ledger.keep_scores(&[]), ledger.scores_of("")));
         send((

@@ -12,7 +12,7 @@ use crate::accept::wants_csv;
 use crate::problem::Problem;
 use crate::published::{ScoreJson, TubeJson, TubeLineJson};
 use crate::rank::Ranking;
-use crate::{CollectorSeen, Journal, Link, Publisher, Site, Snapshot, Totals, csv_tables, lacks, standing};
+use crate::{CollectorSeen, Disk, Journal, Link, Publisher, Site, Snapshot, Totals, csv_tables, lacks, standing};
 
 /// A body of indented JSON: people read it as often as programs do.
 pub(crate) struct Pretty<T>(pub T);
@@ -169,6 +169,7 @@ struct SignalsJson<'a> {
     unmapped: &'a [UnmappedTopic],
     faults: &'a [Fault],
     collectors: &'a [CollectorSeen],
+    disk: Option<&'a Disk>,
 }
 
 /// A signal as it arrives, and for what share of the last day and week it was known.
@@ -206,6 +207,7 @@ pub(crate) async fn signals(State(publisher): State<Publisher>, headers: HeaderM
         unmapped: &snapshot.unmapped,
         faults: &snapshot.faults,
         collectors: &snapshot.collectors,
+        disk: snapshot.disk.as_ref(),
     });
     by_accept(answer.into_response())
 }

@@ -105,7 +105,7 @@ pub use origin::{BadOrigin, Origin};
 pub use readiness::{Lack, lacks};
 pub use serve::{ServeError, serve};
 pub use site::{ReadAccess, Site};
-pub use snapshot::{CollectorSeen, Journal, KnownShare, Link, Month, Snapshot, Totals, TubeDetail};
+pub use snapshot::{CollectorSeen, Disk, Journal, KnownShare, Link, Month, Snapshot, Totals, TubeDetail};
 pub use validation::{
     Concordance, DecisionCost, Estimate, FoldCounts, Forecast, ForecastScores, Honesty, ReliabilityBin, ReportCounts,
     Skill, ValidationReport,

@@ -78,6 +78,16 @@ fn service(text: &mut Exposition, snapshot: &Snapshot, site: &Site, now: Timesta
         age(snapshot.journal.last_commit_at, now),
     );
     gauge("groovecast_unmapped_topics", "Topics that no mapping takes.", Some(snapshot.unmapped.len() as f64));
+    gauge(
+        "groovecast_disk_free_bytes",
+        "What is free for readings; no sample before the first look.",
+        snapshot.disk.as_ref().map(|disk| disk.free_bytes as f64),
+    );
+    gauge(
+        "groovecast_disk_full_days",
+        "In how many days the disk is full at the rate of the last 30 days; no sample before a whole day.",
+        snapshot.disk.as_ref().and_then(|disk| disk.full_in_days),
+    );
     let totals = &snapshot.totals;
     for (name, help, count) in [
         ("groovecast_messages", "Messages that came since the start.", totals.messages),

@@ -10,7 +10,7 @@ use plant::{Fault, SignalReport};
 use crate::api::sorted_signals;
 use crate::figures::{age, count, number};
 use crate::pages::{Frame, rendered};
-use crate::{CollectorSeen, Publisher, Snapshot};
+use crate::{CollectorSeen, Disk, Publisher, Snapshot};
 
 #[derive(Template)]
 #[template(path = "signals.html")]
@@ -85,7 +85,37 @@ fn facts(snapshot: &Snapshot, now: Timestamp) -> Vec<(&'static str, String)> {
         ("Readings stored", count(totals.readings)),
         ("Already there", count(totals.duplicates)),
         ("Kept out", count(totals.kept_out)),
+        ("Disk", snapshot.disk.as_ref().map_or("not looked at yet".to_owned(), disk)),
     ]
+}
+
+fn disk(disk: &Disk) -> String {
+    let free = format!("{} free", bytes(disk.free_bytes as f64));
+    match (disk.bytes_per_day, disk.full_in_days) {
+        (Some(daily), Some(days)) => format!("{free}; full in {} at {} a day", long(days), bytes(daily)),
+        _ => format!("{free}; how fast it fills is known after a whole day"),
+    }
+}
+
+/// A size in decimal units, two figures or more.
+fn bytes(bytes: f64) -> String {
+    let (size, unit) = match bytes {
+        b if b >= 1e12 => (b / 1e12, "TB"),
+        b if b >= 1e9 => (b / 1e9, "GB"),
+        b if b >= 1e6 => (b / 1e6, "MB"),
+        b => (b / 1e3, "kB"),
+    };
+    let figures = if size < 10.0 { 1 } else { 0 };
+    format!("{size:.figures$}\u{a0}{unit}")
+}
+
+/// Days, or years where there are many.
+fn long(days: f64) -> String {
+    match days {
+        d if d >= 3650.0 => "more than ten years".to_owned(),
+        d if d >= 730.0 => format!("{:.1} years", d / 365.25),
+        d => format!("{} days", d.floor()),
+    }
 }
 
 fn collector_row(collector: &CollectorSeen, now: Timestamp) -> (String, String) {

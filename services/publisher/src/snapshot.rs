@@ -64,6 +64,8 @@ pub struct Snapshot {
     pub totals: Totals,
     /// Collectors beside this service, by name.
     pub collectors: Vec<CollectorSeen>,
+    /// How full the disk is; `None` before the first look.
+    pub disk: Option<Disk>,
     /// How the connection to the broker stands.
     pub link: Link,
     /// How the journal stands.
@@ -133,6 +135,17 @@ pub struct Link {
     pub since: Option<Timestamp>,
     /// What the last failure said.
     pub error: Option<String>,
+}
+
+/// How full the disk of the readings is.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Disk {
+    /// What is free for this service, bytes.
+    pub free_bytes: u64,
+    /// By how much readings grow, bytes/day, from the last 30 whole days; `None` before there is one.
+    pub bytes_per_day: Option<f64>,
+    /// In how many days the disk is full at this rate.
+    pub full_in_days: Option<f64>,
 }
 
 /// A collector beside this service that shares what arrives.

@@ -188,6 +188,7 @@ impl Checker<'_> {
         let doubts = suspicions::limits(self, &raw.suspicions, &root.key("suspicions"));
         let data = folder.join(&raw.site.data);
         let database = data::database(self, &raw.data, &data, &folder, &root.key("data"));
+        let keep_days = data::keep_days(self, &raw.data.keep_days, &root.key("data").key("keep_days"));
         for surface in raw.model.surface_priors.keys().filter(|surface| !surfaces.contains(*surface)) {
             let place = root.key("model").key("surface_priors").key(surface);
             self.refuse(&place, format!("{surface:?} is no known surface; known are {}", surfaces.join(", ")));
@@ -202,6 +203,7 @@ impl Checker<'_> {
             time_zone: time_zone?,
             data,
             database: database?,
+            keep_days,
             broker: broker?,
             prefix,
             listen: listen?,

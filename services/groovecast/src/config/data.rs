@@ -1,8 +1,10 @@
 //! Where the record is kept.
 
+use std::collections::BTreeMap;
 use std::path::Path;
 
 use ledger::Place as Database;
+use plant::Signal;
 
 use super::check::Checker;
 use super::place::Place;
@@ -10,6 +12,21 @@ use super::{raw, secret};
 
 /// The file of the record below the data folder.
 const FILE: &str = "groovecast.db";
+
+/// For how many days readings of a signal are kept. Run hours are what ages and risks count in, so they stay.
+pub fn keep_days(checker: &mut Checker, raw: &BTreeMap<String, u32>, place: &Place) -> BTreeMap<Signal, u32> {
+    let mut kept = BTreeMap::new();
+    for (name, days) in raw {
+        let place = place.key(name);
+        let Some(signal) = checker.take(&place, name.parse::<Signal>()) else { continue };
+        if signal == Signal::RunHours {
+            checker.refuse(&place, "run_hours are what ages and risks count in; they are always kept: leave this out");
+        }
+        checker.within(&place, f64::from(*days), 31.0, 36_500.0, "days");
+        kept.insert(signal, *days);
+    }
+    kept
+}
 
 /// The database that the config names. Its password never stands in the config itself: it comes from a file, or from
 /// the environment.

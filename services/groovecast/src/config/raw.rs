@@ -258,6 +258,7 @@ pub struct Data {
     pub database: Option<String>,
     pub database_password_file: Option<PathBuf>,
     pub database_password_env: Option<String>,
+    pub keep_days: BTreeMap<String, u32>,
 }
 
 #[derive(Debug, Default, Deserialize)]

@@ -51,6 +51,7 @@ pub(super) fn day_file() -> DayFile {
         first_at: at(0),
         last_at: at(9),
         bytes: 100,
+        signals: Some([Signal::Torque].into()),
     }
 }
 
@@ -100,8 +101,12 @@ on_both! {
         ledger.commit_days(&mut right, std::slice::from_ref(&file), Some(at(100))).await.unwrap();
         let newer = DayFile { generation: 2, rows: 12, ..file };
         ledger.commit_days(&mut right, std::slice::from_ref(&newer), Some(at(50))).await.unwrap();
-        assert_eq!(ledger.day_files().await.unwrap(), [newer]);
+        assert_eq!(ledger.day_files().await.unwrap(), std::slice::from_ref(&newer));
         assert_eq!(ledger.closed_until().await.unwrap(), Some(at(100)));
+        ledger.forget_days(&mut right, &[newer.day.tomorrow().unwrap()]).await.unwrap();
+        assert_eq!(ledger.day_files().await.unwrap(), std::slice::from_ref(&newer));
+        ledger.forget_days(&mut right, &[newer.day]).await.unwrap();
+        assert_eq!(ledger.day_files().await.unwrap(), []);
     }
 
     async fn a_collector_is_known_by_what_it_said_last_and_forgotten_after_a_week(place: Place) {

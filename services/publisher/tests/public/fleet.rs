@@ -12,9 +12,14 @@ use plant::{
     SuspicionKind, Suspicions, Table, TubeId, UnitId, UnmappedTopic, Zone,
 };
 use publisher::{
+<<<<<<< HEAD
     AgreementKappa, CollectorSeen, Contender, Costs, FittedTerm, Journal, KnownShare, Link, LongestInterval,
     ModelBasis, ModelEntry, ModelStatus, Opening, Publisher, ReadAccess, ReaderAgreement, Site, Snapshot, Span, Totals,
     TubeDetail,
+=======
+    AgreementKappa, CollectorSeen, Contender, Disk, FittedTerm, Journal, KnownShare, Link, LongestInterval, ModelBasis,
+    ModelEntry, ModelStatus, Publisher, ReadAccess, ReaderAgreement, Site, Snapshot, Totals, TubeDetail,
+>>>>>>> 5de18f7 (Let readings go when the plant says so, and tell when the disk will be full)
 };
 use tokio::sync::watch;
 
@@ -447,6 +452,7 @@ pub fn snapshot() -> Snapshot {
             working: true,
             error: None,
         }],
+        disk: Some(Disk { free_bytes: 112_400_000_000, bytes_per_day: Some(2.7e9), full_in_days: Some(41.6) }),
         at: now(),
         evaluated_at: Some(now() - SignedDuration::from_mins(2)),
         scores: scores(),

@@ -52,6 +52,7 @@ fn the_example_holds_and_shows_every_key() {
         "database",
         "database_password_file",
         "database_password_env",
+        "keep_days",
         "plating_used_um",
         "grade_after",
         "starts_life",
