@@ -24,6 +24,7 @@ mod sender;
 mod service;
 mod tools;
 mod whole_job;
+mod wiring;
 // The wire of the session's own tests.
 #[allow(dead_code, reason = "the session's tests use the rest of it")]
 #[path = "../services/collector/src/session_tests/wire.rs"]

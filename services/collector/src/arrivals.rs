@@ -14,6 +14,8 @@ use crate::reason::{Reason, shown};
 
 /// So many unmapped topics are listed; further ones are only counted.
 const UNMAPPED_LISTED: usize = 1000;
+/// So much of the first payload of an unmapped topic is kept, bytes: enough to see how it is written.
+const SPECIMEN_BYTES: usize = 4096;
 /// A rate is taken over so many whole minutes and the one under way.
 const RATE_MINUTES: usize = 5;
 
@@ -27,6 +29,7 @@ pub struct Arrivals {
 struct Inner {
     signals: BTreeMap<(UnitId, Signal), Track>,
     unmapped: BTreeMap<String, UnmappedTopic>,
+    specimens: BTreeMap<String, Specimen>,
     faults: Faults,
     totals: Totals,
     link: Link,
@@ -55,6 +58,15 @@ pub struct Totals {
     pub unmapped_unlisted: u64,
     /// QoS 0 messages lost because the queue was full.
     pub overrun: u64,
+}
+
+/// The first message of a topic that is not taken.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Specimen {
+    /// The topic.
+    pub topic: String,
+    /// Its payload; of a long one the first 4096 bytes.
+    pub payload: Vec<u8>,
 }
 
 /// Everything at one instant.
@@ -160,6 +172,11 @@ impl Arrivals {
         }
     }
 
+    /// A message of each topic that is not taken, by topic; as many as are listed.
+    pub fn specimens(&self) -> Vec<Specimen> {
+        self.lock().specimens.values().cloned().collect()
+    }
+
     /// How the link stands.
     pub fn link(&self) -> Link {
         self.lock().link.clone()
@@ -216,6 +233,11 @@ impl Arrivals {
         {
             let why = (refusal.reason == Reason::UnknownUnit).then_some(refusal.advice.as_str());
             inner.unmapped(message, &refusal.sample, why);
+            if inner.specimens.len() < UNMAPPED_LISTED && !inner.specimens.contains_key(message.topic) {
+                let payload = message.payload[..message.payload.len().min(SPECIMEN_BYTES)].to_vec();
+                let specimen = Specimen { topic: message.topic.to_owned(), payload };
+                inner.specimens.insert(specimen.topic.clone(), specimen);
+            }
         }
     }
 

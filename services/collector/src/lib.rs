@@ -43,7 +43,7 @@ mod tunnel;
 mod value;
 mod window;
 
-pub use arrivals::{Arrivals, ArrivalsReport, Totals};
+pub use arrivals::{Arrivals, ArrivalsReport, Specimen, Totals};
 pub use belief::{Belief, Limit, Turning, UnitBelief};
 pub use committer::Committed;
 pub use decode::{Decoder, Limits, Message, Outcome, Taken};

@@ -93,7 +93,7 @@ where
         queue: queue_in,
         arrivals: arrivals.clone(),
         clock: clock.clone(),
-        filters: map.filters().into_iter().map(|filter| settings.shared(filter)).chain(marker.clone()).collect(),
+        filters: settings.filters(map.filters()).into_iter().chain(marker.clone()).collect(),
         settings: settings.clone(),
         tunnel: None,
         fence: Fence::new(marker, settings.window),

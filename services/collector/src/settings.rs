@@ -4,6 +4,7 @@ use std::fmt;
 
 use crate::belief::Belief;
 use crate::decode::Limits;
+use crate::pattern::covers;
 use crate::tls::{Tls, TlsError};
 
 /// The session at the broker (MQTT 3.1.1).
@@ -42,6 +43,8 @@ pub struct Settings {
     /// The name under which several collectors share what arrives, each message going to one of them; `None` for all of it.
     /// A broker sends no retained messages to a share.
     pub share: Option<String>,
+    /// Topic filters besides those of the mappings: for a listener that looks for what is not mapped yet.
+    pub more_filters: Vec<String>,
     /// How the service shows whether it is there; `None` for a listener that only looks.
     pub status: Option<Status>,
 }
@@ -96,12 +99,17 @@ pub enum SessionError {
 }
 
 impl Settings {
-    /// A topic filter, as this session subscribes to it (MQTT 5.0, 4.8.2).
-    pub(crate) fn shared(&self, filter: String) -> String {
-        match &self.share {
-            None => filter,
+    /// The topic filters of mappings and more, without those that another one covers, as this session subscribes to them
+    /// (shares: MQTT 5.0, 4.8.2).
+    pub(crate) fn filters(&self, mapped: Vec<String>) -> Vec<String> {
+        let more = self.more_filters.iter().filter(|more| !mapped.contains(more));
+        let all: Vec<&String> = mapped.iter().chain(more).collect();
+        let covered = |filter: &str| all.iter().any(|other| *other != filter && covers(other, filter));
+        let shared = |filter: &String| match &self.share {
+            None => filter.clone(),
             Some(share) => format!("$share/{share}/{filter}"),
-        }
+        };
+        all.iter().filter(|filter| !covered(filter)).map(|filter| shared(filter)).collect()
     }
 
     /// Checks every setting.
@@ -177,6 +185,7 @@ impl fmt::Debug for Settings {
             .field("ask_rebirth", &self.ask_rebirth)
             .field("belief", &self.belief)
             .field("share", &self.share)
+            .field("more_filters", &self.more_filters)
             .field("status", &self.status)
             .finish()
     }
@@ -204,6 +213,7 @@ pub(crate) mod tests {
             ask_rebirth: false,
             belief: Belief::default(),
             share: None,
+            more_filters: Vec::new(),
             status: Some(Status {
                 topic: "gc/status".into(),
                 online: b"online".to_vec(),
@@ -233,6 +243,15 @@ pub(crate) mod tests {
             break_it(&mut broken);
             assert!(broken.check().unwrap_err().to_string().contains(key), "{key} was taken");
         }
+    }
+
+    #[test]
+    fn a_wider_filter_takes_the_place_of_what_it_covers() {
+        let mut with = settings(1883);
+        with.more_filters = vec!["p/#".into(), "q/+".into()];
+        assert_eq!(with.filters(vec!["p/+/t".into(), "x/t".into()]), ["x/t", "p/#", "q/+"]);
+        (with.share, with.more_filters) = (Some("mill".into()), Vec::new());
+        assert_eq!(with.filters(vec!["x/t".into()]), ["$share/mill/x/t"]);
     }
 
     #[test]

@@ -64,11 +64,21 @@ pub enum Command {
     Check {
         #[command(flatten)]
         with: WithConfig,
+        /// Also listen until every mapped signal of every unit has come, and say which ones do not come or cannot be right.
+        #[arg(long)]
+        live: bool,
+        /// For how long at most (60s, 20m): a signal that comes every 15 min needs more than that.
+        #[arg(long = "for", value_name = "TIME", default_value = "60s", value_parser = span, requires = "live")]
+        lasts: std::time::Duration,
     },
-    /// Show what arrives from the broker: signal, rate, age, last value, faults, and topics that come with them and name no unit or mapping.
+    /// Show what arrives from the broker: signal, rate, age, last value, faults; and for topics that no mapping takes, a
+    /// mapping to begin with.
     Listen {
         #[command(flatten)]
         with: WithConfig,
+        /// Listen to these topics too, such as harrow/# (may be given several times): what no mapping asks for is not seen otherwise.
+        #[arg(long = "topic", value_name = "FILTER")]
+        topics: Vec<String>,
         /// For how many seconds (60s, 2m).
         #[arg(long = "for", value_name = "TIME", default_value = "60s", value_parser = span)]
         lasts: std::time::Duration,

@@ -3,17 +3,59 @@
 use std::sync::Arc;
 use std::time::Duration;
 
-use collector::{Arrivals, ArrivalsReport, Committed, LinkState, TopicMap};
+use collector::{Arrivals, ArrivalsReport, Committed, LinkState, Specimen, TopicMap};
 use jiff::Timestamp;
 use plant::{Clock, Fault};
 use tokio::sync::{mpsc, watch};
 
 use crate::config::Config;
 use crate::exit::Failure;
+use crate::propose::{self, Proposal};
 use crate::run;
 
-/// Listens for a while and prints what came.
-pub async fn listen(config: &Config, lasts: Duration, json: bool, clock: Arc<dyn Clock>) -> Result<(), Failure> {
+/// How often it is looked whether enough has come.
+const LOOK_EVERY: Duration = Duration::from_millis(200);
+
+/// Listens for a while and prints what came, and what might be mapped.
+pub async fn listen(
+    config: &Config,
+    topics: Vec<String>,
+    lasts: Duration,
+    json: bool,
+    clock: Arc<dyn Clock>,
+) -> Result<(), Failure> {
+    for filter in &topics {
+        check_filter(filter).map_err(Failure::Usage)?;
+    }
+    let Heard { report, specimens, at } = hear(config, topics, lasts, |_| false, clock).await?;
+    let proposals = propose::proposals(&specimens, &config.mappings, &config.units);
+    if json {
+        println!("{}", serde_json::to_string_pretty(&as_json(&report, &proposals)).map_err(anyhow::Error::from)?);
+    } else {
+        print(&report, config, at);
+        print_proposals(&proposals);
+    }
+    connected(config, &report)
+}
+
+/// What came, and when that was seen.
+pub struct Heard {
+    /// What came.
+    pub report: ArrivalsReport,
+    /// A message of each topic that is not taken.
+    pub specimens: Vec<Specimen>,
+    /// The end of the listening.
+    pub at: Timestamp,
+}
+
+/// What arrives within a time, or until enough has.
+pub async fn hear(
+    config: &Config,
+    topics: Vec<String>,
+    lasts: Duration,
+    enough: impl Fn(&ArrivalsReport) -> bool,
+    clock: Arc<dyn Clock>,
+) -> Result<Heard, Failure> {
     let map = TopicMap::new(config.mappings.clone(), config.units.iter().cloned()).map_err(anyhow::Error::from)?;
     let mut settings = run::session(config, None);
     settings.client_id = format!("{}-listen", settings.client_id);
@@ -21,6 +63,7 @@ pub async fn listen(config: &Config, lasts: Duration, json: bool, clock: Arc<dyn
     // It looks only; the service asks for itself.
     settings.ask_rebirth = false;
     settings.share = None;
+    settings.more_filters = topics;
     let arrivals = Arc::new(Arrivals::new());
     let (stop, stopped) = watch::channel(false);
     let (_outbox, outgoing) = mpsc::channel(1);
@@ -29,18 +72,25 @@ pub async fn listen(config: &Config, lasts: Duration, json: bool, clock: Arc<dyn
     };
     let session =
         tokio::spawn(collector::run(settings, map, forget, arrivals.clone(), outgoing, clock.clone(), stopped));
+    let until_enough = async {
+        while !enough(&arrivals.snapshot(clock.now())) {
+            tokio::time::sleep(LOOK_EVERY).await;
+        }
+    };
     tokio::select! {
         () = tokio::time::sleep(lasts) => {}
+        () = until_enough => {}
         _ = tokio::signal::ctrl_c() => {}
     }
-    let report = arrivals.snapshot(clock.now());
+    let at = clock.now();
+    let heard = Heard { report: arrivals.snapshot(at), specimens: arrivals.specimens(), at };
     stop.send_replace(true);
     session.await.map_err(anyhow::Error::from)?.map_err(anyhow::Error::from)?;
-    if json {
-        println!("{}", serde_json::to_string_pretty(&as_json(&report)).map_err(anyhow::Error::from)?);
-    } else {
-        print(&report, config, clock.now());
-    }
+    Ok(heard)
+}
+
+/// An error if the broker was not there.
+pub fn connected(config: &Config, report: &ArrivalsReport) -> Result<(), Failure> {
     let broker = format!("{}:{}", config.broker.host, config.broker.port);
     match &report.link.state {
         LinkState::Offline { error } => Err(Failure::Other(anyhow::anyhow!("no connection to {broker}: {error}"))),
@@ -49,8 +99,38 @@ pub async fn listen(config: &Config, lasts: Duration, json: bool, clock: Arc<dyn
     }
 }
 
-fn as_json(report: &ArrivalsReport) -> serde_json::Value {
-    serde_json::json!({ "signals": report.signals, "unmapped": report.unmapped, "faults": report.faults })
+/// MQTT 3.1.1, 4.7.1: '+' is a whole level, '#' is the last one.
+fn check_filter(filter: &str) -> Result<(), String> {
+    let levels: Vec<&str> = filter.split('/').collect();
+    let right = |(at, level): (usize, &&str)| match *level {
+        "+" => true,
+        "#" => at + 1 == levels.len(),
+        plain => !plain.contains(['+', '#', '\0']),
+    };
+    match !filter.is_empty() && levels.iter().enumerate().all(right) {
+        true => Ok(()),
+        false => Err(format!("{filter:?} is no topic filter; right would be harrow/#, harrow/+/torque or #")),
+    }
+}
+
+fn as_json(report: &ArrivalsReport, proposals: &[Proposal]) -> serde_json::Value {
+    let texts: Vec<&str> = proposals.iter().map(|proposal| proposal.text.as_str()).collect();
+    serde_json::json!({
+        "signals": report.signals,
+        "unmapped": report.unmapped,
+        "faults": report.faults,
+        "proposals": texts,
+    })
+}
+
+fn print_proposals(proposals: &[Proposal]) {
+    if proposals.is_empty() {
+        return;
+    }
+    println!("\nTo begin with, for the config (each line is a guess: look at it before you keep it):");
+    for proposal in proposals {
+        println!("\n{}", proposal.text);
+    }
 }
 
 fn print(report: &ArrivalsReport, config: &Config, now: Timestamp) {

@@ -22,9 +22,11 @@ mod imports;
 mod intervals;
 mod known;
 mod listen;
+mod live;
 mod model;
 mod people;
 mod plant_store;
+mod propose;
 mod readers;
 mod retention;
 mod run;
@@ -74,7 +76,7 @@ async fn carry_out(command: Command, clock: Arc<dyn Clock>) -> Result<(), Failur
         Command::Demo { listen, seed, speed } => demo::demo(listen, seed, speed).await,
         Command::Run { with, listen } => run::run(Config::read(&with.config)?, listen, clock).await,
         Command::Collect { with, name } => collect::collect(Config::read(&with.config)?, &name, clock).await,
-        Command::Check { with } => {
+        Command::Check { with, live, lasts } => {
             let config = Config::read(&with.config)?;
             println!(
                 "{} is right: {} units, {} topics",
@@ -83,9 +85,11 @@ async fn carry_out(command: Command, clock: Arc<dyn Clock>) -> Result<(), Failur
                 config.mappings.len()
             );
             retention::told(&config).iter().for_each(|line| println!("{line}"));
-            Ok(())
+            if live { live::check(&config, lasts, clock).await } else { Ok(()) }
         }
-        Command::Listen { with, lasts, json } => listen::listen(&Config::read(&with.config)?, lasts, json, clock).await,
+        Command::Listen { with, topics, lasts, json } => {
+            listen::listen(&Config::read(&with.config)?, topics, lasts, json, clock).await
+        }
         Command::Import { what, files, with } => {
             imports::import(Config::read(&with.config)?, what, &files, &*clock).await
         }

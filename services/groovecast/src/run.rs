@@ -138,6 +138,7 @@ pub fn session(config: &Config, status: Option<Status>) -> Settings {
         ask_rebirth: broker.ask_rebirth,
         belief: config.belief.clone(),
         share: broker.share.clone(),
+        more_filters: Vec::new(),
         status,
     }
 }

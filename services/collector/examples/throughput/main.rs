@@ -119,6 +119,7 @@ where
         limits: Limits::USUAL,
         ask_rebirth: false,
         share: None,
+        more_filters: Vec::new(),
         belief: Belief::default(),
         status: None,
     };
