@@ -221,7 +221,15 @@ impl Config {
     /// # Errors
     /// Every [`Problem`] that was found, in order of line.
     pub fn read(path: &Path) -> Result<Config, Vec<Problem>> {
-        check::read(path)
+        check::read(path, false)
+    }
+
+    /// The same for somebody who looks for what to map: units of which no topic speaks yet are taken.
+    ///
+    /// # Errors
+    /// Every other [`Problem`].
+    pub fn read_to_listen(path: &Path) -> Result<Config, Vec<Problem>> {
+        check::read(path, true)
     }
 
     /// The folder of photos.

@@ -88,7 +88,7 @@ async fn carry_out(command: Command, clock: Arc<dyn Clock>) -> Result<(), Failur
             if live { live::check(&config, lasts, clock).await } else { Ok(()) }
         }
         Command::Listen { with, topics, lasts, json } => {
-            listen::listen(&Config::read(&with.config)?, topics, lasts, json, clock).await
+            listen::listen(&Config::read_to_listen(&with.config)?, topics, lasts, json, clock).await
         }
         Command::Import { what, files, with } => {
             imports::import(Config::read(&with.config)?, what, &files, &*clock).await

@@ -20,8 +20,8 @@ use super::{
     Belief, Config, ModelConfig, Problem, access, belief, broker, data, exposure, opening, suspicions, topics, work,
 };
 
-/// Reads and checks a configuration file; see [`Config::read`].
-pub fn read(path: &Path) -> Result<Config, Vec<Problem>> {
+/// Reads and checks a configuration file; see [`Config::read`]. To listen, units need not be mapped yet.
+pub fn read(path: &Path, to_listen: bool) -> Result<Config, Vec<Problem>> {
     let text = match std::fs::read_to_string(path) {
         Ok(text) => text,
         Err(error) => return Err(vec![problem(path, 1, "", format!("cannot be read: {error}"))]),
@@ -33,7 +33,7 @@ pub fn read(path: &Path) -> Result<Config, Vec<Problem>> {
             return Err(vec![problem(path, line, "", error.message())]);
         }
     };
-    let mut checker = Checker { text: &text, path, problems: Vec::new() };
+    let mut checker = Checker { text: &text, path, to_listen, problems: Vec::new() };
     let config = checker.config(raw);
     checker.problems.sort_by_key(|problem| problem.line);
     checker.problems.dedup();
@@ -51,6 +51,8 @@ fn problem(file: &Path, line: usize, key: impl Display, problem: impl Display) -
 pub struct Checker<'a> {
     text: &'a str,
     path: &'a Path,
+    /// Units need not be mapped yet.
+    pub to_listen: bool,
     problems: Vec<Problem>,
 }
 

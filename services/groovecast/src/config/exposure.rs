@@ -63,7 +63,7 @@ fn unit(checker: &mut Checker, id: &UnitId, raw: &raw::Unit, mapped: BTreeSet<Si
             names.iter().map(|name| checker.take(&place, name.parse::<Signal>())).collect::<Option<_>>()?
         }
     };
-    if signals.is_empty() {
+    if signals.is_empty() && !checker.to_listen {
         checker.refuse(
             &Place::default().key("units").key(id.as_str()),
             "no topic speaks of this unit; map one, or name the signals of its history files in signals",
