@@ -86,10 +86,13 @@ fn what_does_not_come_or_comes_wrong_fails_the_check_and_is_named() {
     let _plant = Plant::speak(broker.port, &[("harrow/K1/torque", "95.5"), ("harrow/K2/torque", "95,5")]);
     let folder = tempfile::tempdir().unwrap();
     let mapping = |name: &str| {
-        format!("[[topics]]\ntopic = \"harrow/{{unit}}/{name}\"\nsignal = \"{name}\"\nmeasure = \"{}\"\n", match name {
-            "torque" => "N·m",
-            _ => "1/min",
-        })
+        format!(
+            "[[topics]]\ntopic = \"harrow/{{unit}}/{name}\"\nsignal = \"{name}\"\nmeasure = \"{}\"\n",
+            match name {
+                "torque" => "N·m",
+                _ => "1/min",
+            }
+        )
     };
     let path = config(folder.path(), broker.port, &(mapping("torque") + &mapping("speed")));
     let output = run(&["check", "--config", &path, "--live", "--for", "4s"]);

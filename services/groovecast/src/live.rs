@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::time::Duration;
 
-use collector::ArrivalsReport;
+use collector::{ArrivalsReport, Reason};
 use plant::{Clock, Signal, SignalReport, UnitId};
 
 use crate::config::Config;
@@ -75,6 +75,8 @@ fn problems(heard: Option<&SignalReport>, topic: &str, lasts: Duration, all: &[S
     let mut problems: Vec<String> = heard
         .faults
         .iter()
+        // Said twice is said all the same.
+        .filter(|fault| fault.reason != Reason::Duplicate.as_str())
         .map(|fault| {
             format!(
                 "{} of {} {}: {}",

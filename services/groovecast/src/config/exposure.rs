@@ -57,13 +57,14 @@ fn place_of_part(root: &Place, part: &str) -> Place {
 
 fn unit(checker: &mut Checker, id: &UnitId, raw: &raw::Unit, mapped: BTreeSet<Signal>) -> Option<UnitSettings> {
     let signals = match &raw.signals {
+        None if mapped.is_empty() && checker.to_listen => Signal::ALL.into(),
         None => mapped,
         Some(names) => {
             let place = checker.unit_key(id, "signals");
             names.iter().map(|name| checker.take(&place, name.parse::<Signal>())).collect::<Option<_>>()?
         }
     };
-    if signals.is_empty() && !checker.to_listen {
+    if signals.is_empty() {
         checker.refuse(
             &Place::default().key("units").key(id.as_str()),
             "no topic speaks of this unit; map one, or name the signals of its history files in signals",
