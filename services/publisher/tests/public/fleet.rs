@@ -12,14 +12,9 @@ use plant::{
     SuspicionKind, Suspicions, Table, TubeId, UnitId, UnmappedTopic, Zone,
 };
 use publisher::{
-<<<<<<< HEAD
-    AgreementKappa, CollectorSeen, Contender, Costs, FittedTerm, Journal, KnownShare, Link, LongestInterval,
+    AgreementKappa, CollectorSeen, Contender, Costs, Disk, FittedTerm, Journal, KnownShare, Link, LongestInterval,
     ModelBasis, ModelEntry, ModelStatus, Opening, Publisher, ReadAccess, ReaderAgreement, Site, Snapshot, Span, Totals,
     TubeDetail,
-=======
-    AgreementKappa, CollectorSeen, Contender, Disk, FittedTerm, Journal, KnownShare, Link, LongestInterval, ModelBasis,
-    ModelEntry, ModelStatus, Publisher, ReadAccess, ReaderAgreement, Site, Snapshot, Totals, TubeDetail,
->>>>>>> 5de18f7 (Let readings go when the plant says so, and tell when the disk will be full)
 };
 use tokio::sync::watch;
 
