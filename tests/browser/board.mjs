@@ -170,6 +170,22 @@ const chartsAreDrawn = (visitor, tubes) => () =>
     return `${charts.length + 1} charts`;
   });
 
+/** The form of a stop asks without a script, and the page and the API give one answer. */
+const stopAnswers = (visitor, units) => () =>
+  visitor.at("/changeovers?units=all", SIZES.phone, async (page) => {
+    await page.type("#room", "1");
+    await page.click(`input[name=open][value=${JSON.stringify(units[0])}]`);
+    await Promise.all([page.waitForNavigation({ waitUntil: "load" }), page.click("form.entry button")]);
+    const { search } = new URL(page.url());
+    need(search.includes("room=1") && search.includes("open="), `the form asked ${search}`);
+    const told = await visitor.json(`/api/v1/changeovers/choice${search}`);
+    need(told.room === 1, `room is ${told.room}`);
+    const headline = await page.$eval(".verdict", (verdict) => verdict.innerText);
+    need(told.open.every((unit) => headline.includes(unit)), `the page says ${headline}, the API ${told.open}`);
+    need((await page.$eval("main", (main) => main.innerText)).includes("Your own set."), "the own set is not answered");
+    return headline;
+  });
+
 /** Who has only a keyboard gets from the board to a tube. */
 const keyboardOpensATube = (visitor) => () =>
   visitor.at("/", SIZES.desktop, async (page) => {
@@ -195,12 +211,14 @@ await withBrowser(base, async (visitor) => {
   const { risks } = await visitor.json("/api/v1/risks");
   const tubes = risks.map((score) => score.tube).filter((tube) => tube !== null);
   need(tubes.length > 0, "there is no tube to look at");
-  const pages = ["/", "/findings", "/findings/new", "/signals", "/models", "/suspicions", "/api", NOWHERE, ...tubes.map((tube) => `/tubes/${encodeURIComponent(tube)}`)];
+  const units = risks.map((score) => score.unit).filter((unit) => unit !== null);
+  const pages = ["/", "/changeovers", "/changeovers?units=all", `/changeovers?units=all&room=2&open=${encodeURIComponent(units[0])}`, "/advice", `/units/${encodeURIComponent(units[0])}/worksheet`, "/findings", "/findings/new", "/signals", "/models", "/suspicions", "/api", NOWHERE, ...tubes.map((tube) => `/tubes/${encodeURIComponent(tube)}`)];
   const named = [["something to compare", somethingToCompare(risks)]];
   for (const [name, size] of Object.entries(SIZES)) {
     named.push([`board as the API, ${name}`, boardIsTheApi(visitor, size, zone)]);
     for (const path of pages) named.push([`${path}, ${name}`, pageHolds(visitor, path, size)]);
   }
+  named.push(["a stop asked in its form", stopAnswers(visitor, units)]);
   named.push(["charts", chartsAreDrawn(visitor, tubes)], ["keyboard", keyboardOpensATube(visitor)]);
   await checks(named);
 });

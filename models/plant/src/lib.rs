@@ -4,6 +4,7 @@
 //! conversion and addition. Times are UTC instants ([`jiff::Timestamp`]) kept to the microsecond,
 //! quantities stand in the house unit that their field name ends in.
 
+mod advice;
 mod arrival;
 mod bad_row;
 mod clock;
@@ -24,6 +25,7 @@ mod suspicion;
 mod table;
 mod time;
 
+pub use advice::{Advice, AdviceKind, PutOff, Seen};
 pub use arrival::{Fault, SignalReport, UnmappedTopic};
 pub use bad_row::BadRow;
 pub use clock::{Clock, SystemClock};

@@ -9,6 +9,8 @@ words!(
         Reader = "reader",
         /// Log, correct and withdraw findings.
         Inspector = "inspector",
+        /// Say to advice that it was seen, and put it off.
+        Operations = "operations",
         /// Approve models too.
         Analyst = "analyst",
         /// Say who may do what.

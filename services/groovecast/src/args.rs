@@ -207,7 +207,7 @@ pub enum People {
     Role {
         /// Their name.
         name: String,
-        /// reader, inspector, analyst or admin.
+        /// reader, inspector, operations, analyst or admin.
         #[arg(long, value_name = "ROLE", value_parser = str::parse::<Role>)]
         role: Role,
         #[command(flatten)]
@@ -236,7 +236,7 @@ pub enum Tokens {
     Add {
         /// The machine's name, under which everything that it writes is kept.
         name: String,
-        /// reader, inspector, analyst or admin.
+        /// reader, inspector, operations, analyst or admin.
         #[arg(long, value_name = "ROLE", value_parser = str::parse::<Role>)]
         role: Role,
         #[command(flatten)]

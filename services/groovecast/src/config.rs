@@ -1,6 +1,7 @@
 //! The configuration: read raw with unknown keys denied, checked once into the real one, every problem with its line.
 
 mod access;
+mod advice;
 mod belief;
 mod broker;
 mod check;
@@ -29,6 +30,7 @@ use plant::{Grade, Measure, Signal, Term, UnitId, WorkEffects, Zone};
 use publisher::{LongestInterval, Origin, ReadAccess};
 use wear::{RidgeScale, Se};
 
+use crate::advising::AdviceLimits;
 use crate::args::Rows;
 use crate::suspicion::DoubtLimits;
 
@@ -77,6 +79,8 @@ pub struct Config {
     pub units: BTreeSet<UnitId>,
     /// The plant's own longest interval between complete looks. It always wins.
     pub longest_interval: LongestInterval,
+    /// When a chance raises advice.
+    pub advice: AdviceLimits,
     /// What opening units at a stop takes.
     pub opening: publisher::Opening,
     /// The zones of a tube, from the drive end.

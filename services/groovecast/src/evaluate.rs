@@ -5,16 +5,19 @@ use std::time::Duration;
 
 use anyhow::Context;
 use collector::{Arrivals, Outgoing};
+use ledger::By;
 use plant::{Clock, Score, hour_of};
-use publisher::{Site, Snapshot};
+use publisher::{Interval, Site, Snapshot};
 use tokio::sync::{Notify, mpsc, watch};
 
 use crate::config::Config;
 use crate::plant_store::PlantStore;
 use crate::run::pause;
 use crate::scoring::Scorer;
-use crate::{doubts, snapshot};
+use crate::{advising, doubts, snapshot};
 
+/// The name under which advice is raised and cleared.
+const ADVISER: &str = "the service";
 /// How often pages learn what has arrived.
 const REFRESH: Duration = Duration::from_secs(2);
 
@@ -106,18 +109,32 @@ impl Evaluator {
         let fleet = self.store.fleet(now, model.baseline_version).await?;
         let models = self.store.model_entries().await?;
         let meters = self.store.known_meters();
+        let open = self.store.ledger.open_advice().await?;
         let config = self.config.clone();
-        tokio::task::spawn_blocking(move || {
+        let site = self.site.clone();
+        let (mut snapshot, changed) = tokio::task::spawn_blocking(move || {
             let scores = Scorer::new(&fleet, &model, &config, &config.model.horizons_h).scores(&fleet);
             let doubts = doubts::of_fleet(&fleet, &meters, &config);
-            snapshot::evaluated(&fleet, scores, models, doubts, &config.time_zone)
+            let snapshot = snapshot::evaluated(&fleet, scores, models, doubts, &config.time_zone);
+            let over = |score: &Score| Interval::of(score, &snapshot, &site).is_due();
+            let changed = advising::step(&open, &snapshot.scores, over, &config.advice, now);
+            (snapshot, changed)
         })
         .await
-        .context("scoring broke")
+        .context("scoring broke")?;
+        let by = By { who: ADVISER.to_owned(), at: now };
+        self.store.ledger.keep_advice(&changed, &by).await?;
+        snapshot.advice = self.store.ledger.open_advice().await?;
+        snapshot.advice.retain(|advice| advice.raised_at.is_some());
+        Ok(snapshot)
     }
 
     fn publish(&self, snapshot: &Snapshot) {
-        for message in publisher::risk_messages(snapshot, &self.site, &self.config.prefix) {
+        let prefix = &self.config.prefix;
+        let risks = publisher::risk_messages(snapshot, &self.site, prefix);
+        let advice =
+            self.config.units.iter().map(|unit| publisher::advice_message(unit, &snapshot.advice, snapshot.at, prefix));
+        for message in risks.into_iter().chain(advice) {
             let outgoing = Outgoing { topic: message.topic, payload: message.payload.into_bytes(), retain: true };
             if self.outbox.try_send(outgoing).is_err() {
                 tracing::debug!("the broker is away: messages wait for the next evaluation");

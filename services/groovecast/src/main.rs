@@ -2,6 +2,7 @@
 //!
 //! The binary: arguments, configuration and wiring, and the fleet in which record and exposures meet.
 
+mod advising;
 mod args;
 mod backup;
 mod beside;

@@ -71,6 +71,12 @@ pub enum LedgerError {
         /// Which finding.
         id: i64,
     },
+    /// No advice with this number is raised and open.
+    #[error("no advice {0} is raised; it was cleared, or there never was one")]
+    NoAdvice(i64),
+    /// A hold is not put off.
+    #[error("advice {0} asks to hold and assess; it cannot be put off")]
+    MustHold(i64),
     /// The same request key came before with another request.
     #[error("the request key {0:?} was used for another request; right would be a new key for a new request")]
     KeyReused(String),

@@ -4,6 +4,7 @@
 //! with full sync one connection writes and a few read. What people write goes through a [`By`], and its audit row stands
 //! in the same transaction.
 
+mod advice;
 mod audit;
 mod backup;
 mod cells;

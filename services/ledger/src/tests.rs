@@ -2,6 +2,7 @@
 //!
 //! A fact is an `async fn(Place)` in one of the modules; `on_both!` makes a test of it for each place.
 
+mod advice;
 mod backups;
 mod days;
 mod durability;
@@ -104,6 +105,8 @@ fn every_answer_can_wait_in_any_task() {
         send((ledger.record(&[]), ledger.tubes(), ledger.revision(), ledger.findings(None), ledger.finding(1)));
         send((ledger.add_findings(&[], None, by), ledger.withdraw_finding(1, 1, "", by)));
         send(ledger.correct_finding(1, 1, one, "", by));
+        send((ledger.open_advice(), ledger.cleared_advice(1), ledger.keep_advice(&[], by)));
+        send((ledger.see_advice(1, by), ledger.put_off_advice(1, by.at, "", by)));
         send(ledger.audit(&crate::AuditFilter::default(), 1));
         send((ledger.photos(1), ledger.photo(1)));
         send((ledger.add_person("", role, "", by), ledger.set_password("", "", by), ledger.set_role("", role, by)));

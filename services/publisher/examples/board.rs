@@ -79,9 +79,12 @@ async fn main() -> Result<(), Box<dyn Error>> {
     let folder = tempfile::tempdir()?;
     let ledger = Ledger::open(&Place::Sqlite(folder.path().join("ledger.db"))).await?;
     fleet::write_down(&ledger, &snapshot).await;
+    let advice: Vec<_> = snapshot.advice.iter().map(|advice| plant::Advice { id: 0, ..advice.clone() }).collect();
+    ledger.keep_advice(&advice, &By { who: "the service".to_owned(), at: fleet::now() }).await?;
     if let Some(password) = std::env::args().nth(4) {
         let by = By { who: "the command line".to_owned(), at: fleet::now() };
         ledger.add_person("Inspector", plant::Role::Inspector, &password, &by).await?;
+        ledger.add_person("Operations", plant::Role::Operations, &password, &by).await?;
         println!("token {}", ledger.add_token("a machine", plant::Role::Analyst, &by).await?);
     }
     let publisher = fleet::publisher(snapshot, site, ledger, folder.path().join("photos"));

@@ -126,13 +126,15 @@ fn turned_away(answer: &Response<Body>) -> bool {
     }
 }
 
-/// Who is let in by which need, written down once more by hand: nobody, reader, inspector, analyst, admin.
-fn expected(need: Need, reading: ReadAccess, writes: bool) -> [bool; 5] {
+/// Who is let in by which need, written down once more by hand: nobody, reader, inspector, operations,
+/// analyst, admin.
+fn expected(need: Need, reading: ReadAccess, writes: bool) -> [bool; 6] {
     match need {
-        Need::Open => [true, true, true, true, true],
-        Need::Read => [reading == ReadAccess::Open && !writes, true, true, true, true],
-        Need::Write => [false, false, true, true, true],
-        Need::Review => [false, false, false, true, true],
+        Need::Open => [true, true, true, true, true, true],
+        Need::Read => [reading == ReadAccess::Open && !writes, true, true, true, true, true],
+        Need::Write => [false, false, true, true, true, true],
+        Need::Decide => [false, false, false, true, true, true],
+        Need::Review => [false, false, false, false, true, true],
     }
 }
 
@@ -153,8 +155,9 @@ async fn every_route_lets_in_whom_its_need_says_and_nobody_else() {
                     None => 0,
                     Some(Role::Reader) => 1,
                     Some(Role::Inspector) => 2,
-                    Some(Role::Analyst) => 3,
-                    Some(Role::Admin) => 4,
+                    Some(Role::Operations) => 3,
+                    Some(Role::Analyst) => 4,
+                    Some(Role::Admin) => 5,
                 };
                 let right = expected[place] && !(asker.refused && route.need != Need::Open);
                 // The session route tells nobody that nobody is logged in; the login page tells of a bad token.
@@ -197,6 +200,7 @@ fn every_route_asks_for_what_is_written_down_here() {
             // Who only reads has a session too, and must be able to end it.
             "/logout" => Need::Read,
             path if OPEN.contains(&path) => Need::Open,
+            "/advice/{id}/seen" | "/advice/{id}/put-off" => Need::Decide,
             _ if route.method.is_safe() => Need::Read,
             _ => Need::Write,
         };

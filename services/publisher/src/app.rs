@@ -21,9 +21,9 @@ use crate::need::Need;
 use crate::problem::Problem;
 use crate::refusal::refusal;
 use crate::{
-    Origin, Site, Snapshot, agreement, api, audit, board, charts, corrections, entry_page, finding_page, findings,
-    findings_page, login, metrics, models_page, openapi, openapi_page, pages, photos, plain_page, plans, signals_page,
-    stop_page, suspicions, tube_page, validation_page, worksheet,
+    Origin, Site, Snapshot, advice_page, agreement, api, audit, board, charts, corrections, entry_page, finding_page,
+    findings, findings_page, login, metrics, models_page, openapi, openapi_page, pages, photos, plain_page, plans,
+    signals_page, stop_page, suspicions, tube_page, validation_page, worksheet,
 };
 
 /// What the routes answer from.
@@ -79,9 +79,12 @@ fn post<H: Handler<T, Publisher>, T: 'static>(path: &'static str, need: Need, ha
 
 /// Every route.
 pub(crate) fn routes(photo_bytes: usize) -> Vec<Route> {
-    use Need::{Open, Read, Review, Write};
+    use Need::{Decide, Open, Read, Review, Write};
     vec![
         get("/", Read, board::page),
+        get("/advice", Read, advice_page::page),
+        post("/advice/{id}/seen", Decide, advice_page::see),
+        post("/advice/{id}/put-off", Decide, advice_page::put_off),
         get("/changeovers", Read, stop_page::page),
         get("/tubes/{tube}", Read, tube_page::page),
         get("/units/{unit}/worksheet", Read, worksheet::page),
@@ -116,6 +119,7 @@ pub(crate) fn routes(photo_bytes: usize) -> Vec<Route> {
         get("/api/v1/risks", Read, api::risks),
         get("/api/v1/risks.csv", Read, api::risks_csv),
         get("/api/v1/changeovers", Read, plans::changeovers),
+        get("/api/v1/advice", Read, advice_page::list),
         get("/api/v1/changeovers/choice", Read, stop_page::choice),
         get("/api/v1/models", Read, plans::models),
         get("/api/v1/suspicions", Read, suspicions::suspicions),
@@ -266,7 +270,7 @@ mod tests {
             let right = match need {
                 Need::Open => json!([]),
                 Need::Read => json!([{}, session, token]),
-                Need::Write | Need::Review => json!([session, token]),
+                Need::Write | Need::Decide | Need::Review => json!([session, token]),
             };
             assert_eq!(*told, right, "{method} {path}");
         }

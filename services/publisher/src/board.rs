@@ -13,7 +13,7 @@ use crate::figures::{count, days_between, days_words, hours, share};
 use crate::missing::{Step, steps};
 use crate::pages::{Frame, Standing, rendered};
 use crate::rank::Ranking;
-use crate::{Interval, Publisher, Site, Snapshot, standing, suspicions};
+use crate::{Interval, Publisher, Site, Snapshot, advice_page, standing, suspicions};
 
 #[derive(Template)]
 #[template(path = "board.html")]
@@ -50,9 +50,26 @@ struct Row {
     /// The chances are old.
     last_known: bool,
     why: Why,
+    /// Raised advice, and what was said to it.
+    raised: Vec<String>,
     look: Vec<String>,
     interval: Vec<String>,
     interval_due: bool,
+}
+
+/// The advice on a tube in a line each.
+fn raised(score: &Score, snapshot: &Snapshot, site: &Site) -> Vec<String> {
+    let own = snapshot.advice.iter().filter(|advice| Some(&advice.tube) == score.tube.as_ref());
+    own.map(|advice| {
+        let raised = advice.raised_at.map_or(String::new(), |at| format!(", raised {}", site.day(at)));
+        let said = match (&advice.put_off, &advice.seen) {
+            (Some(put_off), _) => format!("put off until {} by {}", site.day(put_off.until), put_off.who),
+            (None, Some(seen)) => format!("seen by {}", seen.who),
+            (None, None) => "seen by nobody yet".to_owned(),
+        };
+        format!("Advice: {}{raised}, {said}", advice_page::title(advice.kind))
+    })
+    .collect()
 }
 
 /// Why a row stands where it stands.
@@ -133,6 +150,7 @@ fn row(score: &Score, snapshot: &Snapshot, site: &Site) -> Row {
         chances: if flag.is_some() || score.unit.is_none() { vec![] } else { chances(score) },
         last_known: score.state == State::Stale,
         why: if flag.is_some() { Why::Reason(standing::reason(score).into_owned()) } else { why(score) },
+        raised: raised(score, snapshot, site),
         look: look(score, site),
         interval_due: interval.is_due(),
         interval: interval.words(site),

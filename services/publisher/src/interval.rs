@@ -58,7 +58,7 @@ pub enum Interval {
 
 impl Interval {
     /// What is left for the tube of a score.
-    pub(crate) fn of(score: &Score, snapshot: &Snapshot, site: &Site) -> Interval {
+    pub fn of(score: &Score, snapshot: &Snapshot, site: &Site) -> Interval {
         let LongestInterval { run_h, days } = site.longest_interval;
         let Some(tube) = score.tube.as_ref().filter(|_| score.unit.is_some()) else { return Interval::NotRunning };
         if score.hold_and_assess || score.state == State::Reached {
@@ -110,7 +110,7 @@ impl Interval {
     }
 
     /// Whether a look is due by it.
-    pub(crate) fn is_due(&self) -> bool {
+    pub fn is_due(&self) -> bool {
         matches!(self, Interval::Over | Interval::Unknown)
     }
 }

@@ -10,6 +10,7 @@ mod access;
 #[cfg(test)]
 mod access_tests;
 mod advice;
+mod advice_page;
 mod agreement;
 mod allowance;
 mod api;
@@ -98,7 +99,7 @@ mod worksheet;
 pub use agreement::{AgreementKappa, ReaderAgreement};
 pub use app::{Publisher, app};
 pub use interval::{Interval, LongestInterval};
-pub use messages::{Message, collector_message, offline_message, online_message, risk_messages};
+pub use messages::{Message, advice_message, collector_message, offline_message, online_message, risk_messages};
 pub use models::{Contender, FittedTerm, ModelBasis, ModelEntry, ModelStatus};
 pub use opening::{Costs, NoCrew, Opening, Span};
 pub use origin::{BadOrigin, Origin};

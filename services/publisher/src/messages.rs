@@ -1,8 +1,10 @@
 //! What goes out by MQTT: retained JSON, so that a dashboard that connects later has it at once.
 
 use jiff::Timestamp;
+use plant::{Advice, UnitId};
 use serde::Serialize;
 
+use crate::advice_page::Told;
 use crate::published::ScoreJson;
 use crate::rank::Ranking;
 use crate::{Site, Snapshot};
@@ -25,6 +27,24 @@ pub fn risk_messages(snapshot: &Snapshot, site: &Site, prefix: &str) -> Vec<Mess
         Some(Message { topic: format!("{prefix}/risk/{unit}"), payload: json(&ScoreJson::of(score, snapshot, site)) })
     };
     ranking.all().filter_map(of_unit).collect()
+}
+
+/// The message at `<prefix>/advice/<unit>`: what is raised for a unit, an empty list if nothing is.
+pub fn advice_message(unit: &UnitId, advice: &[Advice], now: Timestamp, prefix: &str) -> Message {
+    let raised = advice.iter().filter(|advice| advice.unit == *unit && advice.raised_at.is_some());
+    let told = AdviceJson {
+        unit,
+        advice: raised.map(|advice| Told::of(advice, now)).collect(),
+        notice: "Advice for planning, not an alarm. The plant's procedures and its own longest interval come first.",
+    };
+    Message { topic: format!("{prefix}/advice/{unit}"), payload: json(&told) }
+}
+
+#[derive(Serialize)]
+struct AdviceJson<'a> {
+    unit: &'a UnitId,
+    advice: Vec<Told<'a>>,
+    notice: &'static str,
 }
 
 #[derive(Serialize)]

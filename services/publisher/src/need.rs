@@ -9,8 +9,10 @@ pub(crate) enum Need {
     Open,
     /// Anybody where the config says that reading is open, else anybody with a role.
     Read,
-    /// Who may add to the record: inspectors, analysts, admins.
+    /// Who may add to the record: inspectors, operations, analysts, admins.
     Write,
+    /// Who may answer advice: operations, analysts, admins.
+    Decide,
     /// Who may see what everybody did: analysts and admins.
     Review,
 }
@@ -20,7 +22,8 @@ impl Need {
     pub(crate) const fn met_by(self, role: Role) -> bool {
         match self {
             Need::Open | Need::Read => true,
-            Need::Write => matches!(role, Role::Inspector | Role::Analyst | Role::Admin),
+            Need::Write => matches!(role, Role::Inspector | Role::Operations | Role::Analyst | Role::Admin),
+            Need::Decide => matches!(role, Role::Operations | Role::Analyst | Role::Admin),
             Need::Review => matches!(role, Role::Analyst | Role::Admin),
         }
     }
@@ -29,7 +32,8 @@ impl Need {
     pub(crate) const fn roles(self) -> &'static str {
         match self {
             Need::Open | Need::Read => "any role",
-            Need::Write => "inspector, analyst or admin",
+            Need::Write => "inspector, operations, analyst or admin",
+            Need::Decide => "operations, analyst or admin",
             Need::Review => "analyst or admin",
         }
     }

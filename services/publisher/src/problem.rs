@@ -135,6 +135,8 @@ impl From<LedgerError> for Problem {
             LedgerError::KeyReused(_) => (StatusCode::CONFLICT, "key_used_before"),
             LedgerError::SaidBefore { .. } => (StatusCode::CONFLICT, "said_before"),
             LedgerError::AlreadyWithdrawn(_) => (StatusCode::CONFLICT, "withdrawn_already"),
+            LedgerError::NoAdvice(_) => (StatusCode::NOT_FOUND, "unknown_advice"),
+            LedgerError::MustHold(_) => (StatusCode::CONFLICT, "must_hold"),
             LedgerError::NoTube(_) => (StatusCode::UNPROCESSABLE_ENTITY, "unknown_tube"),
             LedgerError::BadText { .. } => (StatusCode::UNPROCESSABLE_ENTITY, "bad_text"),
             LedgerError::NoPerson(_) => (StatusCode::FORBIDDEN, "bad_login"),

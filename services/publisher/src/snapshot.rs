@@ -6,8 +6,8 @@ use std::sync::Arc;
 use jiff::Timestamp;
 use jiff::civil::Date;
 use plant::{
-    Campaign, Exposure, Fault, Finding, Fitting, Life, Look, Plating, Score, Signal, SignalReport, Suspicions, Tube,
-    TubeId, UnitId, UnmappedTopic, Work,
+    Advice, Campaign, Exposure, Fault, Finding, Fitting, Life, Look, Plating, Score, Signal, SignalReport, Suspicions,
+    Tube, TubeId, UnitId, UnmappedTopic, Work,
 };
 use serde::Serialize;
 
@@ -48,6 +48,8 @@ pub struct Snapshot {
     pub models: Vec<ModelEntry>,
     /// Production runs, past and planned. Any order.
     pub campaigns: Vec<Campaign>,
+    /// Advice that is raised and not cleared. Any order.
+    pub advice: Vec<Advice>,
     /// What is doubted in the record.
     pub suspicions: Suspicions,
     /// How far inspectors agree.

@@ -216,7 +216,7 @@ fn row(unit: &StopUnit<'_>, stop: &StopBoard<'_>, snapshot: &Snapshot, site: &Si
         interval: unit.interval.words(site),
         interval_due: unit.interval.is_due() || unit.group == Group::ByInterval,
         ahead,
-        sheet: snapshot.tubes.keys().any(|tube| score.tube.as_ref() == Some(tube)),
+        sheet: score.tube.as_ref().is_some_and(|tube| snapshot.tubes.contains_key(tube)),
     }
 }
 

@@ -17,7 +17,8 @@ use crate::args::Rows;
 use super::place::{Place, line_of};
 use super::raw::{self, Raw};
 use super::{
-    Belief, Config, ModelConfig, Problem, access, belief, broker, data, exposure, opening, suspicions, topics, work,
+    Belief, Config, ModelConfig, Problem, access, advice, belief, broker, data, exposure, opening, suspicions, topics,
+    work,
 };
 
 /// Reads and checks a configuration file; see [`Config::read`]. To listen, units need not be mapped yet.
@@ -185,6 +186,7 @@ impl Checker<'_> {
         let belief = exposure.as_ref().map(|exposure| belief::belief(self, &raw.belief, exposure, &root.key("belief")));
         let model = self.model(&raw.model, &root.key("model"));
         let effects = work::effects(self, &raw.work, model.as_ref().map(|model| model.limit), &root.key("work"));
+        let advice = advice::limits(self, &raw.advice, &raw.model.horizons_h, &root.key("advice"));
         let zone = time_zone.clone().unwrap_or(TimeZone::UTC);
         let opening = opening::opening(self, &raw.opening, &zone, &root.key("opening"));
         let doubts = suspicions::limits(self, &raw.suspicions, &root.key("suspicions"));
@@ -215,6 +217,7 @@ impl Checker<'_> {
             mappings,
             units: ids,
             longest_interval,
+            advice,
             opening,
             zones,
             effects,

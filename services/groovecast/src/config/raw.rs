@@ -30,6 +30,8 @@ pub struct Raw {
     #[serde(default)]
     pub suspicions: Suspicions,
     #[serde(default)]
+    pub advice: Advice,
+    #[serde(default)]
     pub opening: Opening,
     #[serde(default)]
     pub files: Files,
@@ -301,6 +303,22 @@ impl Default for Suspicions {
             entered_after_h: 168.0,
             torque_apart: 1.3,
         }
+    }
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Advice {
+    pub raise_at: f64,
+    pub clear_at: f64,
+    pub ahead_h: f64,
+    pub raise_after_h: f64,
+    pub clear_after_h: f64,
+}
+
+impl Default for Advice {
+    fn default() -> Self {
+        Self { raise_at: 0.3, clear_at: 0.2, ahead_h: 0.0, raise_after_h: 24.0, clear_after_h: 72.0 }
     }
 }
 

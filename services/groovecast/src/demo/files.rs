@@ -46,6 +46,9 @@ window = 100
 [http]
 listen = "{listen}"
 
+[advice]
+raise_after_h = 1.0
+
 [opening]
 room = 3
 open_cost = [2000.0, 4000.0]

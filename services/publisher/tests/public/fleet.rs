@@ -8,8 +8,8 @@ use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
 use ledger::{By, Ledger, Rules};
 use plant::{
-    Bands, Campaign, Clock, Driver, Fault, Grade, Horizon, Score, Signal, SignalReport, State, Suspicion,
-    SuspicionKind, Suspicions, Table, TubeId, UnitId, UnmappedTopic, Zone,
+    Advice, AdviceKind, Bands, Campaign, Clock, Driver, Fault, Grade, Horizon, PutOff, Score, Signal, SignalReport,
+    State, Suspicion, SuspicionKind, Suspicions, Table, TubeId, UnitId, UnmappedTopic, Zone,
 };
 use publisher::{
     AgreementKappa, CollectorSeen, Contender, Costs, Disk, FittedTerm, Journal, KnownShare, Link, LongestInterval,
@@ -376,6 +376,30 @@ pub fn campaigns() -> Vec<Campaign> {
     ]
 }
 
+/// Advice that was put off, and a hold that nobody has seen.
+pub fn advice() -> Vec<Advice> {
+    let raised = |id, unit: &str, tube: &str, kind| Advice {
+        id,
+        tube: tube_id(tube),
+        unit: unit_id(unit),
+        kind,
+        cause_since: at("2026-05-09T06:00:00Z"),
+        raised_at: Some(at("2026-05-10T06:00:00Z")),
+        gone_since: None,
+        cleared_at: None,
+        seen: None,
+        put_off: None,
+    };
+    let put_off = PutOff {
+        until: at("2026-05-21T22:00:00Z"),
+        why: "no crew before the stop of 22 May".to_owned(),
+        who: "O. Example".to_owned(),
+        at: at("2026-05-11T08:00:00Z"),
+    };
+    let chance = Advice { put_off: Some(put_off), ..raised(1, "C-103", "T-0042", AdviceKind::Chance) };
+    vec![chance, raised(2, "C-108", "T-0023", AdviceKind::Hold)]
+}
+
 /// A doubt about a tube, and one about two units.
 fn suspicions() -> Suspicions {
     let doubts = vec![
@@ -454,6 +478,7 @@ pub fn snapshot() -> Snapshot {
         tubes: tubes.into_iter().map(|detail| (detail.tube.tube.clone(), detail)).collect(),
         models: models(),
         campaigns: campaigns(),
+        advice: advice(),
         suspicions: suspicions(),
         agreement: agreement(),
         signals: signals(),

@@ -5,6 +5,8 @@ mod desk;
 #[path = "fleet.rs"]
 mod fleet;
 
+#[path = "advice.rs"]
+mod advice;
 #[path = "api.rs"]
 mod api;
 #[path = "board.rs"]

@@ -5,7 +5,7 @@ use jsonschema::Validator;
 use plant::Role;
 use serde_json::{Value, json};
 
-use crate::desk::Desk;
+use crate::desk::{Desk, FORM, by};
 use crate::{Answer, ask, asking, body, fleet, get, photos};
 
 async fn document() -> Value {
@@ -135,6 +135,23 @@ async fn every_described_write_answers_as_described() {
         assert_eq!(answer.status.as_u16(), status, "{path}: {}", answer.body);
         assert_told_of(&document, "post", path, &answer);
     }
+    let advice: Vec<_> = fleet::advice().into_iter().map(|advice| plant::Advice { id: 0, ..advice }).collect();
+    desk.publisher.ledger.keep_advice(&advice, &by()).await.unwrap();
+    let form = [("authorization", format!("Bearer {token}")), (FORM[0].0, FORM[0].1.to_owned())];
+    let form: Vec<(&str, &str)> = form.iter().map(|(name, value)| (*name, value.as_str())).collect();
+    for (path, id, body, status) in [
+        ("/advice/{id}/seen", "1", "", 303),
+        ("/advice/{id}/seen", "9", "", 404),
+        ("/advice/{id}/put-off", "1", "until=2026-05-30&why=crew", 303),
+        ("/advice/{id}/put-off", "1", "until=2026-05-30", 422),
+        ("/advice/{id}/put-off", "2", "until=2026-05-30&why=crew", 409),
+        ("/advice/{id}/put-off", "%ff", "until=2026-05-30&why=crew", 400),
+    ] {
+        let answer = desk.ask("POST", &path.replace("{id}", id), &form, body).await;
+        assert_eq!(answer.status.as_u16(), status, "{path}: {}", answer.body);
+        assert_told_of(&document, "post", path, &answer);
+    }
+    assert_told(&document, "/api/v1/advice", &desk.ask("GET", "/api/v1/advice", &[], "").await);
     let photos = "/api/v1/findings/{id}/photos";
     let bearer = format!("Bearer {token}");
     for (uri, body, status) in [

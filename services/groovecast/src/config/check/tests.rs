@@ -58,6 +58,11 @@ fn the_example_holds_and_shows_every_key() {
         "starts_life",
         "renews_plating",
         "address",
+        "raise_at",
+        "clear_at",
+        "ahead_h",
+        "raise_after_h",
+        "clear_after_h",
         "room",
         "open_cost",
         "late_cost",
@@ -194,6 +199,21 @@ fn an_unknown_key_is_refused_with_its_line() {
     let line = text.lines().position(|line| line == "port = 80").unwrap() + 1;
     let found = problems(&text);
     assert!(found[0].starts_with(&format!("{line}: ")) && found[0].contains("unknown field `port`"), "{found:#?}");
+}
+
+#[test]
+fn advice_is_cleared_below_where_it_is_raised() {
+    let with = |keys: &str| problems(&example().replace("[advice]\n", &format!("[advice]\n{keys}\n")));
+    assert_eq!(with("raise_at = 0.4\nclear_at = 0.3\nahead_h = 1000.0\nraise_after_h = 0.0"), Vec::<String>::new());
+    for (keys, said) in [
+        ("raise_at = 0.4\nclear_at = 0.4", "advice would flicker"),
+        ("raise_at = 30.0", "30 (a chance) is out of range"),
+        ("ahead_h = 1001.0", "right would be 0 to 1000 h"),
+        ("clear_after_h = nan", "is out of range"),
+    ] {
+        let problems = with(keys);
+        assert!(problems.iter().any(|problem| problem.contains(said)), "{keys}: {problems:?}");
+    }
 }
 
 #[test]

@@ -1,0 +1,246 @@
+//! Raised advice: as a page with what people say to it, and as JSON.
+
+use askama::Template;
+use axum::Extension;
+use axum::body::Bytes;
+use axum::extract::rejection::{BytesRejection, PathRejection};
+use axum::extract::{Path, State};
+use axum::http::{HeaderValue, StatusCode, header};
+use axum::response::{IntoResponse, Redirect, Response};
+use jiff::Timestamp;
+use jiff::civil::Date;
+use ledger::LedgerError;
+use plant::{Advice, AdviceKind};
+use serde::Serialize;
+
+use crate::api::Pretty;
+use crate::caller::Caller;
+use crate::figures::age;
+use crate::findings::whole;
+use crate::form::Form;
+use crate::need::Need;
+use crate::pages::{self, Frame, Standing, rendered, unframed};
+use crate::problem::Problem;
+use crate::{Interval, Publisher, Site, Snapshot, advice};
+
+/// Cleared advice that is shown.
+const CLEARED: u32 = 50;
+
+#[derive(Template)]
+#[template(path = "advice.html")]
+struct AdvicePage {
+    frame: Frame,
+    standing: Standing,
+    rows: Vec<Row>,
+    cleared: Vec<[String; 5]>,
+    csrf: Option<String>,
+    wrong: Vec<String>,
+    today: String,
+}
+
+struct Row {
+    id: i64,
+    unit: String,
+    tube: String,
+    title: &'static str,
+    raised: String,
+    says: String,
+    seen: String,
+    put_off: Vec<String>,
+    can_wait: bool,
+    going: bool,
+}
+
+/// What a kind is called.
+pub(crate) const fn title(kind: AdviceKind) -> &'static str {
+    match kind {
+        AdviceKind::Hold => "hold and assess",
+        AdviceKind::Reached => "limit reached",
+        AdviceKind::Interval => "plant’s interval is over",
+        AdviceKind::Chance => "chance is high",
+    }
+}
+
+/// `GET /advice`
+pub(crate) async fn page(State(publisher): State<Publisher>, caller: Option<Extension<Caller>>) -> Response {
+    let caller = caller.map(|Extension(caller)| caller);
+    shown(&publisher, caller.as_ref(), StatusCode::OK, vec![]).await
+}
+
+async fn shown(publisher: &Publisher, caller: Option<&Caller>, status: StatusCode, wrong: Vec<String>) -> Response {
+    match AdvicePage::of(publisher, caller, wrong).await {
+        // It carries the token of a session.
+        Ok(page) => ([(header::CACHE_CONTROL, "no-store")], unframed(rendered(status, &page))).into_response(),
+        Err(problem) => pages::refused(problem),
+    }
+}
+
+impl AdvicePage {
+    async fn of(publisher: &Publisher, caller: Option<&Caller>, wrong: Vec<String>) -> Result<Self, Problem> {
+        let (site, snapshot) = (&publisher.site, publisher.newest());
+        let now = publisher.clock.now();
+        let mut open = publisher.ledger.open_advice().await?;
+        open.retain(|advice| advice.raised_at.is_some());
+        open.sort_by(|a, b| (a.is_put_off(now), a.kind, &a.unit).cmp(&(b.is_put_off(now), b.kind, &b.unit)));
+        let cleared = publisher.ledger.cleared_advice(CLEARED).await?;
+        let day = |at: Option<Timestamp>| at.map_or("–".to_owned(), |at| site.day(at));
+        Ok(AdvicePage {
+            frame: Frame::of(publisher, &snapshot),
+            standing: Standing::of(site),
+            rows: open.iter().map(|advice| row(advice, &snapshot, site, now)).collect(),
+            cleared: cleared
+                .iter()
+                .map(|advice| {
+                    let put_off = advice.put_off.as_ref().map_or(String::new(), |put_off| put_off.why.clone());
+                    let unit = format!("{}, tube {}", advice.unit, advice.tube);
+                    [unit, title(advice.kind).to_owned(), day(advice.raised_at), day(advice.cleared_at), put_off]
+                })
+                .collect(),
+            csrf: caller.filter(|caller| Need::Decide.met_by(caller.role)).and_then(|caller| caller.csrf.clone()),
+            wrong,
+            today: site.date(now).to_string(),
+        })
+    }
+}
+
+fn row(advice: &Advice, snapshot: &Snapshot, site: &Site, now: Timestamp) -> Row {
+    let score = snapshot.scores.iter().find(|score| score.tube.as_ref() == Some(&advice.tube));
+    let says = match score {
+        Some(score) => advice::advice(score, &Interval::of(score, snapshot, site), site),
+        None => advice::unavailable("this tube has not been evaluated"),
+    };
+    let seen = advice.seen.as_ref();
+    let put_off = advice.put_off.as_ref().map(|put_off| {
+        let until = site.day(put_off.until);
+        let over = if put_off.until <= now { " That day has come." } else { "" };
+        vec![
+            format!("until {until} by {}: {}.{over}", put_off.who, put_off.why.trim_end_matches('.')),
+            format!("decided {}", site.minute(put_off.at)),
+        ]
+    });
+    Row {
+        id: advice.id,
+        unit: advice.unit.to_string(),
+        tube: advice.tube.to_string(),
+        title: title(advice.kind),
+        raised: advice.raised_at.map_or(String::new(), |at| format!("{}, {}", site.minute(at), age(at, now))),
+        says,
+        seen: seen.map_or("by nobody yet".to_owned(), |seen| format!("by {}, {}", seen.who, site.minute(seen.at))),
+        put_off: put_off.unwrap_or_default(),
+        can_wait: advice.kind != AdviceKind::Hold,
+        going: advice.gone_since.is_some(),
+    }
+}
+
+type Id = Result<Path<String>, PathRejection>;
+
+/// `POST /advice/{id}/seen`
+pub(crate) async fn see(State(publisher): State<Publisher>, Extension(caller): Extension<Caller>, id: Id) -> Response {
+    let done = async {
+        let id = number(id)?;
+        Ok(publisher.ledger.see_advice(id, &caller.by(publisher.clock.now())).await?)
+    };
+    answered(&publisher, &caller, done.await).await
+}
+
+/// `POST /advice/{id}/put-off`
+pub(crate) async fn put_off(
+    State(publisher): State<Publisher>,
+    Extension(caller): Extension<Caller>,
+    id: Id,
+    body: Result<Bytes, BytesRejection>,
+) -> Response {
+    let done = async {
+        let (id, form) = (number(id)?, Form::read(&whole(body)?));
+        let now = publisher.clock.now();
+        let until = until(form.get("until"), &publisher.site, now)?;
+        let open = publisher.ledger.open_advice().await?;
+        let advice = open.iter().find(|advice| advice.id == id).ok_or(LedgerError::NoAdvice(id))?;
+        within_interval(advice, until, &publisher)?;
+        Ok(publisher.ledger.put_off_advice(id, until, form.get("why"), &caller.by(now)).await?)
+    };
+    answered(&publisher, &caller, done.await).await
+}
+
+async fn answered(publisher: &Publisher, caller: &Caller, done: Result<(), Problem>) -> Response {
+    match done {
+        Ok(()) => {
+            publisher.written.notify_one();
+            Redirect::to("/advice").into_response()
+        }
+        Err(problem) => {
+            let mut answer = shown(publisher, Some(caller), problem.status(), vec![problem.detail().to_owned()]).await;
+            problem.mark(&mut answer);
+            answer
+        }
+    }
+}
+
+fn number(id: Id) -> Result<i64, Problem> {
+    let told = id.map_err(|error| Problem::new(StatusCode::BAD_REQUEST, "bad_path", error.body_text()))?;
+    told.0.parse().ok().filter(|id| *id > 0).ok_or_else(|| {
+        let detail = format!("no advice has the number {:?}", crate::api::shortened(&told.0));
+        Problem::new(StatusCode::NOT_FOUND, "unknown_advice", detail)
+    })
+}
+
+/// The end of the day until which advice is put off.
+fn until(text: &str, site: &Site, now: Timestamp) -> Result<Timestamp, Problem> {
+    let refused = |detail: String| Problem::new(StatusCode::UNPROCESSABLE_ENTITY, "bad_day", detail);
+    let day: Date = text.trim().parse().map_err(|_| {
+        refused(format!("until {:?} is no day; right would be 2026-05-30", crate::api::shortened(text)))
+    })?;
+    let until = site.begin(day);
+    if until <= now {
+        return Err(refused(format!("until {day} does not lie ahead; right would be a later day")));
+    }
+    Ok(until)
+}
+
+/// The plant's own interval wins: advice is not put off beyond its end.
+fn within_interval(advice: &Advice, until: Timestamp, publisher: &Publisher) -> Result<(), Problem> {
+    let snapshot = publisher.newest();
+    let Some(score) = snapshot.score_of(&advice.tube) else { return Ok(()) };
+    let Interval::Left { until: Some(end), .. } = Interval::of(score, &snapshot, &publisher.site) else {
+        return Ok(());
+    };
+    if until <= end {
+        return Ok(());
+    }
+    let detail = format!(
+        "the plant's longest interval ends {}, and wins; right would be a day before that",
+        publisher.site.day(end)
+    );
+    Err(Problem::new(StatusCode::UNPROCESSABLE_ENTITY, "beyond_interval", detail))
+}
+
+#[derive(Serialize)]
+struct AdviceJson<'a> {
+    at: Timestamp,
+    advice: Vec<Told<'a>>,
+}
+
+/// A piece of advice as programs read it.
+#[derive(Serialize)]
+pub(crate) struct Told<'a> {
+    #[serde(flatten)]
+    advice: &'a Advice,
+    /// Whether it is put off now.
+    is_put_off: bool,
+    meaning: &'static str,
+}
+
+impl<'a> Told<'a> {
+    pub(crate) fn of(advice: &'a Advice, now: Timestamp) -> Self {
+        Told { advice, is_put_off: advice.is_put_off(now), meaning: title(advice.kind) }
+    }
+}
+
+/// `GET /api/v1/advice`, what is raised and not cleared.
+pub(crate) async fn list(State(publisher): State<Publisher>) -> Result<Response, Problem> {
+    let now = publisher.clock.now();
+    let mut open = publisher.ledger.open_advice().await?;
+    open.retain(|advice| advice.raised_at.is_some());
+    let told = AdviceJson { at: now, advice: open.iter().map(|advice| Told::of(advice, now)).collect() };
+    Ok(([(header::CACHE_CONTROL, HeaderValue::from_static("no-store"))], Pretty(told)).into_response())
+}
