@@ -46,7 +46,7 @@ fn arrows_run_down_only() {
 #[test]
 fn each_heavy_crate_is_named_by_one_room() {
     let owners =
-        [("polars", "services/history/"), ("rumqttc", "services/collector/src/session"), ("sqlx", "services/ledger/")];
+        [("polars", "services/history/"), ("rumqttc", "services/collector/src/mqtt"), ("sqlx", "services/ledger/")];
     let mut wrong = Vec::new();
     for folder in ["models", "services"] {
         for file in sources(&root().join(folder)) {

@@ -27,6 +27,8 @@ pub struct Link {
     pub state: LinkState,
     /// Since when; `None` before the first try.
     pub since: Option<Timestamp>,
+    /// Which version of MQTT the connection speaks; `None` before the first.
+    pub version: Option<String>,
     /// The broker still knew us at the last connection.
     pub session_present: bool,
     /// How often a connection was made.
@@ -66,6 +68,7 @@ impl Default for Link {
         Self {
             state: LinkState::Connecting,
             since: None,
+            version: None,
             session_present: false,
             connections: 0,
             sessions_lost: 0,

@@ -121,6 +121,8 @@ reasons!(
     FilterRefused = "filter_refused",
     /// The broker granted QoS 0 only.
     GrantedQos0 = "granted_qos0",
+    /// The broker did not take a message of ours.
+    PublishRefused = "publish_refused",
     /// The marker that ends a backlog did not come back.
     FenceLost = "fence_lost",
 );

@@ -1,4 +1,4 @@
-//! The session against two real brokers, each test at both. What the brokers do (what passes between them and us, what
+//! The session against two real brokers, each test at both, and at mosquitto in both versions of MQTT. What the brokers do (what passes between them and us, what
 //! they send again, what others see, mosquitto's own log) is the witness.
 
 mod authority;
@@ -8,6 +8,7 @@ mod broker;
 mod embedded;
 mod sparkplug;
 mod tls;
+mod versions;
 mod wire;
 
 use std::sync::atomic::{AtomicU32, Ordering};
@@ -109,8 +110,8 @@ impl Service {
         Self { arrivals, outbox, shutdown, task }
     }
 
-    async fn online(port: u16, journal: &Arc<Journal>) -> Self {
-        let service = Self::start(settings(port), journal);
+    async fn online(broker: &Broker, journal: &Arc<Journal>) -> Self {
+        let service = Self::start(broker.settings(), journal);
         service.is_online().await;
         service
     }
@@ -144,15 +145,21 @@ fn subscribed(broker: &Broker) -> impl FnMut() -> bool {
     || broker.passed().iter().any(|connection| connection.subscribed)
 }
 
-/// Each test once per broker, except what only one can do.
+/// Each test once per broker and version of MQTT, except what only some can do.
 macro_rules! at_each_broker {
-    (both { $($test:ident)+ } mosquitto { $($alone:ident)+ }) => {
+    (all { $($test:ident)+ } mosquitto { $($alone:ident)+ } old { $($old:ident)+ }) => {
+        mod at_mosquitto_with_mqtt_5 {
+            $(at_each_broker!(one Mosquitto5 $test);)+
+            $(at_each_broker!(one Mosquitto5 $alone);)+
+        }
         mod at_mosquitto {
             $(at_each_broker!(one Mosquitto $test);)+
             $(at_each_broker!(one Mosquitto $alone);)+
+            $(at_each_broker!(one Mosquitto $old);)+
         }
         mod at_the_embedded_broker {
             $(at_each_broker!(one Embedded $test);)+
+            $(at_each_broker!(one Embedded $old);)+
         }
     };
     (one $kind:ident $test:ident) => {
@@ -164,7 +171,7 @@ macro_rules! at_each_broker {
 }
 
 at_each_broker! {
-    both {
+    all {
         what_was_not_committed_comes_again_and_what_was_does_not
         however_often_the_wire_is_cut_acks_stay_in_order_and_nothing_is_lost
         a_commit_that_fails_is_tried_again_when_the_broker_has_gone_and_come_back
@@ -172,7 +179,6 @@ at_each_broker! {
         messages_without_a_time_that_waited_are_told_from_live_ones
         others_see_whether_the_service_is_there
         a_refused_message_is_counted_and_does_not_come_again
-        a_packet_beyond_the_limit_is_shown_and_does_not_storm_the_broker
         a_half_open_connection_is_found_and_nothing_is_lost
         a_slow_wire_loses_nothing
         a_journal_that_hangs_does_not_keep_the_service_from_leaving
@@ -182,13 +188,17 @@ at_each_broker! {
     mosquitto {
         what_comes_with_qos_0_is_taken_and_shown_as_unprotected
     }
+    // With MQTT 5 the broker knows our limit and leaves such a packet out by itself (3.1.2.11.4).
+    old {
+        a_packet_beyond_the_limit_is_shown_and_does_not_storm_the_broker
+    }
 }
 
 async fn what_was_not_committed_comes_again_and_what_was_does_not(kind: Kind) {
     let broker = Broker::start(kind).await;
     let journal = Arc::new(Journal::default());
     journal.failures.store(u32::MAX, Ordering::SeqCst);
-    let service = Service::online(broker.port(), &journal).await;
+    let service = Service::online(&broker, &journal).await;
     until("it has subscribed", subscribed(&broker)).await;
     // More than either broker sends unacknowledged.
     broker.publish("timed/C1", &timed(0..150));
@@ -200,12 +210,12 @@ async fn what_was_not_committed_comes_again_and_what_was_does_not(kind: Kind) {
     assert_eq!(passed.sent.len(), kind.window(), "the broker sends its window unacknowledged and no more");
 
     journal.failures.store(0, Ordering::SeqCst);
-    let service = Service::online(broker.port(), &journal).await;
+    let service = Service::online(&broker, &journal).await;
     until("all are there", || journal.distinct() == Vec::from_iter(0..150)).await;
     service.leave().await;
     assert_eq!(journal.values().len(), 150, "each once: the first life committed nothing");
 
-    let service = Service::online(broker.port(), &journal).await;
+    let service = Service::online(&broker, &journal).await;
     broker.publish("timed/C1", &timed(150..151));
     until("the last is there", || journal.values().contains(&150)).await;
     assert_eq!(journal.values().len(), 151, "what was acknowledged must not come again");
@@ -236,7 +246,7 @@ fn logged(log: &str) -> Vec<Passed> {
 async fn cut_in_full_flow(kind: Kind) -> (Vec<Passed>, Option<String>) {
     let broker = Arc::new(Broker::start(kind).await);
     let journal = Arc::new(Journal { commit_takes: Duration::from_millis(2), ..Journal::default() });
-    let service = Service::online(broker.port(), &journal).await;
+    let service = Service::online(&broker, &journal).await;
     until("it has subscribed", subscribed(&broker)).await;
     let publisher = tokio::task::spawn_blocking({
         let broker = broker.clone();
@@ -277,7 +287,7 @@ async fn a_commit_that_fails_is_tried_again_when_the_broker_has_gone_and_come_ba
     let mut broker = Broker::start(kind).await;
     let journal = Arc::new(Journal::default());
     journal.failures.store(u32::MAX - 1, Ordering::SeqCst);
-    let service = Service::online(broker.port(), &journal).await;
+    let service = Service::online(&broker, &journal).await;
     until("it has subscribed", subscribed(&broker)).await;
     broker.publish("timed/C1", &timed(0..10));
     until("commits fail", || service.arrivals.link().commit_error.is_some()).await;
@@ -300,7 +310,7 @@ async fn a_commit_that_fails_is_tried_again_when_the_broker_has_gone_and_come_ba
 async fn a_broker_that_forgot_the_session_gets_subscriptions_and_retained_messages_again(kind: Kind) {
     let mut broker = Broker::start(kind).await;
     let journal = Arc::new(Journal::default());
-    let service = Service::online(broker.port(), &journal).await;
+    let service = Service::online(&broker, &journal).await;
     let risk = Outgoing { topic: "gc/risk/C1".into(), payload: b"0.2".to_vec(), retain: true };
     service.outbox.send(risk).await.unwrap();
     assert_eq!(broker.watch("gc/risk/#").next(), "gc/risk/C1 0.2");
@@ -318,7 +328,7 @@ async fn messages_without_a_time_that_waited_are_told_from_live_ones(kind: Kind)
     let broker = Broker::start(kind).await;
     let journal = Arc::new(Journal::default());
     broker.publish_with(&["-q", "1", "-r", "-t", "bare/C1", "-m", "1"]);
-    let service = Service::online(broker.port(), &journal).await;
+    let service = Service::online(&broker, &journal).await;
     until("the retained one is there", || journal.values() == [1]).await;
     broker.publish("bare/C1", &["2".into()]);
     until("the live one is there", || journal.values() == [1, 2]).await;
@@ -326,7 +336,7 @@ async fn messages_without_a_time_that_waited_are_told_from_live_ones(kind: Kind)
 
     let waited: Vec<String> = (3..303).map(|n: i64| n.to_string()).collect();
     broker.publish("bare/C1", &waited);
-    let service = Service::online(broker.port(), &journal).await;
+    let service = Service::online(&broker, &journal).await;
     until("the backlog is over", || !service.arrivals.link().backlog).await;
     broker.publish("bare/C1", &["999".into()]);
     until("the live one is there", || journal.values().contains(&999)).await;
@@ -348,11 +358,11 @@ async fn others_see_whether_the_service_is_there(kind: Kind) {
     let broker = Broker::start(kind).await;
     let journal = Arc::new(Journal::default());
     let status = broker.watch("gc/status");
-    let service = Service::online(broker.port(), &journal).await;
+    let service = Service::online(&broker, &journal).await;
     assert_eq!(status.next(), "gc/status online");
     service.leave().await;
     assert_eq!(status.next(), "gc/status offline");
-    let service = Service::online(broker.port(), &journal).await;
+    let service = Service::online(&broker, &journal).await;
     assert_eq!(status.next(), "gc/status online");
     service.die().await;
     assert_eq!(status.next(), "gc/status offline", "the will");
@@ -362,7 +372,7 @@ async fn others_see_whether_the_service_is_there(kind: Kind) {
 async fn a_refused_message_is_counted_and_does_not_come_again(kind: Kind) {
     let broker = Broker::start(kind).await;
     let journal = Arc::new(Journal::default());
-    let service = Service::online(broker.port(), &journal).await;
+    let service = Service::online(&broker, &journal).await;
     until("it has subscribed", subscribed(&broker)).await;
     let huge = format!(r#"{{"v":1,"x":"{}"}}"#, "x".repeat(100_000));
     broker.publish("timed/C1", &["12,5".into(), huge, r#"{"v":1}"#.into()]);
@@ -376,7 +386,7 @@ async fn a_refused_message_is_counted_and_does_not_come_again(kind: Kind) {
     assert_eq!(reasons, ["too_large", "not_json", "missing_field", "late"]);
     assert_eq!(report.unmapped[0].topic, "timed/C9");
     service.leave().await;
-    let service = Service::online(broker.port(), &journal).await;
+    let service = Service::online(&broker, &journal).await;
     until("no backlog is left", || !service.arrivals.link().backlog).await;
     assert_eq!(service.arrivals.totals().messages, 0, "a refused message came again");
     service.leave().await;
@@ -385,7 +395,7 @@ async fn a_refused_message_is_counted_and_does_not_come_again(kind: Kind) {
 async fn what_comes_with_qos_0_is_taken_and_shown_as_unprotected(kind: Kind) {
     let broker = Broker::start(kind).await;
     let journal = Arc::new(Journal::default());
-    let service = Service::online(broker.port(), &journal).await;
+    let service = Service::online(&broker, &journal).await;
     until("it has subscribed", subscribed(&broker)).await;
     let unprotected = || {
         let report = service.arrivals.snapshot("2026-01-01T00:00:00Z".parse().unwrap());
@@ -403,7 +413,7 @@ async fn what_comes_with_qos_0_is_taken_and_shown_as_unprotected(kind: Kind) {
 async fn a_packet_beyond_the_limit_is_shown_and_does_not_storm_the_broker(kind: Kind) {
     let broker = Broker::start(kind).await;
     let journal = Arc::new(Journal::default());
-    let mut small = settings(broker.port());
+    let mut small = broker.settings();
     (small.max_packet_bytes, small.limits.max_payload_bytes) = (2048, 1024);
     let service = Service::start(small, &journal);
     until("it has subscribed", subscribed(&broker)).await;
@@ -424,7 +434,7 @@ async fn a_journal_that_hangs_does_not_keep_the_service_from_leaving(kind: Kind)
     let broker = Broker::start(kind).await;
     let journal = Arc::new(Journal::default());
     journal.failures.store(u32::MAX, Ordering::SeqCst);
-    let service = Service::online(broker.port(), &journal).await;
+    let service = Service::online(&broker, &journal).await;
     until("it has subscribed", subscribed(&broker)).await;
     broker.publish("timed/C1", &timed(0..3));
     until("a commit hangs", || journal.calls.load(Ordering::SeqCst) > 0).await;
@@ -433,7 +443,7 @@ async fn a_journal_that_hangs_does_not_keep_the_service_from_leaving(kind: Kind)
     assert!(begun.elapsed() < Duration::from_millis(3500), "it took {:?} to leave", begun.elapsed());
 
     journal.failures.store(0, Ordering::SeqCst);
-    let service = Service::online(broker.port(), &journal).await;
+    let service = Service::online(&broker, &journal).await;
     until("all are there", || journal.distinct() == [0, 1, 2]).await;
     service.leave().await;
 }
@@ -442,7 +452,7 @@ async fn a_journal_that_hangs_does_not_keep_the_service_from_leaving(kind: Kind)
 async fn a_half_open_connection_is_found_and_nothing_is_lost(kind: Kind) {
     let broker = Broker::start(kind).await;
     let journal = Arc::new(Journal::default());
-    let service = Service::online(broker.port(), &journal).await;
+    let service = Service::online(&broker, &journal).await;
     until("it has subscribed", subscribed(&broker)).await;
     broker.publish("timed/C1", &timed(0..10));
     until("they are there", || journal.distinct().len() == 10).await;
@@ -463,7 +473,7 @@ async fn a_slow_wire_loses_nothing(kind: Kind) {
     let broker = Broker::start(kind).await;
     let journal = Arc::new(Journal::default());
     broker.wire.slow(Duration::from_millis(100));
-    let service = Service::online(broker.port(), &journal).await;
+    let service = Service::online(&broker, &journal).await;
     until("it has subscribed", subscribed(&broker)).await;
     broker.publish("timed/C1", &timed(0..300));
     until("all are there", || journal.distinct() == Vec::from_iter(0..300)).await;

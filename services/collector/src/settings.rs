@@ -7,13 +7,26 @@ use crate::decode::Limits;
 use crate::pattern::covers;
 use crate::tls::{Tls, TlsError};
 
-/// The session at the broker (MQTT 3.1.1).
+/// Which version of MQTT is spoken. What is promised is the same in both.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Protocol {
+    /// 5; and 3.1.1 with a broker that refuses 5, or ends every connection in it unanswered.
+    Auto,
+    /// 5 only. The broker says why it refuses something.
+    V5,
+    /// 3.1.1 only.
+    V311,
+}
+
+/// The session at the broker.
 #[derive(Clone, PartialEq)]
 pub struct Settings {
     /// Host name or address.
     pub host: String,
     /// TCP port.
     pub port: u16,
+    /// Which version of MQTT is spoken.
+    pub protocol: Protocol,
     /// Client id; the broker keeps the session under it, so it stays the same for ever and is nobody else's.
     pub client_id: String,
     /// Whether and how the connection is encrypted.
@@ -22,7 +35,7 @@ pub struct Settings {
     pub username: Option<String>,
     /// Password, if the broker wants one.
     pub password: Option<String>,
-    /// A ping after so many seconds, 1 or more; without an answer the connection counts as lost.
+    /// A ping after so many seconds, 1 or more (5 or more with MQTT 5); without an answer the connection counts as lost.
     pub keep_alive_s: u16,
     /// Whether the broker keeps the session while we are away. `false` for a listener that only looks.
     pub keep_session: bool,
@@ -172,6 +185,7 @@ impl fmt::Debug for Settings {
         f.debug_struct("Settings")
             .field("host", &self.host)
             .field("port", &self.port)
+            .field("protocol", &self.protocol)
             .field("client_id", &self.client_id)
             .field("tls", &self.tls)
             .field("username", &self.username)
@@ -200,6 +214,7 @@ pub(crate) mod tests {
         Settings {
             host: "127.0.0.1".into(),
             port,
+            protocol: Protocol::Auto,
             client_id: "collector-test".into(),
             tls: None,
             username: None,

@@ -21,7 +21,7 @@ use std::fmt;
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 
-use collector::{Mapping, Tls};
+use collector::{Mapping, Protocol, Tls};
 use history::{ExposureSettings, QualityCodes};
 use jiff::SignedDuration;
 use jiff::tz::TimeZone;
@@ -135,6 +135,8 @@ pub struct Broker {
     pub port: u16,
     /// Client id: the broker keeps the session under it.
     pub client_id: String,
+    /// Which version of MQTT is spoken.
+    pub protocol: Protocol,
     /// Whether and how the connection is encrypted.
     pub tls: Option<Tls>,
     /// User name and password, if the broker asks.

@@ -125,6 +125,7 @@ pub fn session(config: &Config, status: Option<Status>) -> Settings {
     Settings {
         host: broker.host.clone(),
         port: broker.port,
+        protocol: broker.protocol,
         client_id: broker.client_id.clone(),
         tls: broker.tls.clone(),
         username,

@@ -18,7 +18,7 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::{Duration, Instant};
 
-use collector::{Arrivals, Belief, Committed, Limits, Settings, run};
+use collector::{Arrivals, Belief, Committed, Limits, Protocol, Settings, run};
 use ledger::{Ledger, Place};
 use plant::{Reading, SystemClock};
 use tokio::sync::{mpsc, watch};
@@ -107,6 +107,7 @@ where
     let settings = Settings {
         host: "127.0.0.1".into(),
         port: broker.port,
+        protocol: Protocol::Auto,
         client_id: "collector".into(),
         tls: None,
         username: None,

@@ -14,13 +14,19 @@ use tempfile::TempDir;
 use super::authority::{Authority, Pair};
 use super::embedded;
 use super::wire::{Passed, Wire};
+use crate::settings::tests::settings;
+use crate::{Protocol, Settings};
 
 const PATIENCE: Duration = Duration::from_secs(20);
 
 /// Which broker.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) enum Kind {
+    /// In MQTT 5.
+    Mosquitto5,
+    /// In MQTT 3.1.1.
     Mosquitto,
+    /// In MQTT 3.1.1, the only version that its listener speaks.
     Embedded,
 }
 
@@ -28,7 +34,7 @@ impl Kind {
     /// So many messages it sends unacknowledged: mosquitto as we tell it, the embedded one by a constant of its own.
     pub(super) const fn window(self) -> usize {
         match self {
-            Kind::Mosquitto => 20,
+            Kind::Mosquitto5 | Kind::Mosquitto => 20,
             Kind::Embedded => 100,
         }
     }
@@ -37,6 +43,7 @@ impl Kind {
 pub(super) struct Broker {
     /// What the service talks through.
     pub(super) wire: Wire,
+    protocol: Protocol,
     port: u16,
     mosquitto: Option<Mosquitto>,
 }
@@ -51,13 +58,20 @@ impl Broker {
     /// Any number of messages is queued.
     pub(super) async fn start(kind: Kind) -> Self {
         let (port, mosquitto) = match kind {
-            Kind::Mosquitto => {
+            Kind::Mosquitto5 | Kind::Mosquitto => {
                 let (port, mosquitto) = Mosquitto::start("");
                 (port, Some(mosquitto))
             }
             Kind::Embedded => (embedded::start().await.unwrap(), None),
         };
-        Self { wire: Wire::to(port).await, port, mosquitto }
+        let protocol = if kind == Kind::Mosquitto5 { Protocol::V5 } else { Protocol::V311 };
+        Self { wire: Wire::to(port).await, protocol, port, mosquitto }
+    }
+
+    /// Mosquitto in MQTT 5, with further lines of its configuration.
+    pub(super) async fn with(more: &str) -> Self {
+        let (port, mosquitto) = Mosquitto::start(&format!("{more}\n"));
+        Self { wire: Wire::to(port).await, protocol: Protocol::V5, port, mosquitto: Some(mosquitto) }
     }
 
     /// Mosquitto with a TLS listener, to which the wire leads, and a plain one for tests.
@@ -72,7 +86,7 @@ impl Broker {
             pair.key.display(),
             more.join("\n"),
         ));
-        Self { wire: Wire::to(secured).await, port, mosquitto: Some(mosquitto) }
+        Self { wire: Wire::to(secured).await, protocol: Protocol::Auto, port, mosquitto: Some(mosquitto) }
     }
 
     /// The broker itself, without wire and TLS.
@@ -83,6 +97,11 @@ impl Broker {
     /// Where the service finds it.
     pub(super) fn port(&self) -> u16 {
         self.wire.port
+    }
+
+    /// What the service needs to know.
+    pub(super) fn settings(&self) -> Settings {
+        Settings { protocol: self.protocol, ..settings(self.port()) }
     }
 
     /// Goes away in good order. The embedded one cannot end: the wire leads to nobody.

@@ -6,7 +6,6 @@ use std::sync::Arc;
 use super::broker::{Broker, Kind};
 use super::{Journal, Service, until};
 use crate::Settings;
-use crate::settings::tests::settings;
 
 /// Fields of a payload by their numbers (sparkplug_b.proto): a metric is 2, in it name 1, alias 2, data type 4 and
 /// double 13; the number of the message is 3.
@@ -34,9 +33,9 @@ fn send(broker: &Broker, topic: &str, payload: &[u8]) {
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_node_whose_birth_was_missed_is_asked_for_it_and_read_until_it_dies() {
-    let broker = Broker::start(Kind::Mosquitto).await;
+    let broker = Broker::start(Kind::Mosquitto5).await;
     let journal = Arc::new(Journal::default());
-    let service = Service::start(Settings { ask_rebirth: true, ..settings(broker.port()) }, &journal);
+    let service = Service::start(Settings { ask_rebirth: true, ..broker.settings() }, &journal);
     service.is_online().await;
     until("it has subscribed", || broker.log().unwrap().contains("Received SUBSCRIBE from collector-test")).await;
     let port = broker.plain_port().to_string();

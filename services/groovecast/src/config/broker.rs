@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-use collector::{ClientFiles, Tls};
+use collector::{ClientFiles, Protocol, Tls};
 
 use super::check::Checker;
 use super::place::Place;
@@ -40,11 +40,13 @@ pub fn broker(checker: &mut Checker, raw: &raw::Broker, folder: &Path, place: &P
             format!("{share:?} names no share; right would be a word such as groovecast, without '/', '+' and '#'");
         checker.refuse(&place.key("share"), problem);
     }
+    let protocol = protocol(checker, raw, place);
     let tls = tls(checker, raw, folder, place);
     Some(Broker {
         host: raw.host.clone(),
         port,
         client_id: raw.client_id.clone(),
+        protocol: protocol?,
         tls,
         login: login(checker, raw, folder, place),
         keep_alive_s: raw.keep_alive_s,
@@ -53,6 +55,19 @@ pub fn broker(checker: &mut Checker, raw: &raw::Broker, folder: &Path, place: &P
         ask_rebirth: raw.ask_rebirth,
         share: raw.share.clone(),
     })
+}
+
+fn protocol(checker: &mut Checker, raw: &raw::Broker, place: &Place) -> Option<Protocol> {
+    match raw.protocol.as_str() {
+        "auto" => Some(Protocol::Auto),
+        "5" => Some(Protocol::V5),
+        "3.1.1" => Some(Protocol::V311),
+        other => {
+            let problem = format!("{other:?} is no version of MQTT; right would be \"auto\", \"5\" or \"3.1.1\"");
+            checker.refuse(&place.key("protocol"), problem);
+            None
+        }
+    }
 }
 
 fn login(checker: &mut Checker, raw: &raw::Broker, folder: &Path, place: &Place) -> Option<Login> {
@@ -124,6 +139,7 @@ fn tls(checker: &mut Checker, raw: &raw::Broker, folder: &Path, place: &Place) -
 #[cfg(test)]
 mod tests {
     use super::super::Config;
+    use super::Protocol;
 
     /// A small plant with these lines in its `[broker]`, beside a file of a password.
     fn read(broker: &str) -> Result<Config, String> {
@@ -162,6 +178,7 @@ mod tests {
                 "leave one",
             ),
             ("share = \"a/b\"", "broker.share", "such as groovecast"),
+            ("protocol = \"4\"", "broker.protocol", "3.1.1"),
             ("tls = true", "broker.tls", "ca_file"),
             ("ca_file = \"ca.pem\"", "broker.ca_file", "tls = true"),
             ("tls = true\nca_file = \"ca.pem\"", "broker.tls", "ca.pem cannot be read"),
@@ -176,6 +193,13 @@ mod tests {
             assert!(problems.starts_with(key) && problems.contains(says), "{lines}: {problems}");
             assert!(!problems.contains("hunter2"), "{problems}");
         }
+    }
+
+    #[test]
+    fn the_version_of_mqtt_is_the_newest_unless_it_is_said() {
+        assert_eq!(read("").unwrap().broker.protocol, Protocol::Auto);
+        assert_eq!(read("protocol = \"3.1.1\"").unwrap().broker.protocol, Protocol::V311);
+        assert_eq!(read("protocol = \"5\"").unwrap().broker.protocol, Protocol::V5);
     }
 
     #[test]

@@ -59,6 +59,8 @@ pub struct Broker {
     pub host: String,
     pub port: Option<u16>,
     pub client_id: String,
+    #[serde(default = "protocol")]
+    pub protocol: String,
     #[serde(default)]
     pub tls: bool,
     pub ca_file: Option<PathBuf>,
@@ -79,6 +81,10 @@ pub struct Broker {
     #[serde(default)]
     pub ask_rebirth: bool,
     pub share: Option<String>,
+}
+
+fn protocol() -> String {
+    "auto".to_owned()
 }
 
 fn keep_alive_s() -> u16 {

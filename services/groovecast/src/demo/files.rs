@@ -41,6 +41,7 @@ longest_interval_days = 180
 host = "127.0.0.1"
 port = {broker_port}
 client_id = "groovecast-demo"
+protocol = "3.1.1"
 window = 100
 
 [http]

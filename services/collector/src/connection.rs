@@ -1,0 +1,289 @@
+//! The one task that polls the connection: it numbers what comes and passes it on, and keeps the connection up.
+
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::time::{Duration, Instant};
+
+use jiff::Timestamp;
+use plant::Clock;
+use tokio::sync::mpsc::error::TrySendError;
+use tokio::sync::{mpsc, watch};
+use tokio::time::{sleep, timeout};
+
+use crate::arrivals::Arrivals;
+use crate::backoff::Backoff;
+use crate::committer::{Content, Delivery};
+use crate::fence::{Came, Fence, Standing};
+use crate::link::LinkState;
+use crate::mqtt::{Break, Client, Grant, Heard, Line, Lost, Message, Packet, Welcome};
+use crate::reason::Reason;
+use crate::settings::{Outgoing, Settings};
+use crate::subscriptions::Subscriptions;
+use crate::tunnel::Tunnel;
+use crate::window::Window;
+
+/// A connection that stood so long was a good one: the next wait is short again...
+const STOOD: Duration = Duration::from_secs(30);
+/// ...and so was one that stood so long and had something acknowledged. Two services under one client id, which throw each
+/// other out at once, keep waiting longer.
+const WORKED: Duration = Duration::from_secs(1);
+
+/// The broker has so long to close after our good-bye.
+const LINGER: Duration = Duration::from_millis(500);
+
+/// What the publishing part needs to know of the connection.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Phase {
+    pub(crate) online: bool,
+    /// Connections for which the broker, or we, had forgotten what we published.
+    pub(crate) fresh: u64,
+}
+
+/// Everything that belongs to the connection.
+pub(crate) struct Owner {
+    pub(crate) line: Line,
+    pub(crate) client: Client,
+    pub(crate) window: Arc<Mutex<Window<Packet>>>,
+    pub(crate) queue: mpsc::Sender<Delivery>,
+    pub(crate) arrivals: Arc<Arrivals>,
+    pub(crate) clock: Arc<dyn Clock>,
+    pub(crate) settings: Settings,
+    /// The way through TLS, if the connection is encrypted.
+    pub(crate) tunnel: Option<Tunnel>,
+    pub(crate) subscriptions: Subscriptions,
+    pub(crate) fence: Fence,
+    pub(crate) phase: watch::Sender<Phase>,
+    pub(crate) up_since: Option<Instant>,
+}
+
+impl Owner {
+    /// Polls until we have disconnected ourselves.
+    pub(crate) async fn poll_on(&mut self) {
+        let mut backoff = Backoff::new(Duration::from_millis(200), Duration::from_secs(15));
+        loop {
+            if !self.line.is_online() {
+                self.dig();
+            }
+            match self.line.poll().await {
+                Ok(Heard::Message(message)) => self.received(message).await,
+                Ok(Heard::Connected(welcome)) => self.connected(welcome),
+                Ok(Heard::Granted(grants)) => self.granted(grants),
+                Ok(Heard::NotTaken(why)) => {
+                    let sample = format!("the broker does not take a message of ours: {why}");
+                    self.arrivals.fault(Reason::PublishRefused, self.clock.now(), sample);
+                }
+                Ok(Heard::Left) => break,
+                Ok(Heard::Nothing) => {}
+                Err(broken) => {
+                    let needed = if lock(&self.window).has_acknowledged() { WORKED } else { STOOD };
+                    if self.up_since.is_some_and(|since| since.elapsed() >= needed) {
+                        backoff.reset();
+                    }
+                    self.lost(&broken).await;
+                    sleep(backoff.next()).await;
+                }
+            }
+        }
+        // The broker closes (MQTT 3.1.1, 3.14.4.2). Closed by us at once, with something of its still unread, the connection
+        // would be reset, and what we wrote last, acknowledgements too, might be lost in it.
+        let closed = async { while self.line.poll().await.is_ok() {} };
+        // One that does not close is left all the same.
+        let _ = timeout(LINGER, closed).await;
+        self.line.close();
+        if let Some(tunnel) = self.tunnel.take() {
+            tunnel.finished().await;
+        }
+    }
+
+    /// A way through TLS for the next connection, if there is to be one.
+    fn dig(&mut self) {
+        let Some(tls) = &self.settings.tls else { return };
+        match Tunnel::open(tls.clone(), self.settings.host.clone(), self.settings.port) {
+            Ok(tunnel) => {
+                self.line.through(&tunnel.socket(), &self.settings);
+                self.tunnel = Some(tunnel);
+            }
+            Err(error) => tracing::warn!(%error, "no socket for TLS in the folder of temporary files"),
+        }
+    }
+
+    fn connected(&mut self, Welcome { session_present, kept_s }: Welcome) {
+        let now = self.clock.now();
+        self.up_since = Some(Instant::now());
+        let keeps = self.settings.keep_session;
+        let backlog = session_present && self.fence.topic().is_some();
+        let version = self.line.version();
+        // What was to be published in the other version is lost with it.
+        let mut switched = false;
+        self.arrivals.change_link(|link| {
+            switched = link.version.as_ref().is_some_and(|before| before != version);
+            link.sessions_lost += u64::from(keeps && link.connections > 0 && !session_present);
+            link.connections += 1;
+            (link.state, link.since, link.version) = (LinkState::Online, Some(now), Some(version.to_owned()));
+            (link.session_present, link.backlog) = (session_present, backlog);
+        });
+        tracing::info!(session_present, mqtt = version, "connected to the broker");
+        if let Some(kept_s) = kept_s.filter(|_| keeps) {
+            tracing::warn!(
+                kept_s,
+                "the broker forgets our session so long after we are gone, and what comes then is lost"
+            );
+        }
+        self.subscriptions.connected(session_present);
+        self.subscribe();
+        if let Some(tunnel) = &mut self.tunnel {
+            tunnel.connected();
+        }
+        if let Some(status) = &self.settings.status {
+            self.say("status", status.topic.clone(), status.online.clone(), true);
+        }
+        if backlog {
+            self.raise_fence(now);
+        }
+        self.phase.send_modify(|phase| {
+            phase.online = true;
+            phase.fresh += u64::from(!session_present || switched);
+        });
+    }
+
+    fn subscribe(&mut self) {
+        if let Some(filters) = self.subscriptions.next()
+            && !self.client.subscribe(&filters)
+        {
+            tracing::warn!("no room to send the subscription");
+        }
+    }
+
+    /// A request that finds no room is said; there is far more than is sent at once.
+    fn say(&self, what: &str, topic: String, payload: Vec<u8>, retain: bool) {
+        if !self.client.try_publish(Outgoing { topic, payload, retain }, true) {
+            tracing::warn!("no room to send the {what}");
+        }
+    }
+
+    fn raise_fence(&mut self, now: Timestamp) {
+        let Some(topic) = self.fence.topic() else { return };
+        // Unlike any marker of another connection or of an earlier life of this service.
+        let marker = format!("{}-{}", now.as_microsecond(), lock(&self.window).epoch());
+        self.say("marker", topic.to_owned(), marker.clone().into_bytes(), false);
+        self.fence.raise(marker, Instant::now());
+    }
+
+    fn granted(&mut self, grants: Vec<Grant>) {
+        let now = self.clock.now();
+        for (filter, grant) in self.subscriptions.answered(grants) {
+            let (reason, problem) = match grant {
+                Grant::Full => continue,
+                Grant::Qos0 => {
+                    (Reason::GrantedQos0, "the broker grants QoS 0 only: what is lost on the way is lost".to_owned())
+                }
+                Grant::Refused(help) => (Reason::FilterRefused, format!("the broker refuses the subscription: {help}")),
+            };
+            tracing::warn!(%filter, problem);
+            self.arrivals.fault(reason, now, format!("{filter}: {problem}"));
+        }
+        let poor = self.subscriptions.poor();
+        self.arrivals.change_link(|link| link.poor_filters = poor);
+        self.subscribe();
+    }
+
+    async fn received(&mut self, message: Message) {
+        let Message { packet, topic, payload, retained } = message;
+        let ticket = packet.map(|packet| lock(&self.window).receive(packet));
+        let content = if self.fence.topic() == Some(topic.as_str()) {
+            match self.fence.came(&payload) {
+                Came::Nothing => {}
+                Came::Crowded => self.raise_fence(self.clock.now()),
+                Came::Over => self.arrivals.change_link(|link| link.backlog = false),
+            }
+            None
+        } else {
+            let arrived_at = self.clock.now();
+            let backlog = self.is_backlog(arrived_at);
+            let connection = lock(&self.window).epoch();
+            Some(Content { topic, payload, retained, backlog, connection, arrived_at })
+        };
+        let protected = ticket.is_some();
+        let delivery = Delivery { ticket, content };
+        if protected {
+            // Full only if the broker sends more unacknowledged messages than the queue holds: then the connection waits.
+            // Closed only when we leave: the broker keeps the message.
+            let _ = self.queue.send(delivery).await;
+        } else if let Err(TrySendError::Full(Delivery { content: Some(content), .. })) = self.queue.try_send(delivery) {
+            let sample = format!("{}: QoS 0 faster than it can be stored; publish with QoS 1", content.topic);
+            self.arrivals.fault(Reason::Overrun, content.arrived_at, sample);
+        }
+    }
+
+    fn is_backlog(&mut self, now: Timestamp) -> bool {
+        match self.fence.standing(Instant::now()) {
+            Standing::Live => false,
+            Standing::Backlog => true,
+            Standing::GivenUp => {
+                let topic = self.fence.topic().unwrap_or_default();
+                let sample =
+                    format!("{topic}: the marker did not come back; give this client the right to write and read it");
+                tracing::warn!("{sample}");
+                self.arrivals.fault(Reason::FenceLost, now, sample);
+                self.arrivals.change_link(|link| link.backlog = false);
+                false
+            }
+        }
+    }
+
+    async fn lost(&mut self, broken: &Break) {
+        // First nobody may acknowledge in the old connection any more; only then is what was acknowledged too late for it
+        // thrown away, with what it had brought and we have not seen, because the broker brings it again.
+        lock(&self.window).renew();
+        self.line.forget();
+        self.fence.drop();
+        self.up_since = None;
+        self.phase.send_modify(|phase| phase.online = false);
+        let now = self.clock.now();
+        let in_tls = match self.tunnel.take() {
+            Some(tunnel) => tunnel.trouble().await,
+            None => None,
+        };
+        let text = match in_tls {
+            Some(why) => format!("no connection to {}:{}: {why}", self.settings.host, self.settings.port),
+            None => {
+                self.line.reconsider(broken);
+                explain(&broken.why, &self.settings)
+            }
+        };
+        if broken.why == Lost::TooLarge {
+            self.arrivals.fault(Reason::TooLarge, now, text.clone());
+        }
+        self.arrivals.change_link(|link| {
+            let news = !matches!(&link.state, LinkState::Offline { error } if *error == text);
+            if news {
+                tracing::warn!("{text}");
+            }
+            if !matches!(link.state, LinkState::Offline { .. }) {
+                link.since = Some(now);
+            }
+            (link.state, link.unacknowledged, link.backlog) = (LinkState::Offline { error: text }, 0, false);
+        });
+    }
+}
+
+pub(crate) fn lock<P>(window: &Mutex<Window<P>>) -> MutexGuard<'_, Window<P>> {
+    window.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+/// Why the connection is gone, and what may help.
+fn explain(why: &Lost, settings: &Settings) -> String {
+    let Settings { host, port, client_id, max_packet_bytes: limit, .. } = settings;
+    match why {
+        Lost::TooLarge => {
+            format!("a packet is larger than max_packet_bytes ({limit} bytes); it comes again until that is raised")
+        }
+        Lost::Refused(words) => format!("the broker at {host}:{port} {words}"),
+        Lost::Closed => {
+            format!(
+                "the broker at {host}:{port} closed the connection; does another client use client id {client_id:?}?"
+            )
+        }
+        Lost::NoWay(error) => format!("no connection to {host}:{port}: {error}"),
+        Lost::Other(error) => format!("connection to {host}:{port} lost: {error}"),
+    }
+}
