@@ -9,6 +9,7 @@ mod databases;
 // The very broker of the demo; a program has no library to take it from.
 #[path = "../services/groovecast/src/demo/broker.rs"]
 mod embedded;
+mod evidence;
 mod faults;
 mod full_plant;
 mod house;

@@ -68,6 +68,45 @@ fn the_rossi_data_fit_as_independent_libraries_fit_them() {
     }
 }
 
+/// A site's offset is what an indicator of it would be: here the two values of a column stand for sites, and the figure for
+/// that column is the one of the independent libraries.
+#[test]
+fn the_offset_of_a_site_is_the_coefficient_of_its_indicator() {
+    let expected: Value =
+        serde_json::from_str(&std::fs::read_to_string(reference("rossi_grouped.json")).unwrap()).unwrap();
+    let table = reference("rossi_grouped.csv");
+    let others = TERMS.replace("race_black,", "");
+    let common =
+        ["--group", "unit", "--start", "start_week", "--end", "end_week", "--event", "event", "--terms", &others];
+    let pooled = |tables: &[&str], more: &[&str]| -> Value {
+        let mut arguments = vec!["fit"];
+        tables.iter().for_each(|table| arguments.extend(["--table", table]));
+        arguments.extend(common.iter().chain(more));
+        serde_json::from_str(&done(&arguments)).unwrap()
+    };
+    let plain = &expected["A_constant_baseline"];
+    let by_column = pooled(&[table.to_str().unwrap()], &["--site", "race_black"]);
+    // The same in two files, one for each site.
+    let text = std::fs::read_to_string(&table).unwrap();
+    let (head, rows) = text.split_once('\n').unwrap();
+    let column = head.split(',').position(|name| name == "race_black").unwrap();
+    let folder = tempfile::tempdir().unwrap();
+    let paths = ["0", "1"].map(|site| {
+        let own = rows.lines().filter(|row| row.split(',').nth(column) == Some(site)).collect::<Vec<_>>();
+        assert!(own.len() > 100, "no rows of {site}");
+        let path = folder.path().join(format!("works_{site}.csv"));
+        std::fs::write(&path, format!("{head}\n{}\n", own.join("\n"))).unwrap();
+        path
+    });
+    let by_file = pooled(&[paths[0].to_str().unwrap(), paths[1].to_str().unwrap()], &[]);
+    for (model, offset) in [(by_column, "site_1"), (by_file, "site_works_1")] {
+        close(offset, &term(&model, offset)["coefficient"], &plain["coef"]["race_black"], 1e-6);
+        close("its error", &term(&model, offset)["std_error"], &plain["se_observed_information"]["race_black"], 1e-4);
+        close("prio", &term(&model, "prio")["coefficient"], &plain["coef"]["prio"], 1e-6);
+        close("log-likelihood", &model["log_likelihood"], &plain["loglik"], 1e-6);
+    }
+}
+
 /// 432 men, 114 of them arrested within the year: 318 are censored (Rossi, Berk and Lenihan 1980).
 #[test]
 fn a_report_on_anybodys_table_says_how_much_stands_behind_it() {

@@ -48,6 +48,7 @@ impl Record {
             zones: self.zones.clone(),
             effects: self.effects,
             corrections: self.corrections.iter().filter(|correction| correction.at <= at).cloned().collect(),
+            asides: self.asides.iter().filter_map(|aside| aside.known_at(at)).collect(),
             revision: self.revision,
         }
     }

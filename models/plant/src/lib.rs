@@ -6,6 +6,7 @@
 
 mod advice;
 mod arrival;
+mod aside;
 mod bad_row;
 mod clock;
 mod correction;
@@ -27,6 +28,7 @@ mod time;
 
 pub use advice::{Advice, AdviceKind, PutOff, Seen};
 pub use arrival::{Fault, SignalReport, UnmappedTopic};
+pub use aside::Aside;
 pub use bad_row::BadRow;
 pub use clock::{Clock, SystemClock};
 pub use correction::Correction;

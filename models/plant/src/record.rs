@@ -7,7 +7,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use jiff::{SignedDuration, Timestamp};
 
 use crate::{
-    Campaign, ClockPosition, Correction, Finding, Fitting, Grade, Kind, Reason, Tube, TubeId, UnitId, Work,
+    Aside, Campaign, ClockPosition, Correction, Finding, Fitting, Grade, Kind, Reason, Tube, TubeId, UnitId, Work,
     WorkEffects, WorkKind, Zone,
 };
 
@@ -33,6 +33,8 @@ pub struct Record {
     pub effects: WorkEffects,
     /// What was corrected or withdrawn, in the order in which that was done.
     pub corrections: Vec<Correction>,
+    /// Looks that were ever set aside, in the order in which that was done.
+    pub asides: Vec<Aside>,
     /// Grows with every change of what is written down; 0 for a record that is kept nowhere.
     pub revision: i64,
 }
@@ -112,7 +114,7 @@ pub struct Span {
 impl Record {
     /// The tube that sits in a unit at an instant.
     pub fn tube_in(&self, unit: &UnitId, at: Timestamp) -> Option<&TubeId> {
-        self.fittings.iter().find(|f| f.unit == *unit && f.from <= at && f.to.is_none_or(|to| at < to)).map(|f| &f.tube)
+        self.fittings.iter().find(|f| f.unit == *unit && f.holds(at)).map(|f| &f.tube)
     }
 
     /// The fittings of a tube, in order of time.
@@ -122,7 +124,34 @@ impl Record {
 
     /// The unit in which a tube sits at an instant.
     pub fn unit_of(&self, tube: &TubeId, at: Timestamp) -> Option<&UnitId> {
-        self.fittings_of(tube).find(|f| f.from <= at && f.to.is_none_or(|to| at < to)).map(|f| &f.unit)
+        self.fittings_of(tube).find(|f| f.holds(at)).map(|f| &f.unit)
+    }
+
+    /// The same record tube by tube, in order of serial: what asks about one tube need not go through all the others.
+    pub fn by_tube(&self) -> Vec<(TubeId, Record)> {
+        let alone = |(id, tube): (&TubeId, &Tube)| {
+            let tubes = [(id.clone(), tube.clone())].into();
+            let (zones, effects, revision) = (self.zones.clone(), self.effects, self.revision);
+            (id.clone(), Record { tubes, zones, effects, revision, ..Record::default() })
+        };
+        let mut own: BTreeMap<TubeId, Record> = self.tubes.iter().map(alone).collect();
+        fn give<T: Clone>(
+            own: &mut BTreeMap<TubeId, Record>,
+            all: &[T],
+            of: impl Fn(&T) -> &TubeId,
+            place: impl Fn(&mut Record) -> &mut Vec<T>,
+        ) {
+            for one in all {
+                if let Some(record) = own.get_mut(of(one)) {
+                    place(record).push(one.clone());
+                }
+            }
+        }
+        give(&mut own, &self.fittings, |fitting| &fitting.tube, |record| &mut record.fittings);
+        give(&mut own, &self.work, |work| &work.tube, |record| &mut record.work);
+        give(&mut own, &self.findings, |finding| &finding.tube, |record| &mut record.findings);
+        give(&mut own, &self.asides, |aside| &aside.tube, |record| &mut record.asides);
+        own.into_iter().collect()
     }
 
     /// The lives of a tube, in order; the last one lasts. A tube has at least one.
@@ -170,22 +199,31 @@ impl Record {
         lives
     }
 
-    /// The looks of a tube, in order of time. Findings on two sides of a renewal are never one look.
+    /// The looks of a tube to go by, in order of time. Findings on two sides of a renewal are never one look.
     pub fn looks(&self, tube: &TubeId) -> Vec<Look> {
+        self.stops(tube).iter().filter(|stop| !self.is_aside(stop)).map(|stop| self.look(stop)).collect()
+    }
+
+    /// The looks of a tube that are set aside, in order of time.
+    pub fn looks_aside(&self, tube: &TubeId) -> Vec<Look> {
+        self.stops(tube).iter().filter(|stop| self.is_aside(stop)).map(|stop| self.look(stop)).collect()
+    }
+
+    /// The findings of a tube, stop by stop.
+    fn stops(&self, tube: &TubeId) -> Vec<Vec<&Finding>> {
         let lives = self.lives(tube);
         let life_at = |at: Timestamp| lives.iter().position(|life| life.holds(at));
         let mut findings: Vec<&Finding> = self.findings.iter().filter(|finding| finding.tube == *tube).collect();
         findings.sort_by_key(|finding| finding.at);
-        let mut looks = Vec::new();
+        let mut stops = Vec::new();
         while let Some(first) = findings.first() {
             let same = |finding: &&Finding| {
                 finding.at.duration_since(first.at) < SAME_STOP && life_at(finding.at) == life_at(first.at)
             };
             let rest = findings.split_off(findings.iter().take_while(|finding| same(finding)).count());
-            looks.push(self.look(&findings));
-            findings = rest;
+            stops.push(std::mem::replace(&mut findings, rest));
         }
-        looks
+        stops
     }
 
     fn look(&self, stop: &[&Finding]) -> Look {
@@ -426,6 +464,34 @@ pub(crate) mod tests {
         let record = record(vec![at_hour(14, 2, Some(34.0)), at_hour(17, 0, None)], vec![honed]);
         let depths: Vec<usize> = record.looks(&tube()).iter().map(|look| look.depths_um.len()).collect();
         assert_eq!(depths, [1, 0], "what was honed out is no groove of the new life");
+    }
+
+    #[test]
+    fn a_tube_alone_has_the_lives_and_looks_that_it_has_among_others() {
+        let other = TubeId::new("T2").unwrap();
+        let mut all = record(
+            vec![finding(10, 1), Finding { tube: other.clone(), ..finding(20, 3) }, finding(40, 2)],
+            vec![work(50, WorkKind::HonePolish)],
+        );
+        for id in [tube(), other] {
+            let known = Tube {
+                tube: id.clone(),
+                surface: "hard_chrome".into(),
+                bore_mm: None,
+                length_mm: None,
+                plating_um: None,
+                run_h_before: None,
+                note: None,
+            };
+            all.tubes.insert(id, known);
+        }
+        let alone = all.by_tube();
+        assert_eq!(alone.iter().map(|(id, _)| id.as_str()).collect::<Vec<_>>(), ["T1", "T2"]);
+        for (id, own) in &alone {
+            assert_eq!((own.lives(id), own.looks(id)), (all.lives(id), all.looks(id)));
+            assert_eq!(own.spans(id, Grade::CATCH), all.spans(id, Grade::CATCH));
+        }
+        assert_eq!(alone.iter().map(|(_, own)| own.findings.len()).sum::<usize>(), 3);
     }
 
     #[test]

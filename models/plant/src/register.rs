@@ -38,6 +38,13 @@ pub struct Fitting {
     pub to: Option<Timestamp>,
 }
 
+impl Fitting {
+    /// Whether the tube sits there at an instant (its first instant does, its last does not).
+    pub fn holds(&self, at: Timestamp) -> bool {
+        self.from <= at && self.to.is_none_or(|to| at < to)
+    }
+}
+
 words!(
     /// What was done to a tube.
     WorkKind, "work", {

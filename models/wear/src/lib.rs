@@ -29,6 +29,7 @@ mod prior;
 mod reliability;
 mod report;
 mod symmetric;
+pub mod track;
 pub mod validate;
 mod weibull;
 

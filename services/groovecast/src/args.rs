@@ -149,6 +149,18 @@ pub enum Command {
         #[arg(long, value_name = "FILE")]
         browser: Option<PathBuf>,
     },
+    /// What was published.
+    Scores {
+        /// What to do with it.
+        #[command(subcommand)]
+        what: Scores,
+    },
+    /// Set looks aside that are doubted, or take them back into use.
+    Looks {
+        /// What to do with them.
+        #[command(subcommand)]
+        what: Looks,
+    },
     /// Add, list or change people who may log in. Nobody can before somebody was added here.
     People {
         /// What to do with them.
@@ -256,6 +268,58 @@ pub enum Tokens {
     },
 }
 
+/// What is done with looks that are doubted.
+#[derive(Debug, Subcommand)]
+pub enum Looks {
+    /// Those that were ever set aside.
+    List {
+        #[command(flatten)]
+        with: WithConfig,
+    },
+    /// Let a look count no more. It stays in the record, and no fit and no score goes by it.
+    Aside {
+        /// The tube.
+        tube: String,
+        /// The time of one of its findings.
+        at: String,
+        #[command(flatten)]
+        with: WithConfig,
+        /// Who sets it aside.
+        #[arg(long, value_name = "NAME")]
+        by: String,
+        /// Why it is doubted.
+        #[arg(long, value_name = "TEXT")]
+        why: String,
+    },
+    /// Let a look count again.
+    Return {
+        /// Its number in the list.
+        number: i64,
+        #[command(flatten)]
+        with: WithConfig,
+        /// Who takes it back into use.
+        #[arg(long, value_name = "NAME")]
+        by: String,
+        /// Why.
+        #[arg(long, value_name = "TEXT")]
+        why: String,
+    },
+}
+
+/// What is done with published scores.
+#[derive(Debug, Subcommand)]
+pub enum Scores {
+    /// Make a past score again from the stored exposures and model, and say what differs if it is not the same, bit for bit.
+    Reproduce {
+        /// The tube.
+        tube: String,
+        /// The last score that was kept by then.
+        at: String,
+        #[command(flatten)]
+        with: WithConfig,
+    },
+}
+
 /// What is done with models.
 #[derive(Debug, Subcommand)]
 pub enum Models {
@@ -278,6 +342,19 @@ pub enum Models {
         #[command(flatten)]
         with: WithConfig,
         /// Who approves it.
+        #[arg(long, value_name = "NAME")]
+        by: String,
+        /// Why.
+        #[arg(long, value_name = "TEXT")]
+        why: String,
+    },
+    /// Take one out of the choice; from the approved one nothing is published any more.
+    Retire {
+        /// Its version.
+        version: i64,
+        #[command(flatten)]
+        with: WithConfig,
+        /// Who retires it.
         #[arg(long, value_name = "NAME")]
         by: String,
         /// Why.
@@ -332,9 +409,12 @@ pub struct Fit {
     /// The plant's own record.
     #[arg(long, value_name = "FILE", required_unless_present = "table", conflicts_with = "table")]
     pub config: Option<PathBuf>,
-    /// A table (CSV or Parquet) instead.
+    /// A table (CSV or Parquet) instead; given several times, each is a site of its own, called by the name of its file.
     #[arg(long, value_name = "FILE")]
-    pub table: Option<PathBuf>,
+    pub table: Vec<PathBuf>,
+    /// The table's column of the site: each further site gets an offset of its own against the first, without a penalty.
+    #[arg(long, value_name = "COL", requires = "table")]
+    pub site: Option<String>,
     /// The grade whose onset is modelled.
     #[arg(long, value_name = "G", value_parser = clap::value_parser!(u8).range(1..=4))]
     pub limit: Option<u8>,

@@ -30,11 +30,6 @@ impl StationModel {
     pub fn terms(&self) -> Vec<Term> {
         self.latent.terms().iter().filter_map(|name| name.parse().ok()).collect()
     }
-
-    fn dose(&self, dose: &Dose) -> f64 {
-        let stretch = Stretch { covered_h: dose.covered_h, blind_h: 0.0, amounts: dose.amounts.clone() };
-        self.latent.dose_parts(&stretch).iter().sum()
-    }
 }
 
 /// The surfaces of a record, in order: the index of a surface is its place here.
@@ -140,12 +135,12 @@ fn readings(fleet: &Fleet, look: &Look) -> Readings {
 
 /// The median covered hour of the fleet as dose per run hour, or its mean, whichever is greater.
 pub fn fleet_pace(fleet: &Fleet, latent: &Latent, terms: &[Term]) -> f64 {
+    let outlook = latent.outlook();
     let mut paces: Vec<(f64, f64)> = Vec::new();
     for unit in fleet.hours.values() {
         for dose in doses(unit.iter().map(|hour| (hour.hour, &hour.exposure, 1.0)), terms) {
             if dose.covered_h > 0.0 {
-                let stretch = Stretch { covered_h: dose.covered_h, blind_h: 0.0, amounts: dose.amounts };
-                paces.push((latent.dose_parts(&stretch).iter().sum::<f64>() / dose.covered_h, dose.covered_h));
+                paces.push((outlook.dose(dose.covered_h, &dose.amounts) / dose.covered_h, dose.covered_h));
             }
         }
     }
@@ -205,12 +200,14 @@ impl<'a> StationScorer<'a> {
     /// Prepares the paces of the fleet's units.
     pub fn new(fleet: &'a Fleet, model: &'a StationModel) -> Self {
         let terms = model.terms();
+        let outlook = model.latent.outlook();
         let of_unit = |hours: &[plant::HourExposure]| {
             let all = doses(hours.iter().map(|hour| (hour.hour, &hour.exposure, 1.0)), &terms);
-            UnitDoses(all.iter().filter(|d| d.covered_h > 0.0).map(|d| (d.hour, d.covered_h, model.dose(d))).collect())
+            let covered = all.iter().filter(|d| d.covered_h > 0.0);
+            UnitDoses(covered.map(|d| (d.hour, d.covered_h, outlook.dose(d.covered_h, &d.amounts))).collect())
         };
         let units = fleet.hours.iter().map(|(unit, hours)| (unit, of_unit(hours))).collect();
-        Self { model, outlook: model.latent.outlook(), units, terms }
+        Self { model, outlook, units, terms }
     }
 
     /// Scores a tube in its life, for horizons (h), of which `since` the last complete look its drivers speak.
@@ -246,7 +243,7 @@ impl<'a> StationScorer<'a> {
         let (pieces, stretch) = self.pieces(fleet, tube, life, since);
         let blind = blind_dose(&pieces, self.model.fleet_pace, self.before(fleet, tube, since.or(life.from)))?;
         let names = ["run_h"].into_iter().chain(self.terms.iter().map(|term| term.as_str()));
-        let parts = names.map(str::to_owned).zip(self.model.latent.dose_parts(&stretch));
+        let parts = names.map(str::to_owned).zip(self.outlook.dose_parts(&stretch));
         Ok(StationScore { risks, parts: parts.chain([("blind_h".to_owned(), blind)]).collect() })
     }
 
@@ -259,7 +256,11 @@ impl<'a> StationScorer<'a> {
         for dose in running(fleet, tube, from, fleet.until, &self.terms) {
             sum.covered_h += dose.covered_h;
             sum.amounts.iter_mut().zip(&dose.amounts).for_each(|(sum, amount)| *sum += amount);
-            let piece = DosePiece { covered_h: dose.covered_h, dose: self.model.dose(&dose), blind_h: dose.blind_h };
+            let piece = DosePiece {
+                covered_h: dose.covered_h,
+                dose: self.outlook.dose(dose.covered_h, &dose.amounts),
+                blind_h: dose.blind_h,
+            };
             pieces.push(piece);
         }
         (pieces, sum)

@@ -5,16 +5,18 @@ use std::time::Duration;
 
 use anyhow::Context;
 use collector::{Arrivals, Outgoing};
-use ledger::By;
+use ledger::{By, Evaluation, KeptScore};
 use plant::{Clock, Score, hour_of};
-use publisher::{Interval, Site, Snapshot};
+use publisher::{Interval, Site, Snapshot, TrackRecord, Trial, WearMap};
 use tokio::sync::{Notify, mpsc, watch};
 
 use crate::config::Config;
+use crate::fleet::Fleet;
+use crate::grounds::{Grounds, LastSeen};
 use crate::plant_store::PlantStore;
 use crate::run::pause;
 use crate::scoring::Scorer;
-use crate::{advising, doubts, snapshot};
+use crate::{advising, doubts, snapshot, track, wear_map};
 
 /// The name under which advice is raised and cleared.
 const ADVISER: &str = "the service";
@@ -47,25 +49,29 @@ impl Evaluator {
     pub async fn run(self, stopped: watch::Receiver<bool>) -> anyhow::Result<()> {
         let every = Duration::try_from(self.config.evaluate_every).context("evaluate_every is positive")?;
         let mut evaluated = Snapshot::default();
-        let mut kept: Vec<Score> = Vec::new();
+        let mut past = Past::default();
         loop {
             let began = std::time::Instant::now();
-            let mut evaluation = std::pin::pin!(self.evaluate());
-            let evaluation = loop {
-                tokio::select! {
-                    done = &mut evaluation => break done,
-                    going_on = pause(REFRESH, &stopped) => {
-                        if !going_on {
-                            return Ok(());
+            let evaluation = {
+                let mut evaluation = std::pin::pin!(self.evaluate(&mut past));
+                loop {
+                    tokio::select! {
+                        done = &mut evaluation => break done,
+                        going_on = pause(REFRESH, &stopped) => {
+                            if !going_on {
+                                return Ok(());
+                            }
+                            self.refresh(&evaluated);
                         }
-                        self.refresh(&evaluated);
                     }
                 }
             };
             match evaluation {
-                Ok(snapshot) => {
+                Ok((snapshot, kept)) => {
                     self.publish(&snapshot);
-                    self.keep(&snapshot.scores, &mut kept).await;
+                    if let Some(kept) = kept {
+                        self.keep(kept, &mut past).await;
+                    }
                     evaluated = snapshot;
                 }
                 Err(error) => tracing::error!(error = format!("{error:#}"), "the scores could not be evaluated"),
@@ -102,31 +108,82 @@ impl Evaluator {
         self.snapshots.send_replace(Arc::new(newest));
     }
 
-    async fn evaluate(&self) -> anyhow::Result<Snapshot> {
+    async fn evaluate(&self, past: &mut Past) -> anyhow::Result<(Snapshot, Option<Evaluation>)> {
         let now = self.clock.now();
         self.store.fit_if_automatic(now).await?;
         let model = self.store.published_model().await?;
-        let fleet = self.store.fleet(now, model.baseline_version).await?;
+        let fleet = Arc::new(self.store.fleet(now, model.baseline_version).await?);
         let models = self.store.model_entries().await?;
-        let meters = self.store.known_meters();
-        let open = self.store.ledger.open_advice().await?;
-        let config = self.config.clone();
-        let site = self.site.clone();
-        let (mut snapshot, changed) = tokio::task::spawn_blocking(move || {
-            let scores = Scorer::new(&fleet, &model, &config, &config.model.horizons_h).scores(&fleet);
-            let doubts = doubts::of_fleet(&fleet, &meters, &config);
-            let snapshot = snapshot::evaluated(&fleet, scores, models, doubts, &config.time_zone);
+        let baseline = model.baseline_version;
+        let (scorer, shown, meters) = (self.config.clone(), fleet.clone(), self.store.known_meters());
+        let (open, site) = (self.store.ledger.open_advice().await?, self.site.clone());
+        let name = model.name.clone();
+        let mapped = (name.clone(), hour_of(now).div_euclid(24));
+        let known = past.wear_map.take().filter(|(known, _)| *known == mapped).map(|(_, map)| map);
+        let work = move || {
+            let scores = Scorer::new(&shown, &model, &scorer, &scorer.model.horizons_h).scores(&shown);
+            let doubts = doubts::of_fleet(&shown, &meters, &scorer);
+            let map = known.unwrap_or_else(|| {
+                let map = wear_map::last_year(&shown, &model, scorer.exposure.bands.cells());
+                map.inspect_err(|error| tracing::warn!(%error, "no map of wear")).ok().flatten().map(Arc::new)
+            });
+            let snapshot = snapshot::evaluated(&shown, scores, models, doubts, &scorer.time_zone);
             let over = |score: &Score| Interval::of(score, &snapshot, &site).is_due();
-            let changed = advising::step(&open, &snapshot.scores, over, &config.advice, now);
-            (snapshot, changed)
-        })
-        .await
-        .context("scoring broke")?;
+            let changed = advising::step(&open, &snapshot.scores, over, &scorer.advice, now);
+            (Snapshot { wear_map: map, ..snapshot }, changed)
+        };
+        let (mut snapshot, changed) = tokio::task::spawn_blocking(work).await.context("scoring broke")?;
         let by = By { who: ADVISER.to_owned(), at: now };
         self.store.ledger.keep_advice(&changed, &by).await?;
         snapshot.advice = self.store.ledger.open_advice().await?;
         snapshot.advice.retain(|advice| advice.raised_at.is_some());
-        Ok(snapshot)
+        past.wear_map = Some((mapped, snapshot.wear_map.clone()));
+        let due = past.is_due(&snapshot.scores);
+        let looked = (fleet.record.revision, name.clone());
+        if past.track.as_ref().is_none_or(|(known, _)| *known != looked) {
+            past.track = Some((looked, Arc::new(track::record(&self.store, &fleet, &name).await?)));
+        }
+        snapshot.track = past.track.as_ref().map(|(_, track)| track.clone()).unwrap_or_default();
+        self.rehearse(&fleet, due, past).await?;
+        snapshot.trial = past.trial.clone();
+        if !due {
+            return Ok((snapshot, None));
+        }
+        let seen = match past.seen.take().filter(|seen| seen.baseline == baseline) {
+            Some(seen) => seen,
+            None => LastSeen::new(baseline, self.store.ledger.days_seen(now, baseline, false).await?),
+        };
+        let (_, model) = self.store.model_named(&name).await?;
+        let (config, scores) = (self.config.clone(), snapshot.scores.clone());
+        let work = move || {
+            let stands_on = |score: &Score| Grounds::of(&fleet, score.tube.as_ref(), &config, &model, baseline);
+            let grounds = |score: &Score| serde_json::to_string(&stands_on(score)).ok();
+            let days = seen.changes(&fleet.hours, fleet.until);
+            let scores = scores.into_iter().map(|score| KeptScore { grounds: grounds(&score), score });
+            (Evaluation { scores: scores.collect(), trials: Vec::new(), days }, seen)
+        };
+        let (mut evaluation, seen) = tokio::task::spawn_blocking(work).await.context("keeping scores broke")?;
+        past.seen = Some(seen);
+        evaluation.trials = snapshot.trial.iter().flat_map(|trial| trial.scores.clone()).collect();
+        Ok((snapshot, Some(evaluation)))
+    }
+
+    /// Scores the fleet by the newest proposed model too, as often as scores are kept and when there is a new one.
+    async fn rehearse(&self, fleet: &Arc<Fleet>, due: bool, past: &mut Past) -> anyhow::Result<()> {
+        let Some((version, model)) = self.store.proposed_model().await? else {
+            past.trial = None;
+            return Ok(());
+        };
+        if !due && past.trial.as_ref().is_some_and(|trial| trial.version == version) {
+            return Ok(());
+        }
+        let baseline = model.baseline_version;
+        let fleet = Arc::new(self.store.with_exposures_of(fleet, baseline).await?);
+        let config = self.config.clone();
+        let work = move || Scorer::new(&fleet, &model, &config, &config.model.horizons_h).scores(&fleet);
+        let scores = tokio::task::spawn_blocking(work).await.context("scoring by the proposed model broke")?;
+        past.trial = Some(Arc::new(Trial { version, scores }));
+        Ok(())
     }
 
     fn publish(&self, snapshot: &Snapshot) {
@@ -143,18 +200,44 @@ impl Evaluator {
         }
     }
 
-    /// Keeps scores once a day, and whenever a state or a model changes.
-    async fn keep(&self, scores: &[Score], kept: &mut Vec<Score>) {
+    async fn keep(&self, evaluation: Evaluation, past: &mut Past) {
+        match self.store.ledger.keep_evaluation(&evaluation).await {
+            Ok(()) => {
+                if let Some(seen) = &mut past.seen {
+                    seen.learn(&evaluation.days);
+                }
+                past.kept = evaluation.scores.into_iter().map(|kept| kept.score).collect();
+            }
+            Err(error) => tracing::error!(%error, "the scores could not be kept"),
+        }
+    }
+}
+
+/// The name of a model, and a day counted from 1970-01-01.
+type ModelAndDay = (String, i64);
+
+/// What an evaluation needs to know of those before it.
+#[derive(Default)]
+struct Past {
+    /// The scores that were kept last.
+    kept: Vec<Score>,
+    /// The days of units as those saw them.
+    seen: Option<LastSeen>,
+    /// The map of wear, by which model and of which day.
+    wear_map: Option<(ModelAndDay, Option<Arc<WearMap>>)>,
+    /// The track record, of which revision of the record and which model.
+    track: Option<((i64, String), Arc<TrackRecord>)>,
+    /// What the newest proposed model said last.
+    trial: Option<Arc<Trial>>,
+}
+
+impl Past {
+    /// Scores are kept once a day, and whenever a state or a model changes.
+    fn is_due(&self, scores: &[Score]) -> bool {
         let same =
             |a: &Score, b: &Score| a.tube == b.tube && a.unit == b.unit && a.state == b.state && a.model == b.model;
         let day = |score: &Score| hour_of(score.at).div_euclid(24);
-        let old = |score: &Score| kept.iter().any(|k| same(k, score) && day(k) == day(score));
-        if scores.iter().all(old) {
-            return;
-        }
-        match self.store.ledger.keep_scores(scores).await {
-            Ok(()) => *kept = scores.to_vec(),
-            Err(error) => tracing::error!(%error, "the scores could not be kept"),
-        }
+        let old = |score: &Score| self.kept.iter().any(|kept| same(kept, score) && day(kept) == day(score));
+        !scores.iter().all(old)
     }
 }

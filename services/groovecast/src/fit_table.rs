@@ -1,4 +1,4 @@
-//! `fit --table`: the estimator on anybody's table of intervals.
+//! `fit --table`: the estimator on anybody's tables of intervals, of one site or of several.
 
 use std::path::Path;
 
@@ -10,31 +10,35 @@ use crate::args::{Fit, RidgeScale, Shape, StandardErrors, Validate};
 use crate::exit::Failure;
 use crate::validation_report;
 
-/// Fits a table and prints or writes the model.
-pub fn fit(path: &Path, fit: &Fit) -> Result<(), Failure> {
-    let (intervals, params, limit) = read(path, fit)?;
-    let hazard = params.fit(&intervals.dataset(limit)).map_err(|error| unfit(path, &error))?;
+/// Fits tables and prints or writes the model.
+pub fn fit(fit: &Fit) -> Result<(), Failure> {
+    let (intervals, params, limit) = read(fit)?;
+    let hazard = params.fit(&intervals.dataset(limit)).map_err(|error| unfit(fit, &error))?;
     write(&hazard, fit.out.as_deref())
 }
 
-/// Holds a fit of a table against the baselines by group, and prints or writes what came out.
-pub fn validate(path: &Path, validate: &Validate) -> Result<(), Failure> {
-    let (intervals, params, limit) = read(path, &validate.fit)?;
+/// Holds a fit of tables against the baselines by group, and prints or writes what came out.
+pub fn validate(validate: &Validate) -> Result<(), Failure> {
+    let fit = &validate.fit;
+    let (intervals, params, limit) = read(fit)?;
     let validation = wear::validate::by_tube(&intervals, limit, std::slice::from_ref(&params), validate.folds)
-        .map_err(|error| unfit(path, &error))?;
-    if let Some(html) = &validate.html {
-        validation_report::write(html, &validation, &validation_report::of_table(path, &validate.fit, limit))?;
+        .map_err(|error| unfit(fit, &error))?;
+    if let (Some(html), Some(path)) = (&validate.html, fit.table.first()) {
+        validation_report::write(html, &validation, &validation_report::of_table(path, fit, limit), None)?;
     }
-    write(&validation, validate.fit.out.as_deref())
+    write(&validation, fit.out.as_deref())
 }
 
-fn unfit(path: &Path, error: &WearError) -> Failure {
-    Failure::Input(format!("{}: {error}", path.display()))
+fn unfit(fit: &Fit, error: &WearError) -> Failure {
+    let paths: Vec<String> = fit.table.iter().map(|path| path.display().to_string()).collect();
+    Failure::Input(format!("{}: {error}", paths.join(", ")))
 }
 
-/// The table's rows, the settings of the fit, and the grade that is an event.
-fn read(path: &Path, fit: &Fit) -> Result<(Intervals, HazardParams, u8), Failure> {
-    let table = history::read_table(path).map_err(|error| Failure::Input(error.to_string()))?;
+/// The tables' rows, the settings of the fit, and the grade that is an event.
+fn read(fit: &Fit) -> Result<(Intervals, HazardParams, u8), Failure> {
+    let tables =
+        fit.table.iter().map(|path| history::read_table(path).map_err(|error| Failure::Input(error.to_string())));
+    let tables: Vec<Table> = tables.collect::<Result<_, _>>()?;
     let limit = match (&fit.event, fit.limit) {
         (Some(_), None) => 1,
         (Some(_), Some(_)) => {
@@ -46,15 +50,18 @@ fn read(path: &Path, fit: &Fit) -> Result<(Intervals, HazardParams, u8), Failure
     let penalised = fit.terms.clone().unwrap_or_default();
     let terms: Vec<String> =
         penalised.iter().chain(&fit.unpenalised).filter(|term| !term.is_empty()).cloned().collect();
-    let intervals = intervals(&table, fit, &terms)?;
-    Ok((intervals, params(fit, &terms, limit), limit))
+    let sites = Sites::of(&tables, fit)?;
+    let intervals = intervals(&tables, fit, &terms, &sites)?;
+    let offsets = sites.terms();
+    let all: Vec<String> = terms.into_iter().chain(offsets.iter().cloned()).collect();
+    Ok((intervals, params(fit, &all, &offsets, limit), limit))
 }
 
-fn params(fit: &Fit, terms: &[String], limit: u8) -> HazardParams {
+fn params(fit: &Fit, terms: &[String], offsets: &[String], limit: u8) -> HazardParams {
     HazardParams::new()
         .limit(limit)
         .terms(terms.iter().cloned())
-        .unpenalised(fit.unpenalised.iter().filter(|term| !term.is_empty()).cloned())
+        .unpenalised(fit.unpenalised.iter().filter(|term| !term.is_empty()).chain(offsets).cloned())
         .ridge(fit.ridge.unwrap_or(0.0))
         .ridge_scale(fit.ridge_scale.map_or(wear::RidgeScale::Sd, scale))
         .shape(match fit.shape {
@@ -104,22 +111,80 @@ struct Read<'a> {
     x: Vec<f64>,
 }
 
-fn intervals(table: &Table, fit: &Fit, terms: &[String]) -> Result<Intervals, Failure> {
-    let mut bad = Vec::new();
-    let mut builder = Intervals::builder(terms.iter().cloned());
-    let columns = Columns::find(table, fit, terms, &mut bad);
-    for (line, cells) in columns.iter().flat_map(|_| &table.rows) {
-        let Some(row) = columns.as_ref().and_then(|columns| columns.read(*line, cells, &mut bad)) else { continue };
-        let head = Row { group: row.group, life: row.life, grade_start: row.grades.0, grade_end: row.grades.1 };
-        let added = builder.row(head).and_then(|()| builder.cell(row.start_h, row.end_h, &row.x));
-        if let Err(error) = added {
-            bad.push(BadRow::new(*line, "", error));
+/// The sites of tables, in order of their names.
+struct Sites<'a> {
+    names: Vec<String>,
+    column: Option<&'a str>,
+}
+
+impl<'a> Sites<'a> {
+    fn of(tables: &[Table], fit: &'a Fit) -> Result<Sites<'a>, Failure> {
+        let column = fit.site.as_deref();
+        let mut names: Vec<String> = Vec::new();
+        for table in tables {
+            match column {
+                Some(name) => {
+                    let missing = || Failure::Input(format!("{}: there is no column {name:?}", table.path.display()));
+                    let place = table.column(name).ok_or_else(missing)?;
+                    names.extend(table.rows.iter().map(|(_, cells)| cells[place].clone()));
+                }
+                None => names.push(called(table)),
+            }
+        }
+        names.sort();
+        names.dedup();
+        if column.is_none() && names.len() < tables.len() {
+            return Err(Failure::Usage(
+                "two tables have the same name; a site is called by the name of its file".to_owned(),
+            ));
+        }
+        Ok(Sites { names, column })
+    }
+
+    /// The offsets of all but the first.
+    fn terms(&self) -> Vec<String> {
+        self.names.iter().skip(1).map(|name| format!("site_{name}")).collect()
+    }
+
+    /// The site of a row, and its offsets' values.
+    fn of_row(&self, table: &Table, cells: &[String]) -> (String, Vec<f64>) {
+        let place = self.column.and_then(|name| table.column(name));
+        let site = place.map_or_else(|| called(table), |place| cells[place].clone());
+        let offsets = self.names.iter().skip(1).map(|name| f64::from(u8::from(*name == site))).collect();
+        (site, offsets)
+    }
+}
+
+fn called(table: &Table) -> String {
+    table.path.file_stem().map_or(String::new(), |name| name.to_string_lossy().into_owned())
+}
+
+fn intervals(tables: &[Table], fit: &Fit, terms: &[String], sites: &Sites) -> Result<Intervals, Failure> {
+    let mut builder = Intervals::builder(terms.iter().cloned().chain(sites.terms()));
+    let mut files = Vec::new();
+    for table in tables {
+        let mut bad = Vec::new();
+        let columns = Columns::find(table, fit, terms, &mut bad);
+        for (line, cells) in columns.iter().flat_map(|_| &table.rows) {
+            let Some(row) = columns.as_ref().and_then(|columns| columns.read(*line, cells, &mut bad)) else { continue };
+            let (site, offsets) = sites.of_row(table, cells);
+            // A tube of another site is another tube, whatever it is called.
+            let group = if sites.names.len() > 1 { format!("{site}/{}", row.group) } else { row.group.to_owned() };
+            let x: Vec<f64> = row.x.iter().copied().chain(offsets).collect();
+            let head = Row { group: &group, life: row.life, grade_start: row.grades.0, grade_end: row.grades.1 };
+            let added = builder.row(head).and_then(|()| builder.cell(row.start_h, row.end_h, &x));
+            if let Err(error) = added {
+                bad.push(BadRow::new(*line, "", error));
+            }
+        }
+        if !bad.is_empty() {
+            files.push((table.path.clone(), bad, 0));
         }
     }
-    if bad.is_empty() {
+    if files.is_empty() {
         builder.build().map_err(|error: WearError| Failure::Input(error.to_string()))
     } else {
-        Err(Failure::Data(vec![(table.path.clone(), bad, 0)]))
+        Err(Failure::Data(files))
     }
 }
 

@@ -3,8 +3,12 @@
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
-use jiff::Timestamp;
+use jiff::{SignedDuration, Timestamp};
 use plant::{Exposure, HourExposure, Life, Record, Term, TubeId, UnitId, hour_of, hour_start};
+
+/// How a unit ran before it was heard is told by so much time after: enough for weeks of cleaning and of short campaigns
+/// to even out (house rule).
+const DUTY_OVER: SignedDuration = SignedDuration::from_hours(90 * 24);
 
 /// Record and exposures, both as known at `until`.
 pub struct Fleet {
@@ -13,9 +17,9 @@ pub struct Fleet {
     /// What each unit went through, hours in order. Views of other instants share them.
     pub hours: Arc<BTreeMap<UnitId, Vec<HourExposure>>>,
     /// The first reading of each unit.
-    pub first_reading: BTreeMap<UnitId, Timestamp>,
+    pub first_reading: Arc<BTreeMap<UnitId, Timestamp>>,
     /// The last reading of each unit.
-    pub last_reading: BTreeMap<UnitId, Timestamp>,
+    pub last_reading: Arc<BTreeMap<UnitId, Timestamp>>,
     /// The instant of which this speaks.
     pub until: Timestamp,
     /// The instant up to which the hours reach: the last of them may not have passed whole.
@@ -55,9 +59,30 @@ impl Fleet {
 
     /// The fleet as it stood at an earlier instant, with what was written down of it. No unit counts as silent then.
     pub fn as_of(&self, at: Timestamp, record: Record) -> Fleet {
-        let last_reading = self.hours.keys().map(|unit| (unit.clone(), at)).collect();
+        let last_reading = Arc::new(self.hours.keys().map(|unit| (unit.clone(), at)).collect());
         let (hours, first_reading) = (self.hours.clone(), self.first_reading.clone());
         Fleet { record, hours, first_reading, last_reading, until: at, hours_until: self.hours_until }
+    }
+
+    /// The fleet as it was known at an earlier instant: nothing of it speaks of later hours.
+    pub fn before(&self, at: Timestamp) -> Fleet {
+        let cut =
+            |hours: &Vec<HourExposure>| hours[..hours.partition_point(|hour| hour_start(hour.hour + 1) <= at)].to_vec();
+        let hours = self.hours.iter().map(|(unit, hours)| (unit.clone(), cut(hours))).collect();
+        let view = self.as_of(at, self.record.known_at(at));
+        Fleet { hours: Arc::new(hours), hours_until: at.min(self.hours_until), ..view }
+    }
+
+    /// The same fleet with what is written down of one tube alone; the hours are shared.
+    pub fn with_record(&self, record: Record) -> Fleet {
+        Fleet {
+            record,
+            hours: self.hours.clone(),
+            first_reading: self.first_reading.clone(),
+            last_reading: self.last_reading.clone(),
+            until: self.until,
+            hours_until: self.hours_until,
+        }
     }
 
     /// Run hours of a tube in its units before these sent their first reading, h. Nobody counted them: a unit is taken
@@ -82,10 +107,20 @@ impl Fleet {
             .sum()
     }
 
-    /// The share of the time since its first reading in which a unit ran, 0 to 1.
+    /// The share of the first months since its first reading in which a unit ran, 0 to 1; 1 if it has not run yet.
+    ///
+    /// It goes by what was read, never by what time it is: the same data make the same past whenever they are asked.
     fn duty(&self, unit: &UnitId, heard: Timestamp) -> f64 {
-        let passed_h = self.hours_until.duration_since(heard).as_secs_f64() / 3600.0;
-        let run_h: f64 = self.hours.get(unit).into_iter().flatten().map(|hour| hour.exposure.run_h()).sum();
+        let ends = heard + DUTY_OVER;
+        let until = ends.min(self.hours_until);
+        let own = self.hours.get(unit).map_or(&[][..], Vec::as_slice);
+        let of_window = own.iter().take_while(|hour| hour_start(hour.hour) < until);
+        let (run_h, last) =
+            of_window.fold((0.0, None), |(sum, _), hour| (sum + hour.exposure.run_h(), Some(hour.hour)));
+        // While the window lasts, time that no running closes does not count yet.
+        let closed = if own.last().is_some_and(|hour| hour_start(hour.hour) >= ends) { Some(ends) } else { None };
+        let reached = closed.or(last.map(|hour| hour_start(hour + 1).min(until)));
+        let passed_h = reached.map_or(0.0, |reached| reached.duration_since(heard).as_secs_f64() / 3600.0);
         if passed_h > 0.0 { (run_h / passed_h).clamp(0.0, 1.0) } else { 1.0 }
     }
 
@@ -163,8 +198,8 @@ mod tests {
         Fleet {
             record: Record { fittings, ..Record::default() },
             hours: Arc::new([(unit("A"), hours(10)), (unit("B"), open)].into()),
-            first_reading: [(unit("A"), at(0.0)), (unit("B"), at(0.0))].into(),
-            last_reading: BTreeMap::new(),
+            first_reading: Arc::new([(unit("A"), at(0.0)), (unit("B"), at(0.0))].into()),
+            last_reading: Arc::default(),
             until: at(until),
             hours_until: at(until),
         }
@@ -190,12 +225,39 @@ mod tests {
     fn hours_before_a_unit_was_heard_are_blind_not_nothing() {
         let mut fleet = fleet(10.0);
         let tube = TubeId::new("T1").unwrap();
-        fleet.first_reading.insert(unit("A"), at(4.0));
+        Arc::make_mut(&mut fleet.first_reading).insert(unit("A"), at(4.0));
         let exposure = fleet.exposure(&tube, None, at(5.0));
         // Unit A ran ten hours in the six since it was heard: it counts as always running.
         assert!((exposure.blind_h() - 1.5).abs() < 1e-9, "{exposure:?}");
-        fleet.first_reading.clear();
+        fleet.first_reading = Arc::default();
         assert!((fleet.unheard_h(&tube, None, at(5.0)) - 2.5).abs() < 1e-9);
+    }
+
+    #[test]
+    fn the_past_is_the_same_whenever_it_is_asked() {
+        let tube = TubeId::new("T1").unwrap();
+        let asked = |until: f64| {
+            let mut fleet = fleet(10.0);
+            Arc::make_mut(&mut fleet.first_reading).insert(unit("A"), at(4.0));
+            (fleet.until, fleet.hours_until) = (at(until), at(until));
+            fleet.unheard_h(&tube, None, at(5.0))
+        };
+        // No reading has come since hour 10: a month later the past is no shorter.
+        assert_eq!(asked(10.0).to_bits(), asked(730.0).to_bits());
+    }
+
+    #[test]
+    fn a_unit_that_stands_later_has_run_no_less_before_it_was_heard() {
+        let tube = TubeId::new("T1").unwrap();
+        let mut fleet = fleet(10.0);
+        Arc::make_mut(&mut fleet.first_reading).insert(unit("A"), at(4.0));
+        let mut long = hours(24 * 90);
+        long.extend(hours(2).into_iter().map(|hour| HourExposure { hour: hour.hour + 24 * 200, ..hour }));
+        fleet.hours = Arc::new([(unit("A"), long)].into());
+        (fleet.until, fleet.hours_until) = (at(24.0 * 300.0), at(24.0 * 300.0));
+        // Ninety days from hour 4 on, of which the last four hours stood still.
+        let duty = (24.0 * 90.0 - 4.0) / (24.0 * 90.0);
+        assert!((fleet.unheard_h(&tube, None, at(5.0)) - 1.5 * duty).abs() < 1e-9);
     }
 
     #[test]

@@ -1,6 +1,10 @@
 //! What would have been published at each past inspection, in two honest ways: without the tube, or without the future.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::io::IsTerminal;
+use std::panic::resume_unwind;
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::thread;
 
 use jiff::{SignedDuration, Timestamp};
 use plant::{Record, Score, TubeId};
@@ -65,17 +69,49 @@ pub fn without_the_tube(fleet: &Fleet, config: &Config, horizon_h: f64) -> Resul
     let folds = config.model.folds.min(distinct.len()).max(1);
     let fold_of: BTreeMap<&TubeId, usize> = tubes.iter().copied().zip(folds::by_group(&tubes, folds)).collect();
     let visits = visits(&fleet.record);
-    let mut foretold = Vec::new();
-    for fold in 0..folds {
+    let of_fold = |fold: usize| {
         let training: Vec<&IntervalRow> = rows.iter().filter(|row| fold_of[&row.span.tube] != fold).collect();
         let mut model = model::fit(fleet, &training, &config.model)?;
         model.name = format!("fold {}", fold + 1);
         let scorer = Scorer::new(fleet, &model, config, &[horizon_h]);
         let own = visits.iter().filter(|visit| fold_of.get(&visit.tube).copied().unwrap_or(0) == fold);
-        foretold.extend(own.filter_map(|visit| after(&scorer, fleet, visit)));
-    }
+        Ok(own.filter_map(|visit| after(&scorer, fleet, visit)).collect::<Vec<_>>())
+    };
+    let mut foretold = on_all_cores(folds, of_fold)?;
     foretold.sort_by(|a, b| a.visit.cmp(&b.visit));
     Ok(foretold)
+}
+
+/// Works through folds on all cores, and says on a terminal how far it has come.
+fn on_all_cores(
+    folds: usize,
+    of_fold: impl Fn(usize) -> Result<Vec<Foretold>, WearError> + Sync,
+) -> Result<Vec<Foretold>, WearError> {
+    let cores = thread::available_parallelism().map_or(1, usize::from).min(folds);
+    let (next, done) = (AtomicUsize::new(0), AtomicUsize::new(0));
+    let work = || {
+        let mut own = Vec::new();
+        loop {
+            let fold = next.fetch_add(1, Ordering::Relaxed);
+            if fold >= folds {
+                return Ok(own);
+            }
+            own.extend(of_fold(fold)?);
+            let done = done.fetch_add(1, Ordering::Relaxed) + 1;
+            if std::io::stderr().is_terminal() {
+                eprint!("\r{done} of {folds} folds");
+            }
+        }
+    };
+    let parts = thread::scope(|scope| {
+        let workers: Vec<_> = (0..cores).map(|_| scope.spawn(work)).collect();
+        let joined = workers.into_iter().map(|worker| worker.join().unwrap_or_else(|panic| resume_unwind(panic)));
+        joined.collect::<Result<Vec<_>, WearError>>()
+    });
+    if std::io::stderr().is_terminal() {
+        eprintln!();
+    }
+    Ok(parts?.into_iter().flatten().collect())
 }
 
 /// By time: visits of one day from a model that knows nothing of that day or later.

@@ -19,23 +19,29 @@ mod exit;
 mod fit_table;
 mod fleet;
 mod foretell;
+mod grounds;
 mod imports;
 mod intervals;
 mod known;
 mod listen;
 mod live;
+mod looks;
 mod model;
 mod people;
 mod plant_store;
 mod propose;
 mod readers;
+mod reproduce;
 mod retention;
+mod rolling;
 mod run;
 mod scoring;
 mod show;
 mod snapshot;
 mod suspicion;
+mod track;
 mod validation_report;
+mod wear_map;
 mod wording;
 mod worksheet;
 
@@ -97,15 +103,15 @@ async fn carry_out(command: Command, clock: Arc<dyn Clock>) -> Result<(), Failur
         Command::Intervals { with, out, rows } => {
             show::intervals(Config::read(&with.config)?, &out, rows, &*clock).await
         }
-        Command::Fit(fit) => match (&fit.table, &fit.config) {
-            (Some(table), _) => fit_table::fit(table, &fit),
-            (None, Some(config)) => show::fit(Config::read(config)?, &fit, &*clock).await,
-            (None, None) => Err(Failure::Usage("fit needs --config or --table".to_owned())),
+        Command::Fit(fit) => match (fit.table.is_empty(), &fit.config) {
+            (false, _) => fit_table::fit(&fit),
+            (true, Some(config)) => show::fit(Config::read(config)?, &fit, &*clock).await,
+            (true, None) => Err(Failure::Usage("fit needs --config or --table".to_owned())),
         },
-        Command::Validate(validate) => match (&validate.fit.table, &validate.fit.config) {
-            (Some(table), _) => fit_table::validate(table, &validate),
-            (None, Some(config)) => show::validate(Config::read(config)?, &validate, &*clock).await,
-            (None, None) => Err(Failure::Usage("validate needs --config or --table".to_owned())),
+        Command::Validate(validate) => match (validate.fit.table.is_empty(), &validate.fit.config) {
+            (false, _) => fit_table::validate(&validate),
+            (true, Some(config)) => show::validate(Config::read(config)?, &validate, &*clock).await,
+            (true, None) => Err(Failure::Usage("validate needs --config or --table".to_owned())),
         },
         Command::Backtest { with, horizon, out } => {
             show::backtest(Config::read(&with.config)?, horizon, &out, &*clock).await
@@ -116,6 +122,10 @@ async fn carry_out(command: Command, clock: Arc<dyn Clock>) -> Result<(), Failur
         Command::Worksheet { unit, with, out, browser } => {
             worksheet::worksheet(Config::read(&with.config)?, &unit, &out, browser.as_deref(), &*clock).await
         }
+        Command::Scores { what: args::Scores::Reproduce { tube, at, with } } => {
+            reproduce::reproduce(Config::read(&with.config)?, &tube, &at, &*clock).await
+        }
+        Command::Looks { what } => looks::looks(what, &*clock).await,
         Command::People { what } => people::people(what, &*clock).await,
         Command::Tokens { what } => people::tokens(what, &*clock).await,
         Command::Models { what } => show::models(what, &*clock).await,

@@ -5,7 +5,7 @@ use std::collections::BTreeSet;
 use jiff::Timestamp;
 use linfa::ParamGuard;
 use linfa::traits::Fit;
-use plant::{Grade, HourExposure, State, Term, TubeId};
+use plant::{Grade, HourExposure, Record, State, Term, TubeId};
 use serde::{Deserialize, Serialize};
 use wear::validate::{self, ModelKind, Validation};
 use wear::{
@@ -194,6 +194,16 @@ pub fn fit(fleet: &Fleet, rows: &[&IntervalRow], config: &ModelConfig) -> Result
     }
 }
 
+/// The rival that knows run hours alone, fitted on the same rows; it is held against models, whatever wins.
+///
+/// # Errors
+/// [`WearError`] if the rows cannot carry it.
+pub fn hours_alone(fleet: &Fleet, rows: &[&IntervalRow], config: &ModelConfig) -> Result<Model, WearError> {
+    let intervals = intervals(fleet, rows, &Design { terms: Vec::new() }, &mut Vec::new())?;
+    let hazard = HoursOnly::fit(&intervals, config.limit.get())?.hazard;
+    Ok(Model { basis: Basis::HoursOnly, hazard: Some(hazard), ..Model::prior(config, Vec::new()) })
+}
+
 /// The terms that every unit can give for most of its covered running.
 fn usable_terms(fleet: &Fleet, config: &ModelConfig, notes: &mut Vec<String>) -> Vec<Term> {
     let mut terms = config.terms.clone();
@@ -222,6 +232,8 @@ fn fit_terms(
     let limit = config.limit.get();
     let design = design(fleet, terms)?;
     let intervals = intervals(fleet, rows, &design, &mut notes)?;
+    notes.extend(honed_early(&fleet.record, config.limit));
+    notes.extend(aside(&fleet.record));
     let at_risk = intervals.at_risk(limit);
     let events: Vec<bool> = (0..at_risk.len()).map(|row| at_risk.event(row, limit)).collect();
     let n_event_lives = at_risk.lives_of(&events);
@@ -281,6 +293,31 @@ fn fit_terms(
         Err(error) => model.notes.push(format!("not even hours alone: {error}")),
     }
     Ok(model)
+}
+
+/// How often work ended a life before any look had found the limit: such a life proves nothing beyond its last look.
+fn honed_early(record: &Record, limit: Grade) -> Option<String> {
+    let (mut early, mut ended) = (0, 0);
+    for tube in record.tubes.keys() {
+        let looks = record.looks(tube);
+        for life in record.lives(tube).iter().filter(|life| life.ended_by.is_some()) {
+            let own = || looks.iter().filter(|look| life.holds(look.at));
+            ended += usize::from(own().next().is_some());
+            let found = own().any(|look| look.grade.is_some_and(|grade| grade >= limit));
+            early += usize::from(own().next().is_some() && !found);
+        }
+    }
+    (early > 0).then(|| {
+        format!(
+            "{early} of {ended} lives that work ended had not reached grade {limit} by then: they count as censored"
+        )
+    })
+}
+
+/// How many looks are set aside.
+fn aside(record: &Record) -> Option<String> {
+    let looks: usize = record.tubes.keys().map(|tube| record.looks_aside(tube).len()).sum();
+    (looks > 0).then(|| format!("looks set aside by an analyst, which count for nothing here: {looks}"))
 }
 
 /// Settings and record for latent wear; no record where depth does not speak of the limit, or no station has a name.

@@ -7,7 +7,7 @@ use std::sync::{Arc, Mutex};
 use anyhow::Context;
 use history::{Baseline, Excluded, Exposures, Store};
 use jiff::Timestamp;
-use ledger::{By, DaysRight, Ledger, ModelRecord, Place};
+use ledger::{By, DaysRight, Ledger, ModelRecord, Place, Status};
 use plant::{DayFile, Reading, Record, TubeId, hour_of, hour_start};
 use publisher::{Disk, ModelEntry};
 
@@ -15,9 +15,11 @@ use crate::beside::Beside;
 use crate::config::Config;
 use crate::doubts::KnownMeters;
 use crate::fleet::Fleet;
+use crate::grounds::{as_seen, digest};
 use crate::intervals;
 use crate::known::Shares;
 use crate::model::{self, Model, RecordSeen};
+use crate::reproduce::{SeenFleet, said_at};
 use crate::snapshot;
 
 /// A right that one process on this machine holds; it ends with the value, or with the process.
@@ -229,7 +231,8 @@ impl PlantStore {
         let last_reading =
             hours.iter().filter_map(|(unit, hours)| Some((unit.clone(), hours.last_reading_at()?))).collect();
         let hours = hours.into_iter().map(|(unit, hours)| (unit, hours.into_hours())).collect();
-        Ok(Fleet { record, hours: Arc::new(hours), first_reading, last_reading, until, hours_until: until })
+        let (hours, first_reading, last_reading) = (Arc::new(hours), Arc::new(first_reading), Arc::new(last_reading));
+        Ok(Fleet { record, hours, first_reading, last_reading, until, hours_until: until })
     }
 
     async fn baseline(&self, version: i64) -> anyhow::Result<Option<Baseline>> {
@@ -341,6 +344,70 @@ impl PlantStore {
             return Ok(Model::prior(&self.config.model, Vec::new()));
         };
         read_model(&record)
+    }
+
+    /// The model behind a score, by its name there, and the digest of its text.
+    ///
+    /// # Errors
+    /// If the database refuses, or no model of this name is kept.
+    pub async fn model_named(&self, named: &str) -> anyhow::Result<(Model, String)> {
+        let prior = Model::prior(&self.config.model, Vec::new());
+        if named == prior.name {
+            return Ok((prior, digest(&[])));
+        }
+        let records = self.ledger.models().await?;
+        let record = records.iter().find(|record| name(record.version) == named);
+        let record = record.with_context(|| format!("no model is kept under the name {named:?}"))?;
+        Ok((read_model(record)?, digest(record.body.as_bytes())))
+    }
+
+    /// The newest proposed model, if it is newer than the approved one.
+    ///
+    /// # Errors
+    /// If the database refuses or the model does not read back.
+    pub async fn proposed_model(&self) -> anyhow::Result<Option<(i64, Model)>> {
+        let records = self.ledger.models().await?;
+        let newest = records.iter().take_while(|record| record.status != Status::Approved);
+        let proposed = newest.into_iter().find(|record| record.status == Status::Proposed);
+        proposed.map(|record| Ok((record.version, read_model(record)?))).transpose()
+    }
+
+    /// A fleet as it is with the exposures of another baseline.
+    ///
+    /// # Errors
+    /// If disk or database refuse.
+    pub async fn with_exposures_of(&self, fleet: &Fleet, baseline: Option<i64>) -> anyhow::Result<Fleet> {
+        let torque = match baseline {
+            Some(version) => self.baseline(version).await?,
+            None => None,
+        };
+        self.fleet_of(fleet.record.clone(), fleet.until, torque).await
+    }
+
+    /// The fleet as the scores of an instant saw it: what the record said then, and the hours that were kept with them.
+    ///
+    /// # Errors
+    /// If disk or database refuse.
+    pub async fn as_scores_saw_it(&self, at: Timestamp, baseline: Option<i64>) -> anyhow::Result<SeenFleet> {
+        let known = self.record().await?.known_at(at);
+        let stored = self.ledger.findings(None).await?;
+        let mut findings = Vec::new();
+        for finding in stored.iter().filter_map(|stored| said_at(stored, at)) {
+            // The order of the ledger's own record.
+            findings.push((finding.at, serde_json::to_string(finding)?, finding.clone()));
+        }
+        findings.sort_by(|(at, text, _), (other, other_text, _)| (at, text).cmp(&(other, other_text)));
+        let findings = findings.into_iter().map(|(_, _, finding)| finding).collect();
+        let torque = match baseline {
+            Some(version) => self.baseline(version).await?,
+            None => None,
+        };
+        let mut fleet = self.fleet_of(Record { findings, ..known }, at, torque).await?;
+        let seen = self.ledger.days_seen(at, baseline, true).await?;
+        let mut hours = (*fleet.hours).clone();
+        let lost = if seen.is_empty() { Vec::new() } else { as_seen(&mut hours, &seen) };
+        fleet.hours = Arc::new(hours);
+        Ok(SeenFleet { fleet, lost })
     }
 
     /// Every stored model, as it is published.

@@ -44,7 +44,9 @@ type Place<'a> = (&'a TubeId, Timestamp, Option<(&'a Zone, ClockPosition)>);
 fn double_readings(record: &Record) -> Vec<(Grade, Grade)> {
     let mut read: BTreeMap<Place, Vec<(&str, Grade)>> = BTreeMap::new();
     for tube in record.tubes.keys() {
-        let ends: Vec<Timestamp> = record.looks(tube).iter().map(|look| look.at).collect();
+        let mut ends: Vec<Timestamp> = record.looks(tube).iter().map(|look| look.at).collect();
+        ends.extend(record.looks_aside(tube).iter().map(|look| look.at));
+        ends.sort();
         for finding in record.findings.iter().filter(|finding| finding.tube == *tube && finding.is_groove()) {
             let stop = ends.get(ends.partition_point(|end| *end < finding.at));
             let (Some(stop), Some(inspector)) = (stop, finding.inspector.as_deref()) else { continue };

@@ -1,9 +1,11 @@
 //! Scores: what each tube went through since its last complete look, and what that means under a model.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
+use std::panic::resume_unwind;
+use std::thread;
 
 use jiff::Timestamp;
-use plant::{Driver, Exposure, Grade, Horizon, Life, Score, State, Term, TubeId, UnitId, hour_of};
+use plant::{Driver, Exposure, Grade, Horizon, Life, Record, Score, State, Term, TubeId, UnitId, hour_of};
 use wear::{BlindPace, Course, Hazard, Pace, Risk};
 
 use crate::by_station::StationScorer;
@@ -22,6 +24,8 @@ struct Standing {
     last_look_at: Option<Timestamp>,
     worst: Option<Grade>,
     hold_and_assess: bool,
+    /// Looks of this life that an analyst has set aside.
+    set_aside: usize,
     /// Age at the look, or at the beginning of the life, run hours.
     age_h: f64,
     since: Exposure,
@@ -73,9 +77,22 @@ impl<'a> Scorer<'a> {
 
     /// One score per tube of the register, and one per unit in which no tube is fitted.
     pub fn scores(&self, fleet: &Fleet) -> Vec<Score> {
-        let tubes = fleet.record.tubes.keys().filter_map(|tube| self.tube(fleet, tube));
-        let empty = self.config.units.iter().filter(|unit| fleet.record.tube_in(unit, fleet.until).is_none());
-        tubes.chain(empty.map(|unit| self.no_tube(fleet, unit))).collect()
+        let own = fleet.record.by_tube();
+        let cores = thread::available_parallelism().map_or(1, usize::from);
+        let share = own.len().div_ceil(cores).max(1);
+        let mut scores: Vec<Score> = thread::scope(|scope| {
+            let one = |(tube, record): &(TubeId, Record)| self.tube(&fleet.with_record(record.clone()), tube);
+            let parts: Vec<_> = own
+                .chunks(share)
+                .map(|part| scope.spawn(move || part.iter().filter_map(one).collect::<Vec<_>>()))
+                .collect();
+            parts.into_iter().flat_map(|part| part.join().unwrap_or_else(|panic| resume_unwind(panic))).collect()
+        });
+        let fitted: BTreeSet<&UnitId> =
+            fleet.record.fittings.iter().filter(|fit| fit.holds(fleet.until)).map(|fit| &fit.unit).collect();
+        let empty = self.config.units.iter().filter(|unit| !fitted.contains(unit));
+        scores.extend(empty.map(|unit| self.no_tube(fleet, unit)));
+        scores
     }
 
     /// The score of a tube, of the fleet that this scorer was made for or an earlier view of it; `None` if nothing is
@@ -90,10 +107,11 @@ impl<'a> Scorer<'a> {
         let run_h = standing.since.run_h();
         let blind_h = standing.since.blind_h();
         let silent = unit.as_ref().and_then(|unit| self.silence(fleet, unit));
-        let state = if unit.is_none() {
-            State::NotFitted
-        } else if reached {
+        // A groove does not heal on the shelf: what was found outranks where the tube lies.
+        let state = if reached {
             State::Reached
+        } else if unit.is_none() {
+            State::NotFitted
         } else if silent.is_some() {
             State::Stale
         } else if standing.unknown_beginning || blind_h > BLIND_SHARE * run_h {
@@ -110,6 +128,11 @@ impl<'a> Scorer<'a> {
             State::Blind if standing.unknown_beginning => wording::UNKNOWN_BEGINNING.to_owned(),
             State::Blind => wording::blind(run_h, blind_h),
             _ => self.model.reason(),
+        };
+        let reason = match standing.set_aside {
+            0 => reason,
+            1 => format!("{reason}. One look of this life is set aside and does not count"),
+            more => format!("{reason}. {more} looks of this life are set aside and do not count"),
         };
         Some(Score {
             at: fleet.until,
@@ -299,6 +322,7 @@ pub fn horizon(horizon_h: f64, risk: Risk) -> Horizon {
 fn standing(fleet: &Fleet, tube: &TubeId) -> Option<Standing> {
     let life = fleet.life_now(tube)?;
     let looks: Vec<_> = fleet.record.looks(tube).into_iter().filter(|look| life.holds(look.at)).collect();
+    let aside: Vec<_> = fleet.record.looks_aside(tube).into_iter().filter(|look| life.holds(look.at)).collect();
     let last_look_at = looks.iter().rev().find(|look| look.complete).map(|look| look.at);
     let mut since = fleet.exposure(tube, last_look_at.or(life.from), fleet.until);
     let mut age_h = 0.0;
@@ -312,7 +336,9 @@ fn standing(fleet: &Fleet, tube: &TubeId) -> Option<Standing> {
     Some(Standing {
         unknown_beginning: last_look_at.is_none() && life.grade_at_start.is_none(),
         worst: looks.iter().filter_map(|look| look.grade).max(),
-        hold_and_assess: looks.iter().any(|look| look.hold_and_assess),
+        // Whoever sets a look aside doubts a grade; what was seen flaking goes on asking for a stop.
+        hold_and_assess: looks.iter().any(|look| look.hold_and_assess) || aside.iter().any(|look| look.hold_and_assess),
+        set_aside: aside.len(),
         last_look_at,
         age_h,
         since,

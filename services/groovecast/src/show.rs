@@ -19,7 +19,7 @@ use crate::intervals as table;
 use crate::model::{self, Model};
 use crate::plant_store::{PlantStore, read_model};
 use crate::scoring::Scorer;
-use crate::validation_report;
+use crate::{rolling, validation_report};
 
 /// Writes the intervals table.
 pub async fn intervals(config: Config, out: &Path, rows: Rows, clock: &dyn Clock) -> Result<(), Failure> {
@@ -80,7 +80,8 @@ pub async fn validate(mut config: Config, validate: &Validate, clock: &dyn Clock
     match &model.validation {
         Some(validation) => {
             if let Some(html) = &validate.html {
-                validation_report::write(html, validation, &validation_report::of_plant(&config, &model))?;
+                let year = rolling::last_year(&fleet, &config).map_err(cannot_fit)?;
+                validation_report::write(html, validation, &validation_report::of_plant(&config, &model), year)?;
             }
             write(validation, validate.fit.out.as_deref())
         }
@@ -249,6 +250,14 @@ pub async fn models(what: Models, clock: &dyn Clock) -> Result<(), Failure> {
             let store = PlantStore::open(Arc::new(Config::read(&with.config)?)).await?;
             store.ledger.approve(version, &why, &ledger::By { who: by, at: clock.now() }).await?;
             println!("model {version} is approved; scores come from it from the next evaluation on");
+        }
+        Models::Retire { version, with, by, why } => {
+            let store = PlantStore::open(Arc::new(Config::read(&with.config)?)).await?;
+            store.ledger.retire(version, &why, &ledger::By { who: by, at: clock.now() }).await?;
+            println!("model {version} is retired");
+            if store.ledger.approved_model().await?.is_none() {
+                println!("no model is approved now: scores come from the plant's stated belief");
+            }
         }
     }
     Ok(())

@@ -26,7 +26,13 @@ pub fn evaluated(
     suspicions: Suspicions,
     zone: &TimeZone,
 ) -> Snapshot {
-    let tubes = fleet.record.tubes.keys().filter_map(|tube| Some((tube.clone(), detail(fleet, tube, zone)?))).collect();
+    let alone = fleet.record.by_tube().into_iter();
+    let tubes = alone
+        .filter_map(|(tube, record)| {
+            let detail = detail(&fleet.with_record(record), &tube, zone)?;
+            Some((tube, detail))
+        })
+        .collect();
     let campaigns = fleet.record.campaigns.clone();
     Snapshot {
         at: fleet.until,
@@ -35,6 +41,7 @@ pub fn evaluated(
         tubes,
         models,
         campaigns,
+        asides: fleet.record.asides.clone(),
         suspicions,
         agreement: readers::agreement(&fleet.record),
         ..Snapshot::default()
@@ -97,12 +104,20 @@ fn detail(fleet: &Fleet, tube: &TubeId, zone: &TimeZone) -> Option<TubeDetail> {
         fittings: record.fittings_of(tube).cloned().collect(),
         lives: record.lives(tube),
         work: record.work.iter().filter(|work| work.tube == *tube).cloned().collect(),
-        looks: record.looks(tube),
+        looks: all_looks(record, tube),
         findings: record.findings.iter().filter(|finding| finding.tube == *tube).cloned().collect(),
         months: months(fleet, tube, zone),
         surface_h: fleet.life_now(tube).map(|life| fleet.surface_h(tube, &life, fleet.until)),
         plating: record.plating(tube, fleet.until),
     })
+}
+
+/// The looks of a tube, those set aside among them, in order of time.
+fn all_looks(record: &plant::Record, tube: &TubeId) -> Vec<plant::Look> {
+    let mut looks = record.looks(tube);
+    looks.extend(record.looks_aside(tube));
+    looks.sort_by_key(|look| look.at);
+    looks
 }
 
 /// A tube's exposures by month of the plant's calendar, oldest first.

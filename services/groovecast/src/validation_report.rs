@@ -6,7 +6,7 @@ use jiff::Timestamp;
 use plant::Grade;
 use publisher::{
     Concordance, DecisionCost, Estimate, FoldCounts, Forecast, ForecastScores, Honesty, ReliabilityBin, ReportCounts,
-    ReportSubject, Skill, ValidationReport, validation_file,
+    ReportSubject, RollingYear, Skill, ValidationReport, validation_file,
 };
 use wear::RidgeScale;
 use wear::validate::{self, Contender, Validation};
@@ -40,15 +40,22 @@ pub fn published(validation: &Validation) -> Option<ValidationReport> {
         honesty: report.honesty.iter().map(honesty).collect(),
         concordance: report.concordance.map(|found| Concordance { pairs: found.pairs, won: found.won }),
         decision: report.decision.iter().map(cost).collect(),
+        rolling: None,
         publish: report.publish,
         sentence: report.sentence.clone(),
     })
 }
 
 /// Writes the report as one HTML file.
-pub fn write(path: &Path, validation: &Validation, subject: &ReportSubject) -> Result<(), Failure> {
+pub fn write(
+    path: &Path,
+    validation: &Validation,
+    subject: &ReportSubject,
+    rolling: Option<RollingYear>,
+) -> Result<(), Failure> {
     // A validation made now has a report.
     let Some(report) = published(validation) else { return Ok(()) };
+    let report = ValidationReport { rolling, ..report };
     let html = validation_file(&report, subject).map_err(anyhow::Error::from)?;
     std::fs::write(path, html)
         .map_err(|error| Failure::Other(anyhow::anyhow!("cannot write {}: {error}", path.display())))?;
@@ -65,16 +72,35 @@ pub fn of_plant(config: &Config, model: &Model) -> ReportSubject {
     };
     let settings = &config.model;
     let terms = model.design.terms.iter().map(|term| term.name.as_str()).collect::<Vec<_>>();
-    ReportSubject {
-        name: config.site_name.clone(),
-        event: grade_or_worse(settings.limit),
-        facts: facts([
-            ("Data", format!("{} to {}", day(model.data_from), day(model.data_to))),
+    let data = ("Data", format!("{} to {}", day(model.data_from), day(model.data_to)));
+    let judged = ("Rows", format!("one per life and pair of looks, of {}", rows(settings.rows)));
+    let facts = match &model.stations {
+        Some(stations) => facts([
+            data,
+            (
+                "What speaks",
+                "latent wear: a depth at each station that only grows, read through grades and depths".to_owned(),
+            ),
+            ("What wears, in an hour at the fleet's mean rates", shares(&stations.latent.shares())),
+            ("Tubes of one surface differ in pace", spread(&stations.latent, "ln_tube_sd")),
+            ("Lives of one tube differ", spread(&stations.latent, "ln_life_sd")),
+            ("Places of one tube differ", spread(&stations.latent, "ln_place_sd")),
+            ("The rows that judged it", judged.1),
+            ("The hazard that it was held against", format!("terms {}", listed(&terms))),
+        ]),
+        None => facts([
+            data,
+            ("What speaks", "a hazard of the tube's worst place".to_owned()),
             ("Terms", listed(&terms)),
             ("Ridge penalty", format!("{} {}", settings.ridge, scale(settings.ridge_scale))),
             ("Shape over run hours", settings.shape.to_string()),
-            ("Rows", format!("one per life and pair of looks, of {}", rows(settings.rows))),
+            judged,
         ]),
+    };
+    ReportSubject {
+        name: config.site_name.clone(),
+        event: grade_or_worse(settings.limit),
+        facts,
         notes: model.notes.clone(),
         version: env!("CARGO_PKG_VERSION").to_owned(),
     }
@@ -116,6 +142,25 @@ pub fn of_table(path: &Path, fit: &Fit, limit: u8) -> ReportSubject {
         notes: Vec::new(),
         version: env!("CARGO_PKG_VERSION").to_owned(),
     }
+}
+
+/// Shares of wear, the greatest first.
+fn shares(shares: &[(String, f64)]) -> String {
+    let mut shares = shares.to_vec();
+    shares.sort_by(|a, b| b.1.total_cmp(&a.1));
+    let told = shares.iter().map(|(name, share)| {
+        let name = if name == "run_h" { "running itself" } else { name };
+        format!("{:.0} % {name}", share * 100.0)
+    });
+    told.collect::<Vec<_>>().join(", ")
+}
+
+/// A spread as a factor: two in three lie within it.
+fn spread(latent: &wear::Latent, name: &str) -> String {
+    let found = latent.parameters.iter().find(|parameter| parameter.name == name);
+    found.map_or("not known".to_owned(), |sd| {
+        format!("by a factor of {:.2} either way in depth, two in three of them", sd.value.exp().exp())
+    })
 }
 
 fn grade_or_worse(grade: Grade) -> String {

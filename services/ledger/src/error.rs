@@ -44,6 +44,25 @@ pub enum LedgerError {
         /// When.
         at: Timestamp,
     },
+    /// The model is retired already.
+    #[error("model {0} is retired already")]
+    AlreadyRetired(i64),
+    /// No finding of the tube was made at this instant.
+    #[error(
+        "tube {tube} has no finding at {at}; right would be the time of one of its findings, to the second as it was entered"
+    )]
+    NoLook {
+        /// Which tube.
+        tube: String,
+        /// When it should have been looked at.
+        at: Timestamp,
+    },
+    /// The look is set aside already.
+    #[error("this look is set aside already, as number {0}")]
+    AlreadyAside(i64),
+    /// No look is set aside under this number.
+    #[error("no look is set aside as number {0}")]
+    NoAside(i64),
     /// No finding has this number.
     #[error("there is no finding {0}")]
     NoFinding(i64),

@@ -5,6 +5,7 @@
 //! in the same transaction.
 
 mod advice;
+mod asides;
 mod audit;
 mod backup;
 mod cells;
@@ -14,6 +15,7 @@ mod entry;
 mod error;
 mod finding_rules;
 mod findings;
+mod hours_seen;
 mod import;
 mod journal;
 mod manifest;
@@ -41,6 +43,7 @@ pub use collectors::CollectorNote;
 pub use error::LedgerError;
 pub use finding_rules::{FindingRules, read_findings};
 pub use findings::{Added, StoredFinding, Version};
+pub use hours_seen::SeenDay;
 pub use import::{FileImport, ImportError, Rules};
 pub use journal::Appended;
 pub use manifest::DaysRight;
@@ -49,4 +52,5 @@ pub use open::Ledger;
 pub use people::Person;
 pub use photos::{NewPhoto, Photo};
 pub use place::Place;
+pub use scores::{Evaluation, KeptScore};
 pub use sessions::{Session, Token};

@@ -185,6 +185,42 @@ impl Ledger {
     }
 }
 
+impl Ledger {
+    /// Takes a model out of the choice: one that was proposed is not approved by mistake, and the approved one stands
+    /// behind scores no longer. Who approved it stays in the audit trail.
+    ///
+    /// # Errors
+    /// [`LedgerError::NoModel`], [`LedgerError::AlreadyRetired`], [`LedgerError::BadText`] without a name or a reason.
+    pub async fn retire(&self, version: i64, why: &str, by: &By) -> Result<(), LedgerError> {
+        said("why", why)?;
+        let mut change = self.change("retire a model", by).await?;
+        let failed = change.failed();
+        let row = sqlx::query("SELECT * FROM models WHERE version = $1")
+            .bind(version)
+            .fetch_optional(&mut *change.tx)
+            .await
+            .map_err(failed)?;
+        let before = model(&row.ok_or(LedgerError::NoModel(version))?)?;
+        if before.status == Status::Retired {
+            return Err(LedgerError::AlreadyRetired(version));
+        }
+        let failed = change.failed();
+        sqlx::query(
+            "UPDATE models SET status = 'retired', decided_us = $2, decided_by = $3, why = $4 WHERE version = $1",
+        )
+        .bind(version)
+        .bind(by.at.as_microsecond())
+        .bind(by.who.clone())
+        .bind(why.to_owned())
+        .execute(&mut *change.tx)
+        .await
+        .map_err(failed)?;
+        let was = json!({ "why": why, "was": before.status.as_str(), "approved_by": before.decided_by });
+        change.note("retire model", format!("model {version}"), was);
+        change.commit().await
+    }
+}
+
 fn model(row: &AnyRow) -> Result<ModelRecord, LedgerError> {
     Ok(ModelRecord {
         version: row.get("version"),

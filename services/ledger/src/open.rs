@@ -38,6 +38,8 @@ pub(crate) enum Turn {
     Record = 0x6772_6f6f,
     /// Readings: two collectors that bring the same ones would otherwise wait for each other in a circle.
     Readings = 0x6772_6f70,
+    /// Scores: what is kept of an evaluation is kept once.
+    Scores = 0x6772_6f71,
 }
 
 impl Ledger {

@@ -9,6 +9,7 @@ use serde::de::DeserializeOwned;
 use sqlx::any::AnyRow;
 use sqlx::{AnyConnection, Row};
 
+use crate::asides::read_asides;
 use crate::error::{LedgerError, damaged, database};
 use crate::findings::{StoredFinding, stored};
 use crate::open::{Ledger, instant};
@@ -79,6 +80,7 @@ pub(crate) async fn read_record(tx: &mut AnyConnection, zones: &[Zone]) -> Resul
         zones: zones.to_vec(),
         effects: WorkEffects::default(),
         corrections,
+        asides: read_asides(tx).await?,
         revision: revision.unwrap_or(0),
     })
 }

@@ -104,7 +104,7 @@ fn every_answer_can_wait_in_any_task() {
         send((ledger.backup(path, by.at), ledger.compare(path), ledger.close()));
         send((ledger.record(&[]), ledger.tubes(), ledger.revision(), ledger.findings(None), ledger.finding(1)));
         send((ledger.add_findings(&[], None, by), ledger.withdraw_finding(1, 1, "", by)));
-        send(ledger.correct_finding(1, 1, one, "", by));
+        send(ledger.correct_finding(1, 1, one.clone(), "", by));
         send((ledger.open_advice(), ledger.cleared_advice(1), ledger.keep_advice(&[], by)));
         send((ledger.see_advice(1, by), ledger.put_off_advice(1, by.at, "", by)));
         send(ledger.audit(&crate::AuditFilter::default(), 1));
@@ -119,7 +119,14 @@ fn every_answer_can_wait_in_any_task() {
         send(ledger.commit_days(right, &[], None));
         send(ledger.forget_days(right, &[]));
         send((ledger.add_baseline("", by), ledger.baseline(None), ledger.add_model("", by), ledger.models()));
-        send((ledger.approved_model(), ledger.approve(1, "", by), ledger.keep_scores(&[]), ledger.scores_of("")));
+        send((ledger.approved_model(), ledger.approve(1, "", by), ledger.scores_of("")));
+        send((
+            ledger.retire(1, "", by),
+            ledger.score_at("", by.at),
+            ledger.days_seen(by.at, None, true),
+            ledger.asides(),
+        ));
+        send((ledger.set_look_aside(&one.tube, by.at, "", by), ledger.lift_aside(1, "", by)));
         send((
             ledger.import_register(&[], &imports::rules(), by),
             ledger.import_findings(&[], &imports::rules(), by),

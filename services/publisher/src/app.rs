@@ -21,9 +21,10 @@ use crate::need::Need;
 use crate::problem::Problem;
 use crate::refusal::refusal;
 use crate::{
-    Origin, Site, Snapshot, advice_page, agreement, api, audit, board, charts, corrections, entry_page, finding_page,
-    findings, findings_page, login, metrics, models_page, openapi, openapi_page, pages, photos, plain_page, plans,
-    signals_page, stop_page, suspicions, tube_page, validation_page, worksheet,
+    Origin, Site, Snapshot, advice_page, agreement, api, approvals, asides, audit, board, charts, corrections,
+    entry_page, finding_page, findings, findings_page, login, metrics, models_page, openapi, openapi_page, pages,
+    photos, plain_page, plans, signals_page, stop_page, suspicions, track_page, trial, tube_page, validation_page,
+    wear_map, worksheet,
 };
 
 /// What the routes answer from.
@@ -91,6 +92,7 @@ pub(crate) fn routes(photo_bytes: usize) -> Vec<Route> {
         get("/signals", Read, signals_page::page),
         get("/models", Read, models_page::page),
         get("/suspicions", Read, suspicions::page),
+        get("/track", Read, track_page::page),
         get("/models/{version}/validation", Read, validation_page::page),
         get("/findings", Read, findings_page::page),
         get("/findings/new", Read, entry_page::page),
@@ -122,6 +124,14 @@ pub(crate) fn routes(photo_bytes: usize) -> Vec<Route> {
         get("/api/v1/advice", Read, advice_page::list),
         get("/api/v1/changeovers/choice", Read, stop_page::choice),
         get("/api/v1/models", Read, plans::models),
+        get("/api/v1/models/proposed", Read, trial::proposed),
+        post("/api/v1/models/{version}/approval", Review, approvals::approve),
+        post("/api/v1/models/{version}/retirement", Review, approvals::retire),
+        get("/api/v1/track", Read, track_page::track),
+        get("/api/v1/wear-map", Read, wear_map::map),
+        get("/api/v1/looks-aside", Read, asides::list),
+        post("/api/v1/looks-aside", Review, asides::set),
+        post("/api/v1/looks-aside/{id}/return", Review, asides::lift),
         get("/api/v1/suspicions", Read, suspicions::suspicions),
         get("/api/v1/agreement", Read, agreement::agreement),
         get("/api/v1/tubes", Read, api::tubes),

@@ -104,7 +104,8 @@ pub(crate) fn why(text: &str) -> Result<String, Wrong> {
     Ok(text.to_owned())
 }
 
-fn unknown_members(body: &Value, known: &[&str]) -> Vec<Wrong> {
+/// Members of a body that a request does not have.
+pub(crate) fn unknown_members(body: &Value, known: &[&str]) -> Vec<Wrong> {
     let Some(members) = body.as_object() else {
         let detail = format!("this is no object; right would be one with {}", known.join(" and "));
         return vec![Wrong { pointer: "#".to_owned(), detail }];

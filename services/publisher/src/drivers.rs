@@ -1,8 +1,9 @@
 //! What made the wear since the last look, as bars that add up.
 
-use plant::Driver;
+use plant::{Driver, Score};
 
-use crate::figures::hours;
+use crate::Site;
+use crate::figures::{hours, share};
 
 /// One driver, ready to be set.
 #[derive(Debug)]
@@ -36,6 +37,19 @@ pub(crate) fn bars(drivers: &[Driver]) -> Vec<DriverBar> {
             width_pc: place(finite(driver).abs()),
         })
         .collect()
+}
+
+/// What wore most besides plain running, in a sentence; `None` if nothing did or shares have no meaning.
+pub(crate) fn greatest(score: &Score, site: &Site) -> Option<String> {
+    let all = score.equivalent_h;
+    let sums = score.drivers.iter().all(|driver| driver.hours_equivalent >= 0.0) && all > 0.0 && all.is_finite();
+    let driver = score.drivers.iter().filter(|driver| driver.name != "run_h" && sums).max_by(|a, b| {
+        let hours = |driver: &Driver| driver.hours_equivalent;
+        hours(a).total_cmp(&hours(b))
+    })?;
+    let part = driver.hours_equivalent / all;
+    let since = score.last_look_at.map_or("this life began".to_owned(), |at| site.day(at));
+    (part >= 0.01).then(|| format!("{} of this tube's wear since {since} came from {}.", share(part), driver.text))
 }
 
 #[cfg(test)]

@@ -126,7 +126,12 @@ pub(crate) fn number(id: Result<Path<String>, PathRejection>, what: &str) -> Res
 /// There is no such thing.
 pub(crate) fn no_such(what: &str, id: &str) -> Problem {
     let detail = format!("there is no {what} {:?}; right would be the number of one, such as 17", shortened(id));
-    let code = if what == "photo" { "unknown_photo" } else { "unknown_finding" };
+    let code = match what {
+        "photo" => "unknown_photo",
+        "model" => "unknown_model",
+        "look set aside" => "unknown_aside",
+        _ => "unknown_finding",
+    };
     Problem::new(StatusCode::NOT_FOUND, code, detail)
 }
 

@@ -15,6 +15,8 @@ mod agreement;
 mod allowance;
 mod api;
 mod app;
+mod approvals;
+mod asides;
 mod audit;
 mod board;
 mod caller;
@@ -26,6 +28,7 @@ mod chart_costs;
 mod chart_life;
 mod chart_losses;
 mod chart_reliability;
+mod chart_track;
 mod chart_tube;
 mod chart_walls;
 mod charts;
@@ -90,10 +93,15 @@ mod stop_words;
 mod suspicions;
 mod tally;
 mod throttle;
+mod track;
+mod track_page;
+mod trial;
 mod tube_page;
+mod until;
 mod validation;
 mod validation_page;
 mod wall;
+mod wear_map;
 mod worksheet;
 
 pub use agreement::{AgreementKappa, ReaderAgreement};
@@ -106,10 +114,12 @@ pub use origin::{BadOrigin, Origin};
 pub use readiness::{Lack, lacks};
 pub use serve::{ServeError, serve};
 pub use site::{ReadAccess, Site};
-pub use snapshot::{CollectorSeen, Disk, Journal, KnownShare, Link, Month, Snapshot, Totals, TubeDetail};
+pub use snapshot::{CollectorSeen, Disk, Journal, KnownShare, Link, Month, Snapshot, Totals, Trial, TubeDetail};
+pub use track::{Drift, MarkedScore, TrackLine, TrackRecord};
 pub use validation::{
     Concordance, DecisionCost, Estimate, FoldCounts, Forecast, ForecastScores, Honesty, ReliabilityBin, ReportCounts,
-    Skill, ValidationReport,
+    RollingScores, RollingYear, Skill, ValidationReport, YearCost,
 };
 pub use validation_page::{ReportError, ReportSubject, validation_file};
+pub use wear_map::{WearCell, WearMap};
 pub use worksheet::worksheet_file;

@@ -1,13 +1,17 @@
 //! The page of models: which one speaks, what the others were, and how they did on tubes that they had not seen.
 
 use askama::Template;
-use axum::extract::State;
+use axum::extract;
 use axum::http::StatusCode;
 use axum::response::Response;
 
-use crate::figures::count;
+use plant::{Aside, Horizon, State};
+
+use crate::figures::{count, percent};
 use crate::pages::{Frame, rendered};
 use crate::plans::newest_first;
+use crate::trial::{Beside, beside};
+use crate::wear_map::{WearTable, table};
 use crate::{Contender, ModelEntry, ModelStatus, Publisher, Site};
 
 #[derive(Template)]
@@ -17,6 +21,20 @@ struct ModelsPage {
     lead: String,
     rows: Vec<Row>,
     models: Vec<ModelView>,
+    proposed: Option<i64>,
+    beside: Vec<[String; 5]>,
+    map: Option<WearTable>,
+    asides: Vec<AsideView>,
+}
+
+/// A look set aside.
+struct AsideView {
+    id: i64,
+    tube: String,
+    look: String,
+    why: String,
+    set: String,
+    lifted: Option<String>,
 }
 
 struct Row {
@@ -43,7 +61,7 @@ struct ModelView {
 }
 
 /// `GET /models`
-pub(crate) async fn page(State(publisher): State<Publisher>) -> Response {
+pub(crate) async fn page(extract::State(publisher): extract::State<Publisher>) -> Response {
     let (site, snapshot) = (&publisher.site, publisher.newest());
     let models = newest_first(&snapshot);
     let approved = models.iter().find(|model| model.status == ModelStatus::Approved);
@@ -61,9 +79,54 @@ pub(crate) async fn page(State(publisher): State<Publisher>) -> Response {
             None => "No model is approved: nothing fitted stands behind the scores.".to_owned(),
         },
         rows: models.iter().map(|model| row(model, site)).collect(),
+        proposed: snapshot.trial.as_ref().map(|trial| trial.version),
+        map: table(snapshot.wear_map.as_deref(), &site.bands),
+        beside: beside(&snapshot, site).iter().map(beside_row).collect(),
+        asides: snapshot.asides.iter().map(|aside| aside_view(aside, site)).collect(),
         models: models.iter().map(|model| view(model, site)).collect(),
     };
     rendered(StatusCode::OK, &page)
+}
+
+fn beside_row(tube: &Beside) -> [String; 5] {
+    let said = |state: State, risk: Option<&Horizon>| match risk {
+        Some(now) if state != State::Reached => percent(now.risk),
+        _ => state.as_str().replace('_', " "),
+    };
+    let differ = match (&tube.approved, &tube.proposed) {
+        (Some(approved), Some(proposed)) => points(proposed.risk - approved.risk),
+        _ => "–".to_owned(),
+    };
+    [
+        tube.tube.to_string(),
+        tube.unit.map_or("in no unit".to_owned(), ToString::to_string),
+        said(tube.approved_state, tube.approved.as_ref()),
+        said(tube.proposed_state, tube.proposed.as_ref()),
+        differ,
+    ]
+}
+
+/// A difference of chances in whole points of percent, with a true minus.
+fn points(difference: f64) -> String {
+    match (difference * 100.0).round() as i32 {
+        0 => "none".to_owned(),
+        more if more > 0 => format!("+{more}"),
+        less => format!("−{}", -less),
+    }
+}
+
+fn aside_view(aside: &Aside, site: &Site) -> AsideView {
+    AsideView {
+        id: aside.id,
+        tube: aside.tube.to_string(),
+        look: site.minute(aside.look),
+        why: aside.why.clone(),
+        set: format!("{}, {}", site.day(aside.at), aside.who),
+        lifted: aside.lifted_at.map(|at| {
+            let (by, why) = (aside.lifted_by.as_deref().unwrap_or("nobody named"), aside.lifted_why.as_deref());
+            format!("{}, {by}: {}", site.day(at), why.unwrap_or_default())
+        }),
+    }
 }
 
 fn verdict(model: &ModelEntry) -> String {

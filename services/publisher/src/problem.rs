@@ -139,6 +139,12 @@ impl From<LedgerError> for Problem {
             LedgerError::MustHold(_) => (StatusCode::CONFLICT, "must_hold"),
             LedgerError::NoTube(_) => (StatusCode::UNPROCESSABLE_ENTITY, "unknown_tube"),
             LedgerError::BadText { .. } => (StatusCode::UNPROCESSABLE_ENTITY, "bad_text"),
+            LedgerError::NoModel(_) => (StatusCode::NOT_FOUND, "unknown_model"),
+            LedgerError::AlreadyApproved { .. } => (StatusCode::CONFLICT, "approved_already"),
+            LedgerError::AlreadyRetired(_) => (StatusCode::CONFLICT, "retired_already"),
+            LedgerError::NoLook { .. } => (StatusCode::UNPROCESSABLE_ENTITY, "unknown_look"),
+            LedgerError::AlreadyAside(_) => (StatusCode::CONFLICT, "aside_already"),
+            LedgerError::NoAside(_) => (StatusCode::NOT_FOUND, "unknown_aside"),
             LedgerError::NoPerson(_) => (StatusCode::FORBIDDEN, "bad_login"),
             _ => {
                 tracing::error!(%error, "the ledger failed a request");

@@ -12,6 +12,7 @@ use serde::Serialize;
 
 use crate::advice::advice;
 use crate::rank::{rounded, sayable};
+use crate::until::{self, Until};
 use crate::{Interval, Site, Snapshot, TubeDetail, standing};
 
 /// One score, as the API and the messages give it.
@@ -36,6 +37,7 @@ pub(crate) struct ScoreJson<'a> {
     coverage: Option<f64>,
     equivalent_h: f64,
     drivers: &'a [Driver],
+    until: Vec<Until>,
     longest_interval: Interval,
     model: &'a str,
     data_from: Option<Timestamp>,
@@ -68,6 +70,7 @@ impl<'a> ScoreJson<'a> {
             coverage: score.coverage,
             equivalent_h: score.equivalent_h,
             drivers: &score.drivers,
+            until: until::until(score),
             longest_interval,
             model: &score.model,
             data_from: score.data_from,

@@ -6,12 +6,12 @@ use std::sync::Arc;
 use jiff::Timestamp;
 use jiff::civil::Date;
 use plant::{
-    Advice, Campaign, Exposure, Fault, Finding, Fitting, Life, Look, Plating, Score, Signal, SignalReport, Suspicions,
-    Tube, TubeId, UnitId, UnmappedTopic, Work,
+    Advice, Aside, Campaign, Exposure, Fault, Finding, Fitting, Life, Look, Plating, Score, Signal, SignalReport,
+    Suspicions, Tube, TubeId, UnitId, UnmappedTopic, Work,
 };
 use serde::Serialize;
 
-use crate::{ModelEntry, ReaderAgreement};
+use crate::{ModelEntry, ReaderAgreement, TrackRecord, WearMap};
 
 /// For what share of time a signal was known: while a usable reading speaks, and not beyond its hold.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
@@ -46,6 +46,14 @@ pub struct Snapshot {
     pub tubes: BTreeMap<TubeId, TubeDetail>,
     /// The models of the ledger. Any order.
     pub models: Vec<ModelEntry>,
+    /// What the newest proposed model says beside the approved one; `None` without one.
+    pub trial: Option<Arc<Trial>>,
+    /// How fast tubes wear by torque band and temperature band; `None` if the model reads no exposures.
+    pub wear_map: Option<Arc<WearMap>>,
+    /// How published chances did.
+    pub track: Arc<TrackRecord>,
+    /// Looks that were ever set aside, in the order in which that was done.
+    pub asides: Vec<Aside>,
     /// Production runs, past and planned. Any order.
     pub campaigns: Vec<Campaign>,
     /// Advice that is raised and not cleared. Any order.
@@ -113,6 +121,15 @@ pub struct Month {
     pub first_day: Date,
     /// What happened in it.
     pub exposure: Exposure,
+}
+
+/// What a proposed model would say. Nothing of it is published but beside the approved one, to be compared.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Trial {
+    /// The version of the proposed model.
+    pub version: i64,
+    /// Its scores. Any order.
+    pub scores: Vec<Score>,
 }
 
 /// Counts since the service started.

@@ -7,12 +7,12 @@ use axum::extract::rejection::PathRejection;
 use axum::extract::{Path, State};
 use axum::http::StatusCode;
 use axum::response::Response;
-use plant::{Finding, Fitting, Kind, Life, Look, Score, Work};
+use plant::{Aside, Finding, Fitting, Kind, Life, Look, Score, Work};
 
 use crate::advice::advice;
 use crate::api::shortened;
 use crate::chance::{Chance, chances};
-use crate::drivers::{DriverBar, bars};
+use crate::drivers::{DriverBar, bars, greatest};
 use crate::exposure_table::{BandTable, MonthTable, band_table, month_table};
 use crate::figures::{hours, number, share};
 use crate::look_words::findings_of;
@@ -21,7 +21,7 @@ use crate::pages::{Frame, Standing, refused, rendered};
 use crate::problem::Problem;
 use crate::suspicions::{self, Doubt};
 use crate::wall::{Wall, kind_words, wall};
-use crate::{Interval, Publisher, Site, Snapshot, TubeDetail, standing};
+use crate::{Interval, Publisher, Site, Snapshot, TubeDetail, standing, until};
 
 #[derive(Template)]
 #[template(path = "tube.html")]
@@ -56,6 +56,8 @@ struct ScoreView {
     chances: Vec<Chance>,
     last_known: bool,
     drivers: Vec<DriverBar>,
+    driver_words: Option<String>,
+    until: Vec<String>,
     equivalent: String,
     facts: Vec<(&'static str, String)>,
 }
@@ -83,7 +85,7 @@ pub(crate) async fn page(State(publisher): State<Publisher>, tube: Result<Path<S
         score: score.map(|score| score_view(score, &snapshot, site)),
         next: usual_next(detail),
         wall: wall(detail, site),
-        looks: look_rows(detail, site),
+        looks: look_rows(detail, &snapshot.asides, site),
         findings: detail.findings.iter().rev().map(|finding| finding_row(finding, site)).collect(),
         lives: detail.lives.iter().rev().map(|life| life_row(life, site)).collect(),
         fittings: detail.fittings.iter().rev().map(|fitting| fitting_row(fitting, site)).collect(),
@@ -147,6 +149,8 @@ fn score_view(score: &Score, snapshot: &Snapshot, site: &Site) -> ScoreView {
         chances: chances(score),
         last_known: score.state == plant::State::Stale,
         drivers: bars(&score.drivers),
+        driver_words: greatest(score, site),
+        until: until::words(score),
         equivalent: hours(score.equivalent_h),
         facts: vec![
             ("Last complete look in this life", score.last_look_at.map_or("none".to_owned(), |at| site.day(at))),
@@ -162,13 +166,16 @@ fn score_view(score: &Score, snapshot: &Snapshot, site: &Site) -> ScoreView {
 }
 
 /// Looks, newest first.
-fn look_rows(detail: &TubeDetail, site: &Site) -> Vec<[String; 6]> {
-    let mut rows: Vec<_> = detail
-        .looks
-        .iter()
-        .enumerate()
-        .map(|(place, look)| look_row(look, worst_mark(look, findings_of(detail, place)), site))
-        .collect();
+fn look_rows(detail: &TubeDetail, asides: &[Aside], site: &Site) -> Vec<[String; 6]> {
+    let row = |(place, look): (usize, &Look)| {
+        let mut row = look_row(look, worst_mark(look, findings_of(detail, place)), site);
+        let holds = |aside: &Aside| findings_of(detail, place).any(|finding| finding.at == aside.look);
+        if asides.iter().any(|aside| aside.stands() && aside.tube == detail.tube.tube && holds(aside)) {
+            row[3].push_str(", set aside");
+        }
+        row
+    };
+    let mut rows: Vec<_> = detail.looks.iter().enumerate().map(row).collect();
     rows.reverse();
     rows
 }

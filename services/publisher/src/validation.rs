@@ -1,5 +1,7 @@
 //! What cross-validation found, as it is published: the numbers of the report and of its pictures.
 
+use jiff::Timestamp;
+
 /// A way of forecasting.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Forecast {
@@ -174,6 +176,59 @@ pub struct FoldCounts {
     pub events: usize,
 }
 
+/// How one forecast did on the looks of the last year.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct RollingScores {
+    /// The sum of its chances.
+    pub expected: f64,
+    /// Mean minus log-likelihood per look, natural logarithm.
+    pub log_loss: f64,
+    /// Mean squared difference between chance and outcome.
+    pub brier: f64,
+}
+
+/// What opening by the model would have spared and cost.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct YearCost {
+    /// Cost of opening over cost of a late catch.
+    pub ratio: f64,
+    /// Looks whose chance was below it: not opened.
+    pub spared: u64,
+    /// Of these, those that found the limit reached: caught late.
+    pub late: u64,
+}
+
+impl YearCost {
+    /// What would have been saved against opening all `looks`, in late catches; below 0 it would have cost more.
+    pub fn saved(&self, looks: u64) -> f64 {
+        let spent = self.ratio * (looks - self.spared) as f64 + self.late as f64;
+        self.ratio * looks as f64 - spent
+    }
+}
+
+/// The last year over again: fits at dates, each on what was known then, and what they said of the looks that followed.
+#[derive(Debug, Clone, PartialEq)]
+pub struct RollingYear {
+    /// From when.
+    pub from: Timestamp,
+    /// Until when.
+    pub to: Timestamp,
+    /// Number of fits.
+    pub fits: u64,
+    /// Complete looks that followed them.
+    pub looks: u64,
+    /// Of these, those that found the limit reached.
+    pub found: u64,
+    /// The share of the intervals before that ended in an event.
+    pub base_rate: RollingScores,
+    /// Run hours alone.
+    pub hours_only: RollingScores,
+    /// What would have been published.
+    pub model: RollingScores,
+    /// By rising ratio.
+    pub costs: Vec<YearCost>,
+}
+
 /// A by-tube cross-validation, drawn up to be read.
 #[derive(Debug, Clone, PartialEq)]
 pub struct ValidationReport {
@@ -191,6 +246,8 @@ pub struct ValidationReport {
     pub concordance: Option<Concordance>,
     /// By rising ratio.
     pub decision: Vec<DecisionCost>,
+    /// The last year over again; `None` if that was not asked for, or it had no look to speak of.
+    pub rolling: Option<RollingYear>,
     /// Whether the model may be published.
     pub publish: bool,
     /// Publish or do not, and why, in a sentence.

@@ -5,13 +5,17 @@ use axum::extract::rejection::PathRejection;
 use axum::extract::{Path, State};
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
+use jiff::Timestamp;
 
 use crate::api::shortened;
 use crate::drawing::DrawError;
 use crate::figures::count;
 use crate::pages::{Frame, STYLE, refused, rendered};
+use crate::plot_frame::percent_tick;
 use crate::problem::Problem;
-use crate::validation::{Estimate, ForecastScores, Honesty, Skill, ValidationReport};
+use crate::validation::{
+    Estimate, ForecastScores, Honesty, RollingScores, RollingYear, Skill, ValidationReport, YearCost,
+};
 use crate::{Publisher, chart_costs, chart_losses, chart_reliability};
 
 /// Why a report could not be written.
@@ -119,11 +123,55 @@ struct Body {
     concordance: Option<[String; 3]>,
     costs: String,
     folds: Vec<[String; 4]>,
+    rolling: Option<Rolling>,
     /// What was fitted; a page leaves it to the page of the model.
     facts: Vec<(String, String)>,
     notes: Vec<String>,
     publish: bool,
     sentence: String,
+}
+
+/// The last year over again.
+struct Rolling {
+    lead: String,
+    scores: Vec<[String; 4]>,
+    costs: Vec<[String; 5]>,
+}
+
+impl Rolling {
+    fn of(year: &RollingYear) -> Rolling {
+        let day = |at: Timestamp| at.strftime("%-d %b %Y").to_string();
+        let row = |words: &str, scores: &RollingScores| {
+            [words.to_owned(), format!("{:.1}", scores.expected), decimals(scores.log_loss), decimals(scores.brier)]
+        };
+        let cost = |at: &YearCost| {
+            let saved = at.saved(year.looks);
+            [
+                percent_tick(at.ratio),
+                count(year.looks - at.spared),
+                count(at.spared),
+                count(at.late),
+                format!("{} late catches", signed(saved, 1)),
+            ]
+        };
+        Rolling {
+            lead: format!(
+                "From {} to {} it was fitted {} times, each time on what was known by then, and asked the day before each of \
+                 the {} complete looks that followed; {} of them found the limit reached.",
+                day(year.from),
+                day(year.to),
+                count(year.fits),
+                count(year.looks),
+                count(year.found)
+            ),
+            scores: vec![
+                row("base rate", &year.base_rate),
+                row("run hours alone", &year.hours_only),
+                row("what would have been published", &year.model),
+            ],
+            costs: year.costs.iter().map(cost).collect(),
+        }
+    }
 }
 
 impl Body {
@@ -177,6 +225,7 @@ impl Body {
                 .enumerate()
                 .map(|(place, fold)| [number(place + 1), number(fold.tubes), number(fold.rows), number(fold.events)])
                 .collect(),
+            rolling: report.rolling.as_ref().map(Rolling::of),
             facts: facts.to_vec(),
             notes: notes.to_vec(),
             publish: report.publish,

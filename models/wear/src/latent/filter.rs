@@ -76,7 +76,7 @@ impl<'a> Law<'a> {
                 next += 1;
             }
             for (stretch, _) in &life.looks {
-                let covered = self.layout.dose(&m.weights, m.whole_weight, stretch);
+                let covered = self.layout.dose(&m.weights, m.whole_weight, stretch.covered_h, &stretch.amounts);
                 let scale = (m.stretch_sd * effects[next]).exp();
                 let mut dose = covered * scale;
                 if stretch.blind_h > 0.0 {

@@ -8,7 +8,7 @@ use serde::{Deserialize, Serialize};
 use super::ahead::PaceAhead;
 use super::ascent::{Landscape, Top, climb};
 use super::filter::Law;
-use super::history::{Histories, Place, TubeHistory};
+use super::history::{Histories, Place, Stretch, TubeHistory};
 use super::judge::Recalibration;
 use super::nodes::Nodes;
 use super::parameters::{Belief, LEVEL, Layout, Parameter, TUBE_SD};
@@ -173,7 +173,8 @@ impl Fit<Histories, Array1<()>, WearError> for LatentValid {
         let n_complete = histories.looks().filter(|(_, readings)| complete(readings)).count();
         let n_stations = histories.looks().filter(|(_, r)| complete(r) && r.whole.is_none()).count();
         let mode = layout.meaning(&top.at, &histories.places);
-        let pace = PaceAhead::of(histories, |stretch| layout.dose(&mode.weights, mode.whole_weight, stretch));
+        let dose = |of: &Stretch| layout.dose(&mode.weights, mode.whole_weight, of.covered_h, &of.amounts);
+        let pace = PaceAhead::of(histories, dose);
         let draws = draws(&top, &priors);
         let parameters = priors.into_iter().zip(&top.at).map(|(p, value)| Parameter { value: *value, ..p });
         Ok(Latent {

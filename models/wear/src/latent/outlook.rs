@@ -4,8 +4,9 @@ use super::filter::{BLIND_LOG_SD, Law, State};
 use super::fit::Latent;
 use super::history::{Stretch, TubeHistory};
 use super::nodes::{Nodes, PLACE_NODES};
+use super::parameters::Meaning;
 use super::proposal::Proposal;
-use super::reading::GRADES;
+use super::reading::{GRADES, PlaceReads};
 use crate::course::check_hours;
 use crate::{Risk, WearError};
 
@@ -33,7 +34,14 @@ pub struct LatentOutlook<'a> {
     latent: &'a Latent,
     /// The law at the most likely parameters: where to look for what a tube went through.
     mode: Law<'a>,
-    draws: Vec<(Law<'a>, Nodes)>,
+    draws: Vec<Drawn<'a>>,
+}
+
+/// The law under one parameter vector, with its nodes.
+struct Drawn<'a> {
+    law: Law<'a>,
+    nodes: Nodes,
+    reads: PlaceReads,
 }
 
 /// A tube after its looks, under each parameter vector.
@@ -47,7 +55,12 @@ impl Latent {
     /// Makes the tables and nodes that every score needs.
     pub fn outlook(&self) -> LatentOutlook<'_> {
         let law = |theta: &[f64]| Law::new(&self.layout, theta, &self.places);
-        let draws = (0..).zip(&self.draws).map(|(draw, theta)| (law(theta), Nodes::other(NODES, draw))).collect();
+        let drawn = |(number, theta): (u64, &Vec<f64>)| {
+            let law = law(theta);
+            let reads = law.tables.place_reads(usize::from(self.limit));
+            Drawn { law, nodes: Nodes::other(NODES, number), reads }
+        };
+        let draws = (0..).zip(&self.draws).map(drawn).collect();
         LatentOutlook { latent: self, mode: law(&self.mode()), draws }
     }
 
@@ -62,6 +75,14 @@ impl Latent {
         self.layout.dose_parts(&self.layout.meaning(&self.mode(), &self.places), stretch)
     }
 
+    /// What the wear of an hour at the fleet's mean rates comes from: `run_h`, running itself, then each term; shares that
+    /// add up to 1.
+    pub fn shares(&self) -> Vec<(String, f64)> {
+        let usual = Stretch { covered_h: 1.0, blind_h: 0.0, amounts: self.layout.usual.clone() };
+        let names = std::iter::once("run_h".to_owned()).chain(self.layout.terms.iter().cloned());
+        names.zip(self.dose_parts(&usual)).collect()
+    }
+
     fn mode(&self) -> Vec<f64> {
         self.parameters.iter().map(|parameter| parameter.value).collect()
     }
@@ -73,10 +94,21 @@ impl Latent {
 }
 
 impl LatentOutlook<'_> {
+    /// Dose of covered running at the most likely weights, in hours of running at the fleet's mean rates.
+    pub fn dose(&self, covered_h: f64, amounts: &[f64]) -> f64 {
+        let Meaning { weights, whole_weight, .. } = &self.mode.meaning;
+        self.latent.layout.dose(weights, *whole_weight, covered_h, amounts)
+    }
+
+    /// Its parts: hours themselves, then each term. They add up to the dose.
+    pub fn dose_parts(&self, stretch: &Stretch) -> Vec<f64> {
+        self.latent.layout.dose_parts(&self.mode.meaning, stretch)
+    }
+
     /// Goes through all that was read in a tube.
     pub fn filter(&self, tube: &TubeHistory) -> Filtered<'_> {
         let proposal = Proposal::of(&self.mode, tube);
-        let state = |(law, nodes): &(Law, Nodes)| {
+        let state = |Drawn { law, nodes, .. }: &Drawn| {
             let state = law.draw(tube, &proposal, nodes);
             let (weights, _) = state.weights();
             (state, weights)
@@ -112,45 +144,53 @@ impl Filtered<'_> {
     }
 
     fn risk_under(&self, draw: usize, ahead: Ahead) -> f64 {
-        let (law, nodes) = &self.outlook.draws[draw];
+        let Drawn { law, nodes, .. } = &self.outlook.draws[draw];
         let (state, weights) = &self.states[draw];
         let own = |effect: usize| nodes.dimension(self.effects + effect);
         let (scale, unseen, pace) = (own(0), own(1), own(2));
-        let sum: f64 = (0..weights.len())
+        let middles: Vec<f64> = (0..weights.len())
             .map(|node| {
                 let blind = ahead.blind * (BLIND_LOG_SD * unseen[node]).exp();
                 let coming = ahead.coming * (self.outlook.latent.pace.sd * pace[node]).exp();
                 let more = (ahead.covered + blind + coming) * (law.meaning.stretch_sd * scale[node]).exp();
-                let middle = law.middle(state.rate[node], state.dose_h[node] + more);
-                weights[node] * self.finds(law, state, node, middle)
+                law.middle(state.rate[node], state.dose_h[node] + more)
             })
-            .sum();
-        sum.clamp(0.0, 1.0)
+            .collect();
+        let finds = self.finds(draw, &middles);
+        weights.iter().zip(finds).map(|(weight, finds)| weight * finds).sum::<f64>().clamp(0.0, 1.0)
     }
 
-    /// The chance that a complete look finds the limit, at one node.
-    fn finds(&self, law: &Law, state: &State, node: usize, middle: f64) -> f64 {
+    /// The chance that a complete look finds the limit, node by node.
+    fn finds(&self, draw: usize, middles: &[f64]) -> impl Iterator<Item = f64> {
+        let Drawn { law, reads, .. } = &self.outlook.draws[draw];
+        let place_weights = &self.states[draw].0.place;
         let limit = usize::from(self.outlook.latent.limit);
-        let count = state.rate.len();
-        let mut stations_below = 1.0;
-        let mut up_to = [1.0; GRADES - 1];
-        for (station, place) in law.meaning.places.iter().enumerate() {
-            let mut below = 0.0;
-            let mut own = [0.0; GRADES - 1];
-            for (q, (z, _)) in PLACE_NODES.iter().enumerate() {
-                let weight = state.place[(station * PLACE_NODES.len() + q) * count + node];
-                let x = middle + place + law.meaning.place_sd * z;
-                below += weight * law.tables.station_below(x, limit);
-                own.iter_mut().zip(law.tables.up_to(x)).for_each(|(own, up_to)| *own += weight * up_to);
-            }
-            stations_below *= below;
-            up_to.iter_mut().zip(own).for_each(|(all, own)| *all *= own);
-        }
-        let whole: f64 = law.tables.whole[limit..]
-            .iter()
-            .map(|read| read[GRADES - 1] + (0..GRADES - 1).map(|g| (read[g] - read[g + 1]) * up_to[g]).sum::<f64>())
-            .sum();
         let by_station = self.outlook.latent.by_station;
-        (by_station * (1.0 - stations_below) + (1.0 - by_station) * whole).clamp(0.0, 1.0)
+        let count = middles.len();
+        // Of all places together: each grade or less, and read below the limit at every one.
+        let mut all = vec![[1.0; GRADES]; count];
+        let mut own = vec![[0.0; GRADES]; count];
+        for (station, place) in law.meaning.places.iter().enumerate() {
+            own.fill([0.0; GRADES]);
+            for (q, (z, _)) in PLACE_NODES.iter().enumerate() {
+                let off = place + law.meaning.place_sd * z;
+                let from = (station * PLACE_NODES.len() + q) * count;
+                for ((own, middle), weight) in own.iter_mut().zip(middles).zip(&place_weights[from..from + count]) {
+                    let read = reads.at(middle + off);
+                    own.iter_mut().zip(read).for_each(|(own, read)| *own += weight * read);
+                }
+            }
+            for (all, own) in all.iter_mut().zip(&own) {
+                all.iter_mut().zip(own).for_each(|(all, own)| *all *= own);
+            }
+        }
+        let whole = &law.tables.whole;
+        all.into_iter().map(move |all| {
+            let told: f64 = whole[limit..]
+                .iter()
+                .map(|read| read[GRADES - 1] + (0..GRADES - 1).map(|g| (read[g] - read[g + 1]) * all[g]).sum::<f64>())
+                .sum();
+            (by_station * (1.0 - all[GRADES - 1]) + (1.0 - by_station) * told).clamp(0.0, 1.0)
+        })
     }
 }

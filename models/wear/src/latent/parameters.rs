@@ -164,9 +164,9 @@ impl Layout {
     }
 
     /// Their sum: an hour at the fleet's mean rates is one.
-    pub(crate) fn dose(&self, weights: &[f64], whole_weight: f64, stretch: &Stretch) -> f64 {
-        let mut sum = stretch.covered_h;
-        for ((amount, usual), weight) in stretch.amounts.iter().zip(&self.usual).zip(weights) {
+    pub(crate) fn dose(&self, weights: &[f64], whole_weight: f64, covered_h: f64, amounts: &[f64]) -> f64 {
+        let mut sum = covered_h;
+        for ((amount, usual), weight) in amounts.iter().zip(&self.usual).zip(weights) {
             if *usual > 0.0 {
                 sum += weight * amount / usual;
             }

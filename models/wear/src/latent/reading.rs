@@ -90,9 +90,24 @@ impl Tables {
         std::array::from_fn(|grade| low[grade] + share * (high[grade] - low[grade]))
     }
 
-    /// Chance that a station reads below a limit.
-    pub(crate) fn station_below(&self, x: f64, limit: usize) -> f64 {
-        self.station[..limit].iter().map(|table| table.at(x)).sum()
+    /// What a look needs of a place, in one table: see [`PlaceReads`].
+    pub(crate) fn place_reads(&self, limit: usize) -> PlaceReads {
+        let below = |at: usize| self.station[..limit].iter().map(|table| table.0[at]).sum();
+        PlaceReads(self.up_to.iter().enumerate().map(|(at, [a, b, c])| [*a, *b, *c, below(at)]).collect())
+    }
+}
+
+/// By x: the chance that the blurred grade of a place is each grade or less, and last the chance that it is read below the
+/// limit. Scores look here some hundred thousand times for a fleet, so that all of it lies in one line of memory.
+#[derive(Debug, Clone)]
+pub(crate) struct PlaceReads(Vec<[f64; GRADES]>);
+
+impl PlaceReads {
+    #[inline]
+    pub(crate) fn at(&self, x: f64) -> [f64; GRADES] {
+        let (below, share) = place(x);
+        let (low, high) = (&self.0[below], &self.0[below + 1]);
+        std::array::from_fn(|part| low[part] + share * (high[part] - low[part]))
     }
 }
 

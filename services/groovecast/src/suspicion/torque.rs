@@ -194,8 +194,8 @@ mod tests {
         let fleet = Fleet {
             record: Record::default(),
             hours: Arc::new([(unit("K1"), one), (unit("K2"), other)].into()),
-            first_reading: BTreeMap::new(),
-            last_reading: BTreeMap::new(),
+            first_reading: std::sync::Arc::default(),
+            last_reading: std::sync::Arc::default(),
             until,
             hours_until: until,
         };

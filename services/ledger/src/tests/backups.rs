@@ -55,10 +55,14 @@ async fn filled(place: &Place) -> Ledger {
     ledger.add_baseline("{}", &by("groovecast", 14)).await.unwrap();
     let model = ledger.add_model("{}", &by("groovecast", 15)).await.unwrap();
     ledger.approve(model, "good", &by("Ada", 16)).await.unwrap();
-    ledger.keep_scores(&[super::journal::score()]).await.unwrap();
     let raised = plant::Advice { raised_at: Some(at(17)), ..super::advice::advice(plant::AdviceKind::Chance, 17) };
     ledger.keep_advice(&[raised], &by("the service", 17)).await.unwrap();
     ledger.put_off_advice(1, at(90), "no crew", &by("Olga", 18)).await.unwrap();
+    ledger.keep_evaluation(&super::journal::evaluation()).await.unwrap();
+    ledger
+        .set_look_aside(&plant::TubeId::new("T1").unwrap(), at(100), "drawn from another tube", &by("Ada", 150))
+        .await
+        .unwrap();
     let mut right = ledger.days_right().await.unwrap().unwrap();
     ledger.commit_days(&mut right, &[super::journal::day_file()], Some(at(100))).await.unwrap();
     let numbers = [0.1 + 0.2, -0.0, 1e-300, f64::MAX, f64::MIN_POSITIVE, 5e-324, 3.0];
@@ -80,7 +84,9 @@ async fn seen(ledger: &Ledger) -> impl PartialEq + std::fmt::Debug + use<> {
         ledger.photos(1).await.unwrap(),
         (ledger.people().await.unwrap(), ledger.tokens().await.unwrap()),
         (ledger.models().await.unwrap(), ledger.baseline(None).await.unwrap()),
-        (ledger.scores_of("T1").await.unwrap(), ledger.open_advice().await.unwrap()),
+        ledger.open_advice().await.unwrap(),
+        (ledger.scores_of("T1").await.unwrap(), ledger.days_seen(at(1000), Some(1), true).await.unwrap()),
+        ledger.trials_of("T1", "model 2").await.unwrap(),
         ledger.audit(&AuditFilter::default(), 1000).await.unwrap(),
         (ledger.day_files().await.unwrap(), ledger.closed_until().await.unwrap()),
         ledger.journal_from(at(0)).await.unwrap(),

@@ -10,6 +10,31 @@ fn grades(record: &Record) -> Vec<u8> {
 }
 
 on_both! {
+    async fn a_look_is_set_aside_and_taken_back_with_who_when_and_why(place: Place) {
+        let ledger = with_tubes(&place).await;
+        let tube = TubeId::new("T1").unwrap();
+        ledger.add_findings(&[finding("T1", 100, 3)], None, &by("Ines", 110)).await.unwrap();
+        let before = ledger.revision().await.unwrap();
+        let nobody = ledger.set_look_aside(&tube, at(101), "misread", &by("Ada", 200)).await;
+        assert!(matches!(nobody, Err(LedgerError::NoLook { .. })), "{nobody:?}");
+        assert!(matches!(ledger.set_look_aside(&tube, at(100), "", &by("Ada", 200)).await, Err(LedgerError::BadText { .. })));
+        let id = ledger.set_look_aside(&tube, at(100), "another tube was open", &by("Ada", 200)).await.unwrap();
+        let again = ledger.set_look_aside(&tube, at(100), "mine", &by("Bob", 201)).await;
+        assert!(matches!(again, Err(LedgerError::AlreadyAside(known)) if known == id));
+        let record = ledger.record(&[]).await.unwrap();
+        assert_eq!((record.findings.len(), record.looks(&tube).len(), record.looks_aside(&tube).len()), (1, 0, 1));
+        assert!(record.revision > before, "models must learn of it");
+        ledger.lift_aside(id, "it was the right one", &by("Bob", 300)).await.unwrap();
+        assert!(matches!(ledger.lift_aside(id, "again", &by("Bob", 301)).await, Err(LedgerError::NoAside(_))));
+        let record = ledger.record(&[]).await.unwrap();
+        assert_eq!(record.looks(&tube).len(), 1);
+        let kept = &record.asides[0];
+        assert_eq!((kept.who.as_str(), kept.lifted_by.as_deref(), kept.lifted_at), ("Ada", Some("Bob"), Some(at(300))));
+        let trail = ledger.audit(&AuditFilter { subject: Some("tube T1".into()), ..AuditFilter::default() }, 9).await.unwrap();
+        let told: Vec<_> = trail.iter().map(|row| (row.who.as_str(), row.action.as_str())).collect();
+        assert_eq!(told[..2], [("Bob", "take look back into use"), ("Ada", "set look aside")]);
+    }
+
     async fn a_correction_keeps_what_was_said_with_who_when_and_why(place: Place) {
         let ledger = with_tubes(&place).await;
         let typed = finding("T1", 100, 3);

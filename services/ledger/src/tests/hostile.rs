@@ -72,7 +72,9 @@ async fn write_everywhere(ledger: &Ledger, n: i64, text: &str) {
     let model = ledger.add_model(text, &who).await.unwrap();
     ledger.approve(model, text, &who).await.unwrap();
     ledger.add_baseline(text, &who).await.unwrap();
-    ledger.keep_scores(&[plant::Score { tube: Some(tube.clone()), ..super::journal::score() }]).await.unwrap();
+    let score = plant::Score { tube: Some(tube.clone()), ..super::journal::score() };
+    let scores = vec![crate::KeptScore { score, grounds: Some(text.into()) }];
+    ledger.keep_evaluation(&crate::Evaluation { scores, ..crate::Evaluation::default() }).await.unwrap();
     ledger
         .append(&[Reading {
             unit: unit.clone(),

@@ -1,10 +1,12 @@
 //! Readings, day files and scores.
 
 use jiff::civil::Date;
-use plant::{DayFile, Horizon, Quality, Reading, Score, Signal, State, TimeSource, TubeId, UnitId, Value};
+use plant::{
+    DayFile, Horizon, HourExposure, Quality, Reading, Score, Signal, State, TimeSource, TubeId, UnitId, Value,
+};
 
 use super::{at, on_both};
-use crate::{Appended, CollectorNote, Ledger, Place};
+use crate::{Appended, CollectorNote, Evaluation, KeptScore, Ledger, Place, SeenDay};
 
 fn torque(second: i64, value: f64) -> Reading {
     Reading {
@@ -37,6 +39,23 @@ pub(super) fn score() -> Score {
         model: "model 1".into(),
         data_from: None,
         data_to: None,
+    }
+}
+
+/// An evaluation with something of everything.
+pub(super) fn evaluation() -> Evaluation {
+    let hour = HourExposure { hour: 5, exposure: plant::Exposure::default() };
+    Evaluation {
+        scores: vec![KeptScore { score: score(), grounds: Some("{\"record\":\"ab\"}".into()) }],
+        trials: vec![Score { model: "model 2".into(), ..score() }],
+        days: vec![SeenDay {
+            unit: UnitId::new("C1").unwrap(),
+            day: 0,
+            baseline: Some(1),
+            at: at(100),
+            sha256: "ab".into(),
+            hours: Some(vec![hour]),
+        }],
     }
 }
 
@@ -124,9 +143,31 @@ on_both! {
     async fn a_kept_score_reads_back_and_is_kept_once(place: Place) {
         let ledger = Ledger::open(&place).await.unwrap();
         let score = score();
-        ledger.keep_scores(std::slice::from_ref(&score)).await.unwrap();
-        ledger.keep_scores(std::slice::from_ref(&score)).await.unwrap();
-        assert_eq!(ledger.scores_of("T1").await.unwrap(), [score], "to the last bit of its numbers");
+        ledger.keep_evaluation(&evaluation()).await.unwrap();
+        ledger.keep_evaluation(&evaluation()).await.unwrap();
+        assert_eq!(ledger.scores_of("T1").await.unwrap(), [score.clone()], "to the last bit of its numbers");
         assert!(ledger.scores_of("T2").await.unwrap().is_empty());
+        assert_eq!(ledger.score_at("T1", at(0)).await.unwrap(), None, "it was published later");
+        assert_eq!(ledger.score_at("T1", score.at).await.unwrap().as_ref(), evaluation().scores.first());
+        assert_eq!(ledger.trials_of("T1", "model 2").await.unwrap(), evaluation().trials);
+        assert!(ledger.trials_of("T1", "model 1").await.unwrap().is_empty(), "what was published is no trial");
+    }
+
+    async fn a_past_score_finds_the_hours_that_it_saw(place: Place) {
+        let ledger = Ledger::open(&place).await.unwrap();
+        let first = evaluation().days.remove(0);
+        let later = SeenDay { at: at(200), sha256: "cd".into(), hours: Some(Vec::new()), ..first.clone() };
+        let other = SeenDay { baseline: None, hours: None, ..first.clone() };
+        let days = vec![first.clone(), later.clone(), other.clone()];
+        ledger.keep_evaluation(&Evaluation { days, ..Evaluation::default() }).await.unwrap();
+        let seen = |second, baseline, whole| {
+            let ledger = ledger.clone();
+            async move { ledger.days_seen(at(second), baseline, whole).await.unwrap() }
+        };
+        assert_eq!(seen(99, Some(1), true).await, []);
+        assert_eq!(seen(199, Some(1), true).await, [first.clone()]);
+        assert_eq!(seen(200, Some(1), true).await, [later]);
+        assert_eq!(seen(150, Some(1), false).await, [SeenDay { hours: None, ..first }]);
+        assert_eq!(seen(150, None, true).await, [other]);
     }
 }

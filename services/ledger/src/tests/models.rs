@@ -39,6 +39,22 @@ on_both! {
         assert_eq!(told, [("Ada", "approve model", "model 1"), ("groovecast", "propose model", "model 1")]);
     }
 
+    async fn a_retired_model_speaks_no_more_and_can_be_approved_again(place: Place) {
+        let ledger = Ledger::open(&place).await.unwrap();
+        let version = ledger.add_model("{}", &by("groovecast", 1)).await.unwrap();
+        ledger.approve(version, "good", &by("Ada", 2)).await.unwrap();
+        assert!(matches!(ledger.retire(version, " ", &by("Ada", 3)).await, Err(LedgerError::BadText { .. })));
+        assert!(matches!(ledger.retire(7, "drifts", &by("Ada", 3)).await, Err(LedgerError::NoModel(7))));
+        ledger.retire(version, "drifts", &by("Ada", 3)).await.unwrap();
+        assert_eq!(ledger.approved_model().await.unwrap(), None);
+        let again = ledger.retire(version, "drifts", &by("Ada", 4)).await;
+        assert!(matches!(again, Err(LedgerError::AlreadyRetired(1))));
+        let trail = ledger.audit(&AuditFilter::default(), 1).await.unwrap();
+        assert_eq!((trail[0].action.as_str(), &trail[0].detail["was"]), ("retire model", &"approved".into()));
+        ledger.approve(version, "it was the torque meter", &by("Ada", 5)).await.unwrap();
+        assert_eq!(ledger.approved_model().await.unwrap().unwrap().version, version);
+    }
+
     async fn a_baseline_is_found_by_its_version_or_as_the_newest(place: Place) {
         let ledger = Ledger::open(&place).await.unwrap();
         assert_eq!(ledger.baseline(None).await.unwrap(), None);

@@ -8,13 +8,13 @@ use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
 use ledger::{By, Ledger, Rules};
 use plant::{
-    Advice, AdviceKind, Bands, Campaign, Clock, Driver, Fault, Grade, Horizon, PutOff, Score, Signal, SignalReport,
-    State, Suspicion, SuspicionKind, Suspicions, Table, TubeId, UnitId, UnmappedTopic, Zone,
+    Advice, AdviceKind, Aside, Bands, Campaign, Clock, Driver, Fault, Grade, Horizon, PutOff, Score, Signal,
+    SignalReport, State, Suspicion, SuspicionKind, Suspicions, Table, TubeId, UnitId, UnmappedTopic, Zone,
 };
 use publisher::{
-    AgreementKappa, CollectorSeen, Contender, Costs, Disk, FittedTerm, Journal, KnownShare, Link, LongestInterval,
-    ModelBasis, ModelEntry, ModelStatus, Opening, Publisher, ReadAccess, ReaderAgreement, Site, Snapshot, Span, Totals,
-    TubeDetail,
+    AgreementKappa, CollectorSeen, Contender, Costs, Disk, Drift, FittedTerm, Journal, KnownShare, Link,
+    LongestInterval, MarkedScore, ModelBasis, ModelEntry, ModelStatus, Opening, Publisher, ReadAccess, ReaderAgreement,
+    Site, Snapshot, Span, Totals, TrackLine, TrackRecord, Trial, TubeDetail, WearCell, WearMap,
 };
 use tokio::sync::watch;
 
@@ -445,6 +445,104 @@ fn agreement() -> ReaderAgreement {
 }
 
 /// The whole plant.
+/// What the proposed model would say: more of each tube that has a chance.
+fn trial() -> Trial {
+    let mut scores = scores();
+    for score in &mut scores {
+        score.model = "hours-2026-05".to_owned();
+        score.risks.iter_mut().for_each(|ahead| ahead.upper = 1.0);
+        score.risks.iter_mut().for_each(|ahead| ahead.risk = (ahead.risk + 0.07).min(1.0));
+    }
+    Trial { version: 3, scores }
+}
+
+/// How fast the invented tubes wear.
+fn wear_map() -> WearMap {
+    let cell = |hours: f64, rate: f64| WearCell { hours, equivalent_h: hours * rate };
+    let cells = vec![
+        cell(4100.0, 0.7),
+        cell(900.0, 0.8),
+        cell(2600.0, 1.1),
+        cell(410.0, 1.6),
+        cell(230.0, 3.8),
+        cell(3.0, 5.0),
+    ];
+    let nowhere = cell(51.0, 1.0);
+    WearMap {
+        from: now() - SignedDuration::from_hours(365 * 24),
+        to: now(),
+        covered_h: cells.iter().map(|cell| cell.hours).sum::<f64>() + nowhere.hours,
+        equivalent_h: cells.iter().map(|cell| cell.equivalent_h).sum::<f64>() + nowhere.equivalent_h,
+        cells,
+        nowhere,
+    }
+}
+
+/// How the chances of the invented plant did.
+fn track() -> TrackRecord {
+    let mark = |day: &str, tube: &str, chance: f64, found: bool| MarkedScore {
+        tube: tube_id(tube),
+        unit: Some(unit_id("C-103")),
+        look_at: at(&format!("{day}T09:00:00Z")),
+        reason: None,
+        said_at: at(&format!("{day}T09:00:00Z")) - SignedDuration::from_hours(27),
+        model: "cloglog-2026-04".to_owned(),
+        state: State::Ok,
+        run_h: 18.5,
+        chance,
+        found,
+    };
+    let line = |which: &str, looks: u64, found: u64, expected: f64, (at_least, at_most): (u64, u64)| TrackLine {
+        which: which.to_owned(),
+        looks,
+        found,
+        expected,
+        at_least,
+        at_most,
+        share_lower: 0.02,
+        share_upper: 0.61,
+        brier: 0.102,
+        log_loss: 0.33,
+    };
+    TrackRecord {
+        lines: vec![
+            line("all but floors", 4, 1, 0.81, (0, 3)),
+            line("because something looked bad (advice, complaint)", 3, 3, 0.4, (0, 2)),
+        ],
+        bins: vec![line("20 % to 40 %", 2, 1, 0.6, (0, 2))],
+        drift: Some(Drift {
+            model: "cloglog-2026-04".to_owned(),
+            looks: 4,
+            evidence: 1.4,
+            limit: 100.0,
+            since: None,
+            sentence: "Nothing speaks against the chances of cloglog-2026-04".to_owned(),
+        }),
+        marks: vec![
+            mark("2026-05-04", "T-0042", 0.31, true),
+            mark("2026-04-28", "T-0019", 0.04, false),
+            mark("2026-04-21", "T-0023", 0.29, false),
+            mark("2026-04-14", "T-0030", 0.17, false),
+        ],
+        unmarked: 12,
+    }
+}
+
+/// A look that an analyst doubts.
+fn aside() -> Aside {
+    Aside {
+        id: 1,
+        tube: tube_id("T-0042"),
+        look: at("2025-11-03T08:00:00Z"),
+        at: at("2026-02-01T10:00:00Z"),
+        who: "R. Example".to_owned(),
+        why: "read by torchlight <alone>".to_owned(),
+        lifted_at: None,
+        lifted_by: None,
+        lifted_why: None,
+    }
+}
+
 pub fn snapshot() -> Snapshot {
     let tubes = [
         ("T-0007", Some("C-101")),
@@ -477,6 +575,10 @@ pub fn snapshot() -> Snapshot {
         scores: scores(),
         tubes: tubes.into_iter().map(|detail| (detail.tube.tube.clone(), detail)).collect(),
         models: models(),
+        trial: Some(Arc::new(trial())),
+        asides: vec![aside()],
+        track: Arc::new(track()),
+        wear_map: Some(Arc::new(wear_map())),
         campaigns: campaigns(),
         advice: advice(),
         suspicions: suspicions(),

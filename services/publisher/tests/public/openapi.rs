@@ -152,6 +152,32 @@ async fn every_described_write_answers_as_described() {
         assert_told_of(&document, "post", path, &answer);
     }
     assert_told(&document, "/api/v1/advice", &desk.ask("GET", "/api/v1/advice", &[], "").await);
+    desk.publisher.ledger.add_model("{}", &crate::desk::by()).await.expect("a model");
+    let (approve, retire) = ("/api/v1/models/{version}/approval", "/api/v1/models/{version}/retirement");
+    let (aside, back) = ("/api/v1/looks-aside", "/api/v1/looks-aside/{id}/return");
+    let found = &desk.publisher.ledger.findings(None).await.expect("findings")[1];
+    let look = found.finding.as_ref().expect("it stands");
+    let doubted = json!({ "tube": look.tube, "look": look.at, "why": "another tube was open" });
+    for (path, number, body, status) in [
+        (approve, "1", &json!({}), 422),
+        (approve, "9", &why, 404),
+        (approve, "x", &why, 404),
+        (approve, "1", &why, 200),
+        (approve, "1", &why, 409),
+        (retire, "1", &why, 200),
+        (retire, "1", &why, 409),
+        (aside, "", &json!({ "tube": "T-0042", "look": "yesterday" }), 422),
+        (aside, "", &json!({ "tube": "T-0042", "look": "2020-01-01T00:00:00Z", "why": "x" }), 422),
+        (aside, "", &doubted, 201),
+        (aside, "", &doubted, 409),
+        (back, "1", &json!({ "why": "" }), 422),
+        (back, "1", &why, 200),
+        (back, "1", &why, 404),
+    ] {
+        let answer = desk.send(&token, &path.replace("{version}", number).replace("{id}", number), &[], body).await;
+        assert_eq!(answer.status.as_u16(), status, "{path}: {}", answer.body);
+        assert_told_of(&document, "post", path, &answer);
+    }
     let photos = "/api/v1/findings/{id}/photos";
     let bearer = format!("Bearer {token}");
     for (uri, body, status) in [
@@ -169,7 +195,7 @@ async fn every_described_write_answers_as_described() {
             continue;
         }
         // Without a login each says so, in the form that is described for it.
-        let answer = desk.ask("POST", &path.replace("{id}", "1"), &[], "").await;
+        let answer = desk.ask("POST", &path.replace("{id}", "1").replace("{version}", "1"), &[], "").await;
         assert_eq!(answer.status.as_u16(), 401, "{path}");
         assert_told_of(&document, "post", path, &answer);
     }
