@@ -39,7 +39,7 @@ pub(crate) enum Turn {
     /// Readings: two collectors that bring the same ones would otherwise wait for each other in a circle.
     Readings = 0x6772_6f70,
     /// Scores: what is kept of an evaluation is kept once.
-    Scores = 0x6772_6f71,
+    Scores = 0x6772_6f72,
 }
 
 impl Ledger {
