@@ -1,7 +1,7 @@
 //! The board: which tubes to open at this changeover, why, and how sure.
 
 use askama::Template;
-use axum::extract;
+use axum::extract::{self, RawQuery};
 use axum::http::StatusCode;
 use axum::response::Response;
 use plant::{Score, State};
@@ -25,6 +25,8 @@ struct BoardPage {
     groups: Vec<Group>,
     steps: Vec<Step>,
     changeovers: Vec<Stop>,
+    /// Stops that are not in the table.
+    more_stops: usize,
     /// How many things are doubted of late.
     doubted: Option<String>,
 }
@@ -34,7 +36,15 @@ struct Group {
     title: &'static str,
     note: &'static str,
     rows: Vec<Row>,
+    /// How many more there are.
+    more: usize,
 }
+
+/// Rows up to which a board is shown whole: more would not load at once on a phone.
+const WHOLE: usize = 36;
+/// Of a larger one, the first rows of each group, in the order of the groups; and the first stops.
+const FIRST: [usize; 5] = [10, 8, 9, 3, 2];
+const FIRST_STOPS: usize = 10;
 
 struct Row {
     unit: Option<String>,
@@ -81,24 +91,27 @@ enum Why {
 }
 
 /// `GET /`
-pub(crate) async fn page(extract::State(publisher): extract::State<Publisher>) -> Response {
+pub(crate) async fn page(extract::State(publisher): extract::State<Publisher>, RawQuery(query): RawQuery) -> Response {
     let (site, snapshot) = (&publisher.site, publisher.newest());
     let ranking = Ranking::of(&snapshot, site);
-    let rows = |scores: &[&Score]| scores.iter().map(|score| row(score, &snapshot, site)).collect::<Vec<_>>();
+    let whole = query.as_deref() == Some("all=yes") || snapshot.scores.len() <= WHOLE;
+    let mut stops = next_stops(&snapshot, site);
+    let shown_stops = if whole { stops.len() } else { stops.len().min(FIRST_STOPS) };
+    let more_stops = stops.split_off(shown_stops).len();
     let groups = [
-        ("Hold and assess, or limit reached", "These do not wait for a ranking.", rows(&ranking.urgent)),
+        ("Hold and assess, or limit reached", "These do not wait for a ranking.", &ranking.urgent),
         (
             "The plant’s interval is over: inspect",
             "Over, or no start is known, so it counts as over. That outweighs any chance.",
-            rows(&ranking.due),
+            &ranking.due,
         ),
-        ("By chance now, highest first", "", rows(&ranking.ranked)),
+        ("By chance now, highest first", "", &ranking.ranked),
         (
             "Cannot be said: inspect on the fixed schedule",
             "Not at the end of the ranking: outside it. Nothing here is known to be better than what stands above.",
-            rows(&ranking.unsaid),
+            &ranking.unsaid,
         ),
-        ("In no unit", "Look at a tube before it is fitted again.", rows(&ranking.shelf)),
+        ("In no unit", "Look at a tube before it is fitted again.", &ranking.shelf),
     ];
     let page = BoardPage {
         frame: Frame::of(&publisher, &snapshot),
@@ -107,11 +120,17 @@ pub(crate) async fn page(extract::State(publisher): extract::State<Publisher>) -
         summary: summary(&ranking),
         groups: groups
             .into_iter()
-            .filter(|(_, _, rows)| !rows.is_empty())
-            .map(|(title, note, rows)| Group { title, note, rows })
+            .zip(FIRST)
+            .filter(|((_, _, scores), _)| !scores.is_empty())
+            .map(|((title, note, scores), first)| {
+                let shown = if whole { scores.len() } else { scores.len().min(first) };
+                let rows = scores[..shown].iter().map(|score| row(score, &snapshot, site)).collect();
+                Group { title, note, rows, more: scores.len() - shown }
+            })
             .collect(),
         steps: if snapshot.scores.is_empty() { steps(&snapshot).into() } else { vec![] },
-        changeovers: next_stops(&snapshot, site),
+        changeovers: stops,
+        more_stops,
         doubted: suspicions::recent(&snapshot),
     };
     rendered(StatusCode::OK, &page)

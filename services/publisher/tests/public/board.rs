@@ -106,3 +106,30 @@ async fn a_page_with_scores_carries_the_standing_words() {
         }
     }
 }
+
+#[tokio::test]
+async fn the_first_page_of_500_tubes_is_under_100_kb_and_says_what_it_leaves_out() {
+    let mut snapshot = fleet::snapshot();
+    let ranked = snapshot.scores.iter().find(|score| score.drivers.len() > 2).expect("such a tube").clone();
+    for number in snapshot.scores.len()..500 {
+        let (unit, tube) = (format!("D-{number:04}"), format!("T-1{number:04}"));
+        let mut score = fleet::score(&unit, &tube, State::Ok, "a fitted model");
+        score.risks = fleet::risks([0.01, 0.0, 0.02], [0.02, 0.01, 0.03], [0.03, 0.02, 0.05]);
+        score.drivers.clone_from(&ranked.drivers);
+        snapshot.scores.push(score);
+        let template = fleet::campaigns();
+        for mut campaign in template.into_iter().filter(|campaign| campaign.unit == fleet::unit_id("C-103")) {
+            campaign.unit = fleet::unit_id(&unit);
+            snapshot.campaigns.push(campaign);
+        }
+    }
+    let page = ask(snapshot.clone(), "GET", "/").await.body;
+    assert!(page.len() < 100_000, "{} bytes", page.len());
+    // By hand: 3 of the invented plant and 491 more are ranked, 9 of them are shown.
+    assert!(page.contains("485 more of these"), "{page}");
+    for told in [">C-108<", ">C-102<", ">C-104<", ">C-103<", ">C-105<", ">C-107<"] {
+        assert!(page.contains(told), "{told} is left out");
+    }
+    let all = ask(snapshot, "GET", "/?all=yes").await.body;
+    assert!(all.contains(">D-0499<") && !all.contains("more of these"));
+}
