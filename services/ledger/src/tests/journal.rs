@@ -145,7 +145,7 @@ on_both! {
         let score = score();
         ledger.keep_evaluation(&evaluation()).await.unwrap();
         ledger.keep_evaluation(&evaluation()).await.unwrap();
-        assert_eq!(ledger.scores_of("T1").await.unwrap(), [score.clone()], "to the last bit of its numbers");
+        assert_eq!(ledger.scores_of("T1").await.unwrap(), std::slice::from_ref(&score), "to the last bit of its numbers");
         assert!(ledger.scores_of("T2").await.unwrap().is_empty());
         assert_eq!(ledger.score_at("T1", at(0)).await.unwrap(), None, "it was published later");
         assert_eq!(ledger.score_at("T1", score.at).await.unwrap().as_ref(), evaluation().scores.first());
@@ -165,7 +165,7 @@ on_both! {
             async move { ledger.days_seen(at(second), baseline, whole).await.unwrap() }
         };
         assert_eq!(seen(99, Some(1), true).await, []);
-        assert_eq!(seen(199, Some(1), true).await, [first.clone()]);
+        assert_eq!(seen(199, Some(1), true).await, std::slice::from_ref(&first));
         assert_eq!(seen(200, Some(1), true).await, [later]);
         assert_eq!(seen(150, Some(1), false).await, [SeenDay { hours: None, ..first }]);
         assert_eq!(seen(150, None, true).await, [other]);

@@ -55,6 +55,8 @@ mod stop;
 mod style;
 #[path = "tables.rs"]
 mod tables;
+#[path = "track.rs"]
+mod track;
 #[path = "validation.rs"]
 mod validation;
 #[path = "worksheet.rs"]
