@@ -19,6 +19,7 @@ mod outside;
 mod plant_files;
 mod postgres;
 mod reference;
+mod reload;
 mod retention;
 mod scale_out;
 mod sender;

@@ -140,6 +140,11 @@ impl Service {
         assert!(Command::new("prlimit").args(["--pid", &process, &limit]).status().unwrap().success());
     }
 
+    /// Tells it to read its configuration anew.
+    pub fn reload(&self) {
+        assert!(Command::new("kill").args(["-HUP", &self.process.id().to_string()]).status().unwrap().success());
+    }
+
     /// Kills it at once, without a chance to say or do anything.
     pub fn kill(&mut self) {
         self.process.kill().unwrap();

@@ -10,6 +10,7 @@ use serde::{Deserialize, Serialize};
 use crate::committer::Committed;
 use crate::decode::{Message, Outcome};
 use crate::link::{CommitError, Link};
+use crate::mapping::TopicMap;
 use crate::reason::{Reason, shown};
 
 /// So many unmapped topics are listed; further ones are only counted.
@@ -239,6 +240,13 @@ impl Arrivals {
                 inner.specimens.insert(specimen.topic.clone(), specimen);
             }
         }
+    }
+
+    /// The mappings have changed: what they no longer bring is not shown any more, and what nobody took may be taken now.
+    pub(crate) fn forget_what_is_not_in(&self, map: &TopicMap) {
+        let mut inner = self.lock();
+        inner.signals.retain(|(unit, signal), _| map.brings(unit, *signal));
+        inner.unmapped.clear();
     }
 
     pub(crate) fn fault(&self, reason: Reason, at: Timestamp, sample: String) {

@@ -104,6 +104,18 @@ impl Watches {
         Self { belief, units: HashMap::new() }
     }
 
+    /// Doubts by something else from now on. What was seen stays; a shaft that is judged by another rule begins anew.
+    pub(crate) fn believe(&mut self, belief: Belief) {
+        let turning = |belief: &Belief, unit: &UnitId| belief.units.get(unit).map(|known| known.turning);
+        for (unit, watch) in &mut self.units {
+            let rule = turning(&belief, unit);
+            if rule != turning(&self.belief, unit) {
+                watch.shaft = rule.map(Shaft::new);
+            }
+        }
+        self.belief = belief;
+    }
+
     /// Adds to the readings of a message what is to be doubted of them.
     pub(crate) fn look(&mut self, message: &Message<'_>, outcomes: &mut [Outcome]) {
         for outcome in outcomes {

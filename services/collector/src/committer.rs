@@ -13,7 +13,7 @@ use tokio::time::{Instant, sleep, timeout_at};
 use crate::arrivals::Arrivals;
 use crate::backoff::Backoff;
 use crate::decode::{Decoder, Message, Outcome};
-use crate::settings::Outgoing;
+use crate::settings::{Outgoing, Terms};
 use crate::window::{Ticket, Window};
 
 /// A group waits so long for another message...
@@ -60,8 +60,12 @@ struct Decoded {
 }
 
 /// Takes deliveries until told to stop.
-pub(crate) struct Committer<'a, C, P, A, R> {
+pub(crate) struct Committer<'a, C, P, A, R, T> {
     pub(crate) decoder: Decoder,
+    /// By what messages are read from now on.
+    pub(crate) terms: watch::Receiver<Arc<Terms>>,
+    /// Subscribes to what new terms need.
+    pub(crate) retune: T,
     pub(crate) window: &'a Mutex<Window<P>>,
     /// Messages to wait for.
     pub(crate) expected: usize,
@@ -76,41 +80,50 @@ pub(crate) struct Committer<'a, C, P, A, R> {
     pub(crate) clock: &'a dyn Clock,
 }
 
-impl<C, F, E, P, A, R> Committer<'_, C, P, A, R>
+impl<C, F, E, P, A, R, T> Committer<'_, C, P, A, R, T>
 where
     C: Fn(Arc<[Reading]>) -> F,
     F: Future<Output = Result<Committed, E>>,
     E: Display,
     A: Fn(&P) -> bool,
     R: Fn(Outgoing),
+    T: Fn(&Terms),
 {
     /// Commits and acknowledges until `stop` is true or its sender is gone; then does the same with what is queued.
     ///
     /// While one group is on its way to the disk, the next one is decoded. There is one commit at a time.
     pub(crate) async fn run(self, queue: &mut mpsc::Receiver<Delivery>, stop: watch::Receiver<bool>) {
-        let Self { decoder, window, expected, batch, commit, acknowledge, request, arrivals, clock } = self;
+        let Self { decoder, terms, retune, window, expected, batch, commit, acknowledge, request, arrivals, clock } =
+            self;
         let (decoded_in, mut decoded) = mpsc::channel(expected);
-        let decoding = Decoding { decoder, request, arrivals, decoded: decoded_in };
+        let decoding = Decoding { decoder, terms, retune, request, arrivals, decoded: decoded_in };
         let committing = Committing { window, expected, batch, commit, acknowledge, arrivals, clock };
         tokio::join!(decoding.run(queue, stop.clone()), committing.run(&mut decoded, stop));
     }
 }
 
 /// From the queue to readings.
-struct Decoding<'a, R> {
+struct Decoding<'a, R, T> {
     decoder: Decoder,
+    terms: watch::Receiver<Arc<Terms>>,
+    retune: T,
     request: R,
     arrivals: &'a Arrivals,
     decoded: mpsc::Sender<Decoded>,
 }
 
-impl<R: Fn(Outgoing)> Decoding<'_, R> {
+impl<R: Fn(Outgoing), T: Fn(&Terms)> Decoding<'_, R, T> {
     /// Ends when told to stop and nothing is queued, or when nobody commits any more.
     async fn run(mut self, queue: &mut mpsc::Receiver<Delivery>, mut stop: watch::Receiver<bool>) {
+        let mut may_change = true;
         loop {
             tokio::select! {
                 biased;
                 () = told(&mut stop) => break,
+                changed = self.terms.changed(), if may_change => {
+                    may_change = changed.is_ok();
+                    self.take_up();
+                }
                 Some(delivery) = queue.recv() => {
                     if !self.pass_on(delivery).await {
                         return;
@@ -127,6 +140,14 @@ impl<R: Fn(Outgoing)> Decoding<'_, R> {
                 return;
             }
         }
+    }
+
+    /// What is read from now on is read by the new terms.
+    fn take_up(&mut self) {
+        let terms = self.terms.borrow_and_update().clone();
+        self.decoder.take_up(&terms);
+        self.arrivals.forget_what_is_not_in(&terms.map);
+        (self.retune)(&terms);
     }
 
     async fn pass_on(&mut self, Delivery { ticket, content }: Delivery) -> bool {
@@ -284,14 +305,16 @@ mod tests {
     use tokio::time::timeout;
 
     use super::*;
+    use crate::belief::Belief;
     use crate::decode::Limits;
     use crate::mapping::{Mapping, TopicMap};
     use crate::pattern::Pattern;
     use crate::payload::Payload;
 
-    fn map() -> TopicMap {
+    fn terms() -> Terms {
         let mapping = Mapping::new(Pattern::parse("p/{unit}").unwrap(), Signal::Torque, Payload::Number);
-        TopicMap::new(vec![mapping], [UnitId::new("C1").unwrap()]).unwrap()
+        let map = TopicMap::new(vec![mapping], [UnitId::new("C1").unwrap()]).unwrap();
+        Terms { map, belief: Belief::default(), ask_rebirth: false }
     }
 
     fn delivery(window: &Mutex<Window<u32>>, number: u32) -> Delivery {
@@ -329,7 +352,9 @@ mod tests {
             let (window, commits, acks, room) = (window.clone(), commits.clone(), acks.clone(), room.clone());
             async move {
                 let committer = Committer {
-                    decoder: Decoder::new(map(), Limits::USUAL),
+                    decoder: Decoder::new(terms().map, Limits::USUAL),
+                    terms: terms().for_good(),
+                    retune: |_: &Terms| {},
                     window: &window,
                     expected: 20,
                     batch: 100,

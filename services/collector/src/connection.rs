@@ -17,7 +17,7 @@ use crate::link::LinkState;
 use crate::mqtt::{Break, Client, Grant, Heard, Line, Lost, Message, Packet, Welcome};
 use crate::reason::Reason;
 use crate::settings::{Outgoing, Settings};
-use crate::subscriptions::Subscriptions;
+use crate::subscriptions::{Step, Subscriptions};
 use crate::tunnel::Tunnel;
 use crate::window::Window;
 
@@ -49,7 +49,7 @@ pub(crate) struct Owner {
     pub(crate) settings: Settings,
     /// The way through TLS, if the connection is encrypted.
     pub(crate) tunnel: Option<Tunnel>,
-    pub(crate) subscriptions: Subscriptions,
+    pub(crate) subscriptions: Arc<Mutex<Subscriptions>>,
     pub(crate) fence: Fence,
     pub(crate) phase: watch::Sender<Phase>,
     pub(crate) up_since: Option<Instant>,
@@ -128,8 +128,7 @@ impl Owner {
                 "the broker forgets our session so long after we are gone, and what comes then is lost"
             );
         }
-        self.subscriptions.connected(session_present);
-        self.subscribe();
+        self.step(|subscriptions| subscriptions.connected(session_present, Instant::now()));
         if let Some(tunnel) = &mut self.tunnel {
             tunnel.connected();
         }
@@ -143,14 +142,6 @@ impl Owner {
             phase.online = true;
             phase.fresh += u64::from(!session_present || switched);
         });
-    }
-
-    fn subscribe(&mut self) {
-        if let Some(filters) = self.subscriptions.next()
-            && !self.client.subscribe(&filters)
-        {
-            tracing::warn!("no room to send the subscription");
-        }
     }
 
     /// A request that finds no room is said; there is far more than is sent at once.
@@ -170,7 +161,14 @@ impl Owner {
 
     fn granted(&mut self, grants: Vec<Grant>) {
         let now = self.clock.now();
-        for (filter, grant) in self.subscriptions.answered(grants) {
+        let mut answers = Vec::new();
+        let mut poor = Vec::new();
+        self.step(|subscriptions| {
+            let (answered, next) = subscriptions.answered(grants, Instant::now());
+            (answers, poor) = (answered, subscriptions.poor());
+            next
+        });
+        for (filter, grant) in answers {
             let (reason, problem) = match grant {
                 Grant::Full => continue,
                 Grant::Qos0 => {
@@ -181,15 +179,19 @@ impl Owner {
             tracing::warn!(%filter, problem);
             self.arrivals.fault(reason, now, format!("{filter}: {problem}"));
         }
-        let poor = self.subscriptions.poor();
         self.arrivals.change_link(|link| link.poor_filters = poor);
-        self.subscribe();
+    }
+
+    fn step(&self, change: impl FnOnce(&mut Subscriptions) -> Vec<Step>) {
+        let marker_topic = self.fence.topic().unwrap_or_default();
+        step(&self.subscriptions, &self.client, marker_topic, change);
     }
 
     async fn received(&mut self, message: Message) {
         let Message { packet, topic, payload, retained } = message;
         let ticket = packet.map(|packet| lock(&self.window).receive(packet));
         let content = if self.fence.topic() == Some(topic.as_str()) {
+            self.step(|subscriptions| subscriptions.marker(&payload, Instant::now()));
             match self.fence.came(&payload) {
                 Came::Nothing => {}
                 Came::Crowded => self.raise_fence(self.clock.now()),
@@ -197,6 +199,7 @@ impl Owner {
             }
             None
         } else {
+            self.step(|subscriptions| subscriptions.message(Instant::now()));
             let arrived_at = self.clock.now();
             let backlog = self.is_backlog(arrived_at);
             let connection = lock(&self.window).epoch();
@@ -234,6 +237,7 @@ impl Owner {
         // First nobody may acknowledge in the old connection any more; only then is what was acknowledged too late for it
         // thrown away, with what it had brought and we have not seen, because the broker brings it again.
         lock(&self.window).renew();
+        lock(&self.subscriptions).lost();
         self.line.forget();
         self.fence.drop();
         self.up_since = None;
@@ -266,8 +270,35 @@ impl Owner {
     }
 }
 
-pub(crate) fn lock<P>(window: &Mutex<Window<P>>) -> MutexGuard<'_, Window<P>> {
-    window.lock().unwrap_or_else(PoisonError::into_inner)
+fn lock<T>(shared: &Mutex<T>) -> MutexGuard<'_, T> {
+    shared.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+/// Changes something about the subscriptions, and says to the broker what follows from it. All who do so are in line here: what
+/// one says goes out before what the next says.
+pub(crate) fn step(
+    subscriptions: &Mutex<Subscriptions>,
+    client: &Client,
+    marker_topic: &str,
+    change: impl FnOnce(&mut Subscriptions) -> Vec<Step>,
+) {
+    let mut subscriptions = lock(subscriptions);
+    for step in change(&mut subscriptions) {
+        let sent = match &step {
+            Step::Subscribe(filters) => client.subscribe(filters),
+            Step::Unsubscribe(filter) => client.unsubscribe(filter),
+            Step::Mark(marker) => {
+                let (topic, payload) = (marker_topic.to_owned(), marker.clone().into_bytes());
+                client.try_publish(Outgoing { topic, payload, retain: false }, true)
+            }
+        };
+        if !sent {
+            tracing::warn!(?step, "no room to send this; it goes out with the next connection");
+            if matches!(step, Step::Subscribe(_)) {
+                subscriptions.not_asked();
+            }
+        }
+    }
 }
 
 /// Why the connection is gone, and what may help.

@@ -10,7 +10,7 @@ use crate::mapping::{Mapping, TopicMap};
 use crate::opcua;
 use crate::payload::Payload;
 use crate::reason::{Doubt, Problem, Reason, Refusal, shown};
-use crate::settings::Outgoing;
+use crate::settings::{Outgoing, Terms};
 use crate::sparkplug::{Address, Nodes};
 use crate::take::{Found, Taker};
 
@@ -91,6 +91,16 @@ impl Decoder {
     pub fn asking_for_births(mut self, ask: bool) -> Self {
         self.nodes.ask = ask;
         self
+    }
+
+    /// Reads by other terms from now on, and keeps its memory.
+    pub fn take_up(&mut self, terms: &Terms) {
+        if !terms.map.metrics().is_subset(&self.map.metrics()) {
+            self.nodes.forget_unmapped();
+        }
+        self.map = terms.map.clone();
+        self.nodes.ask = terms.ask_rebirth;
+        self.watches.believe(terms.belief.clone());
     }
 
     /// What one message says: one outcome per value that a mapping takes, or a refusal if no mapping takes its topic.

@@ -64,6 +64,11 @@ impl Fence {
         self.waiting = self.topic.is_some().then_some(Waiting { marker, since: now, before: 0 });
     }
 
+    /// A marker is on its way.
+    pub(crate) fn is_raised(&self) -> bool {
+        self.waiting.is_some()
+    }
+
     /// The connection is gone, and the marker with it.
     pub(crate) fn drop(&mut self) {
         self.waiting = None;

@@ -58,6 +58,6 @@ pub use pointer::{BadPointer, Pointer};
 pub use quality::QualityRule;
 pub use reason::{Doubt, Reason, Refusal};
 pub use session::run;
-pub use settings::{Outgoing, Protocol, SessionError, Settings, Status};
+pub use settings::{Outgoing, Protocol, SessionError, Settings, Status, Terms};
 pub use stamp::TimeFormat;
 pub use tls::{ClientFiles, Tls, TlsError};

@@ -275,9 +275,31 @@ impl TopicMap {
         filters.iter().filter(|filter| !covered(filter)).cloned().collect()
     }
 
+    /// Topics and names of the Sparkplug metrics that are wanted.
+    pub(crate) fn metrics(&self) -> BTreeSet<(String, String)> {
+        let metric = |mapping: &Mapping| match &mapping.payload {
+            Payload::Sparkplug { metric } => Some((mapping.pattern.to_string(), metric.to_string())),
+            _ => None,
+        };
+        self.mappings.iter().filter_map(metric).collect()
+    }
+
+    /// Whether a mapping can bring this signal of this unit.
+    pub(crate) fn brings(&self, unit: &UnitId, signal: Signal) -> bool {
+        let names = |mapping: &Mapping| mapping.unit.as_ref().is_none_or(|named| named == unit);
+        self.units.contains(unit) && self.mappings.iter().any(|mapping| mapping.signal == signal && names(mapping))
+    }
+
     /// Whether the messages of this Sparkplug node are wanted.
     pub(crate) fn wants_node(&self, address: &Address<'_>) -> bool {
         self.nodes.iter().any(|node| address.is_below(node))
+    }
+
+    /// Whether what this Sparkplug node or device says can be of a unit that is known. What cannot need not be remembered.
+    pub(crate) fn may_know(&self, address: &Address<'_>) -> bool {
+        let known = |named: Option<&str>| named.is_none_or(|name| self.unit(name).is_some());
+        self.nodes.iter().filter_map(|node| node.take(address.of_node())).any(known)
+            && (address.device.is_none() || self.routes(address.topic).any(|(_, named)| known(named)))
     }
 
     /// The mappings that take a topic, each with the text at its `{unit}` if it has one.

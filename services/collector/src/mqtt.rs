@@ -141,6 +141,11 @@ impl Client {
         if self.is_5() { self.v5.subscribe(filters) } else { self.v311.subscribe(filters) }
     }
 
+    /// Leaves a subscription; `false` if there is no room for it just now.
+    pub(crate) fn unsubscribe(&self, filter: &str) -> bool {
+        if self.is_5() { self.v5.unsubscribe(filter) } else { self.v311.unsubscribe(filter) }
+    }
+
     /// Puts a message on its way, with QoS 1 or else 0; `false` if there is no room for it just now.
     pub(crate) fn try_publish(&self, message: Outgoing, protected: bool) -> bool {
         if self.is_5() { self.v5.try_publish(message, protected) } else { self.v311.try_publish(message, protected) }

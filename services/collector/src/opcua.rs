@@ -46,7 +46,8 @@ pub(crate) fn decode(
             let taken = unit.clone().and_then(|unit| take(taker, mapping, unit, written, message));
             outcomes.push(taker.outcome(mapping, unit.ok(), taken, || shown(written.to_string().as_bytes())));
         }
-        if kind == Some("ua-keyframe") {
+        // Where we name no writer and the message does, it may be of one that nobody means.
+        if kind == Some("ua-keyframe") && (writer.is_some() || !names_writer(message)) {
             complete = Some(fields);
         }
     }
@@ -106,9 +107,16 @@ fn data_sets(json: &Json) -> Result<Vec<&Object>, Problem> {
     }
 }
 
+/// What may say whose a data set message is.
+const WRITER: [&str; 2] = ["DataSetWriterId", "DataSetWriterName"];
+
+fn names_writer(message: &Object) -> bool {
+    WRITER.iter().any(|key| message.contains_key(*key))
+}
+
 /// Whether a data set message is of a writer, by its number or name.
 fn is_of(message: &Object, writer: &str) -> bool {
-    ["DataSetWriterId", "DataSetWriterName"].into_iter().filter_map(|key| message.get(key)).any(|found| match found {
+    WRITER.into_iter().filter_map(|key| message.get(key)).any(|found| match found {
         Json::String(name) => name == writer,
         Json::Number(number) => number.to_string() == writer,
         _ => false,
@@ -294,6 +302,12 @@ mod tests {
         let outcomes = decode(&key);
         assert_eq!(reasons(&outcomes), [Reason::MissingField], "a key frame has every field");
         assert!(matches!(&outcomes[0], Outcome::Refused(refusal) if refusal.sample.contains("C1.Torqe")));
+        let elsewhere = json!({"MessageType": "ua-data", "Messages": [
+            {"DataSetWriterId": 8, "MessageType": "ua-keyframe", "Payload": {"C1.Other": 1}}]});
+        assert_eq!(decode(&elsewhere), [], "the mapping names no writer, and this one need not be meant");
+        let meant = json!({"MessageType": "ua-data", "Messages": [
+            {"DataSetWriterId": 7, "MessageType": "ua-keyframe", "Payload": {"C1.Other": 1}}]});
+        assert_eq!(reasons(&decode(&meant)), [Reason::MissingField], "writer 7 is the one of the temperature");
         let stranger = json!({"Payload": {"C9.Torque": 1}});
         assert_eq!(reasons(&decode(&stranger)), [Reason::UnknownUnit]);
     }

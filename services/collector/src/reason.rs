@@ -67,7 +67,7 @@ reasons!(
     NoValue = "no_value",
     /// Doubt: the quality is not in the rule; taken as uncertain.
     UnknownQuality = "unknown_quality",
-    /// Doubt: an old message without a time of its own; kept, but in no exposure.
+    /// Doubt: an old message without a time of its own; kept, but in no exposure. Refused where it could pass as new.
     Untimed = "untimed",
     /// The payload is no Sparkplug B payload, or one that is not read here.
     NotSparkplug = "not_sparkplug",

@@ -7,7 +7,7 @@ use std::collections::BTreeMap;
 use std::fmt::Display;
 use std::future::Future;
 use std::sync::{Arc, Mutex};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use plant::{Clock, Reading};
 use tokio::sync::{mpsc, watch};
@@ -16,13 +16,12 @@ use tokio::time::{sleep, timeout};
 
 use crate::arrivals::Arrivals;
 use crate::committer::{Committed, Committer};
-use crate::connection::{Owner, Phase};
+use crate::connection::{Owner, Phase, step};
 use crate::decode::Decoder;
 use crate::fence::Fence;
-use crate::link::LinkState;
-use crate::mapping::TopicMap;
+use crate::link::{Link, LinkState};
 use crate::mqtt::{self, Client, Packet};
-use crate::settings::{Outgoing, SessionError, Settings, Status};
+use crate::settings::{Outgoing, SessionError, Settings, Status, Terms};
 use crate::subscriptions::Subscriptions;
 use crate::window::Window;
 
@@ -37,6 +36,9 @@ const REMEMBERED_TOPICS: usize = 1000;
 ///
 /// Readings go to `commit`, from this task only and one call at a time; when it returns `Ok` they are durable, and only
 /// then are their messages acknowledged. If it fails it is called again with the same readings, for ever if need be.
+/// `terms` may change at any time: messages are read by what they say then, without a new connection; filters that are new are
+/// subscribed to, and then those that are no longer wanted left. What nodes of Sparkplug were born with, and what is remembered
+/// to doubt readings by, stays.
 /// Messages of `outbox` are published with QoS 1; retained ones, the latest per topic (1,000 topics), once more when the
 /// broker had forgotten the session. At the end what is held is committed and acknowledged and the status says
 /// offline, within three seconds; what could not be committed by then the broker brings again.
@@ -47,7 +49,7 @@ const REMEMBERED_TOPICS: usize = 1000;
 /// [`SessionError::Setting`] if a setting is out of range; [`SessionError::Stopped`] if a part of the session broke.
 pub async fn run<C, F, E>(
     settings: Settings,
-    map: TopicMap,
+    mut terms: watch::Receiver<Arc<Terms>>,
     commit: C,
     arrivals: Arc<Arrivals>,
     outbox: mpsc::Receiver<Outgoing>,
@@ -60,11 +62,19 @@ where
     E: Display,
 {
     settings.check()?;
+    arrivals.change_link(|link| *link = Link { last_commit_at: link.last_commit_at, ..Link::default() });
+    let first = terms.borrow_and_update().clone();
     let (client, line) = mqtt::open(&settings);
     let (queue_in, mut queue) = mpsc::channel((settings.batch * 2).max(1024));
     let window = Arc::new(Mutex::new(Window::new()));
     let (phase_in, phase) = watch::channel(Phase { online: false, fresh: 0 });
     let marker = settings.status.as_ref().map(|status| status.fence_topic(&settings.client_id));
+    let filters = |terms: &Terms| settings.filters(terms.map.filters()).into_iter().chain(marker.clone()).collect();
+    let subscriptions = Arc::new(Mutex::new(Subscriptions::new(
+        filters(&first),
+        Fence::new(marker.clone(), settings.window),
+        clock.now().as_microsecond(),
+    )));
     let mut owner = Owner {
         line,
         client: client.clone(),
@@ -72,10 +82,10 @@ where
         queue: queue_in,
         arrivals: arrivals.clone(),
         clock: clock.clone(),
-        subscriptions: Subscriptions::new(settings.filters(map.filters()).into_iter().chain(marker.clone()).collect()),
+        subscriptions: subscriptions.clone(),
         settings: settings.clone(),
         tunnel: None,
-        fence: Fence::new(marker, settings.window),
+        fence: Fence::new(marker.clone(), settings.window),
         phase: phase_in,
         up_since: None,
     };
@@ -83,7 +93,14 @@ where
     let connection = tasks.spawn(async move { owner.poll_on().await });
     tasks.spawn(publish_on(client.clone(), outbox, phase.clone()));
     let committer = Committer {
-        decoder: Decoder::new(map, settings.limits).asking_for_births(settings.ask_rebirth).believing(settings.belief),
+        decoder: Decoder::new(first.map.clone(), settings.limits)
+            .asking_for_births(first.ask_rebirth)
+            .believing(first.belief.clone()),
+        terms,
+        retune: |terms: &Terms| {
+            let marker_topic = marker.as_deref().unwrap_or_default();
+            step(&subscriptions, &client, marker_topic, |filed| filed.want(filters(terms), Instant::now()));
+        },
         window: &window,
         expected: settings.window,
         batch: settings.batch,

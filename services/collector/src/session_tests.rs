@@ -6,6 +6,7 @@ mod broker;
 // The very broker of the demo, by its file: the crate that has it stands above this one.
 #[path = "../../groovecast/src/demo/broker.rs"]
 mod embedded;
+mod reload;
 mod sparkplug;
 mod tls;
 mod versions;
@@ -24,8 +25,8 @@ use wire::Passed;
 
 use crate::settings::tests::settings;
 use crate::{
-    Arrivals, Committed, LinkState, Mapping, Outgoing, Pattern, Payload, Pointer, SessionError, Settings, TimeField,
-    TimeFormat, TopicMap, run,
+    Arrivals, Belief, Committed, LinkState, Mapping, Outgoing, Pattern, Payload, Pointer, SessionError, Settings,
+    Terms, TimeField, TimeFormat, TopicMap, run,
 };
 
 fn map() -> TopicMap {
@@ -93,11 +94,20 @@ struct Service {
     arrivals: Arc<Arrivals>,
     outbox: mpsc::Sender<Outgoing>,
     shutdown: watch::Sender<bool>,
+    terms: watch::Sender<Arc<Terms>>,
     task: JoinHandle<Result<(), SessionError>>,
+}
+
+fn terms(map: TopicMap) -> Arc<Terms> {
+    Arc::new(Terms { map, belief: Belief::default(), ask_rebirth: false })
 }
 
 impl Service {
     fn start(settings: Settings, journal: &Arc<Journal>) -> Self {
+        Self::reading(terms(map()), settings, journal)
+    }
+
+    fn reading(terms: Arc<Terms>, settings: Settings, journal: &Arc<Journal>) -> Self {
         let arrivals = Arc::new(Arrivals::new());
         let (outbox, outgoing) = mpsc::channel(16);
         let (shutdown, told) = watch::channel(false);
@@ -106,8 +116,9 @@ impl Service {
             let journal = journal.clone();
             async move { journal.append(&readings).await }
         };
-        let task = tokio::spawn(run(settings, map(), commit, arrivals.clone(), outgoing, Arc::new(SystemClock), told));
-        Self { arrivals, outbox, shutdown, task }
+        let (terms, by) = watch::channel(terms);
+        let task = tokio::spawn(run(settings, by, commit, arrivals.clone(), outgoing, Arc::new(SystemClock), told));
+        Self { arrivals, outbox, shutdown, terms, task }
     }
 
     async fn online(broker: &Broker, journal: &Arc<Journal>) -> Self {

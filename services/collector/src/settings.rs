@@ -1,9 +1,13 @@
 //! What the session needs to know.
 
 use std::fmt;
+use std::sync::Arc;
+
+use tokio::sync::watch;
 
 use crate::belief::Belief;
 use crate::decode::Limits;
+use crate::mapping::TopicMap;
 use crate::pattern::covers;
 use crate::tls::{Tls, TlsError};
 
@@ -49,10 +53,6 @@ pub struct Settings {
     pub max_packet_bytes: usize,
     /// What a message may be.
     pub limits: Limits,
-    /// Whether Sparkplug nodes whose births were missed are sent a command to repeat them.
-    pub ask_rebirth: bool,
-    /// When readings are doubted.
-    pub belief: Belief,
     /// The name under which several collectors share what arrives, each message going to one of them; `None` for all of it.
     /// A broker sends no retained messages to a share.
     pub share: Option<String>,
@@ -60,6 +60,24 @@ pub struct Settings {
     pub more_filters: Vec<String>,
     /// How the service shows whether it is there; `None` for a listener that only looks.
     pub status: Option<Status>,
+}
+
+/// How messages are read. It may change while the session lasts.
+#[derive(Debug, Clone)]
+pub struct Terms {
+    /// Which topic speaks of what.
+    pub map: TopicMap,
+    /// When readings are doubted.
+    pub belief: Belief,
+    /// Whether Sparkplug nodes whose births were missed are sent a command to repeat them.
+    pub ask_rebirth: bool,
+}
+
+impl Terms {
+    /// Terms that stay as they are, for [`crate::run`].
+    pub fn for_good(self) -> watch::Receiver<Arc<Terms>> {
+        watch::channel(Arc::new(self)).1
+    }
 }
 
 /// The retained message by which others see whether the service is there.
@@ -196,8 +214,6 @@ impl fmt::Debug for Settings {
             .field("batch", &self.batch)
             .field("max_packet_bytes", &self.max_packet_bytes)
             .field("limits", &self.limits)
-            .field("ask_rebirth", &self.ask_rebirth)
-            .field("belief", &self.belief)
             .field("share", &self.share)
             .field("more_filters", &self.more_filters)
             .field("status", &self.status)
@@ -225,8 +241,6 @@ pub(crate) mod tests {
             batch: 500,
             max_packet_bytes: 262_144,
             limits: Limits::USUAL,
-            ask_rebirth: false,
-            belief: Belief::default(),
             share: None,
             more_filters: Vec::new(),
             status: Some(Status {

@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use anyhow::Context;
-use collector::{Arrivals, Status, TopicMap};
+use collector::{Arrivals, Status};
 use ledger::Place;
 use plant::Clock;
 use tokio::sync::{mpsc, watch};
@@ -17,7 +17,7 @@ use crate::{beside, run};
 /// Collects until the process is told to stop.
 pub async fn collect(config: Config, name: &str, clock: Arc<dyn Clock>) -> Result<(), Failure> {
     check(&config, name).map_err(Failure::Usage)?;
-    let map = TopicMap::new(config.mappings.clone(), config.units.iter().cloned()).map_err(anyhow::Error::from)?;
+    let terms = run::terms(&config).map_err(anyhow::Error::from)?;
     let site = run::site(&config);
     let said = |since| publisher::collector_message(&site, &config.prefix, name, since);
     let (online, offline) = (said(Some(clock.now())), said(None));
@@ -32,8 +32,8 @@ pub async fn collect(config: Config, name: &str, clock: Arc<dyn Clock>) -> Resul
     let mut tasks = JoinSet::new();
     let session = collector::run(
         settings,
-        map,
-        run::into_journal(store.clone()),
+        terms.for_good(),
+        run::into_journal(store.ledger.clone()),
         arrivals.clone(),
         outgoing,
         clock.clone(),

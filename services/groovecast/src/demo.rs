@@ -57,7 +57,8 @@ pub async fn demo(listen: SocketAddr, seed: u64, speed: f64) -> Result<(), Failu
     let clock: Arc<dyn Clock> = Arc::new(FastClock { from: plant.end(), began: Instant::now(), speed });
     let (stop, stopped) = watch::channel(false);
     let feed = tokio::spawn(feed::publish(plant, config.clone(), clock.clone(), stopped.clone()));
-    let service = run::serve(config, listener, clock, stopped);
+    let (_reads, reloads) = tokio::sync::mpsc::channel(1);
+    let service = run::serve(config, listener, clock, stopped, reloads);
     eprintln!(
         "The board is at http://{address}/ in a moment. The plant's clock runs {speed} times as fast as yours. Ctrl-C ends it."
     );

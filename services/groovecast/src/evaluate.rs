@@ -7,7 +7,7 @@ use anyhow::Context;
 use collector::{Arrivals, Outgoing};
 use ledger::{By, Evaluation, KeptScore};
 use plant::{Clock, Score, hour_of};
-use publisher::{Interval, Site, Snapshot, TrackRecord, Trial, WearMap};
+use publisher::{ConfigState, Interval, Site, Snapshot, TrackRecord, Trial, WearMap};
 use tokio::sync::{Notify, mpsc, watch};
 
 use crate::config::Config;
@@ -35,6 +35,8 @@ pub struct Evaluator {
     pub arrivals: Arc<Arrivals>,
     /// Where pages look.
     pub snapshots: watch::Sender<Arc<Snapshot>>,
+    /// What became of the configuration.
+    pub state: watch::Receiver<ConfigState>,
     /// Where messages go.
     pub outbox: mpsc::Sender<Outgoing>,
     /// The time.
@@ -48,7 +50,8 @@ impl Evaluator {
     /// pages and health say.
     pub async fn run(self, stopped: watch::Receiver<bool>) -> anyhow::Result<()> {
         let every = Duration::try_from(self.config.evaluate_every).context("evaluate_every is positive")?;
-        let mut evaluated = Snapshot::default();
+        // Under another configuration pages show the old scores until there are new ones.
+        let mut evaluated = Snapshot::clone(&self.snapshots.borrow());
         let mut past = Past::default();
         loop {
             let began = std::time::Instant::now();
@@ -103,6 +106,7 @@ impl Evaluator {
         let newest = Snapshot {
             collectors: beside.iter().map(|collector| collector.seen(now)).collect(),
             disk: self.store.disk(),
+            config: self.state.borrow().clone(),
             ..snapshot::with_arrivals(evaluated, report, self.store.known(), &self.config, now)
         };
         self.snapshots.send_replace(Arc::new(newest));

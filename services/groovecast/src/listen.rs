@@ -3,7 +3,7 @@
 use std::sync::Arc;
 use std::time::Duration;
 
-use collector::{Arrivals, ArrivalsReport, Committed, LinkState, Specimen, TopicMap};
+use collector::{Arrivals, ArrivalsReport, Committed, LinkState, Specimen};
 use jiff::Timestamp;
 use plant::{Clock, Fault};
 use tokio::sync::{mpsc, watch};
@@ -56,12 +56,12 @@ pub async fn hear(
     enough: impl Fn(&ArrivalsReport) -> bool,
     clock: Arc<dyn Clock>,
 ) -> Result<Heard, Failure> {
-    let map = TopicMap::new(config.mappings.clone(), config.units.iter().cloned()).map_err(anyhow::Error::from)?;
+    let mut terms = run::terms(config).map_err(anyhow::Error::from)?;
     let mut settings = run::session(config, None);
     settings.client_id = format!("{}-listen", settings.client_id);
     settings.keep_session = false;
     // It looks only; the service asks for itself.
-    settings.ask_rebirth = false;
+    terms.ask_rebirth = false;
     settings.share = None;
     settings.more_filters = topics;
     let arrivals = Arc::new(Arrivals::new());
@@ -70,8 +70,15 @@ pub async fn hear(
     let forget = |readings: Arc<[plant::Reading]>| async move {
         Ok::<_, std::convert::Infallible>(Committed { new: readings.len() as u64, duplicates: 0 })
     };
-    let session =
-        tokio::spawn(collector::run(settings, map, forget, arrivals.clone(), outgoing, clock.clone(), stopped));
+    let session = tokio::spawn(collector::run(
+        settings,
+        terms.for_good(),
+        forget,
+        arrivals.clone(),
+        outgoing,
+        clock.clone(),
+        stopped,
+    ));
     let until_enough = async {
         while !enough(&arrivals.snapshot(clock.now())) {
             tokio::time::sleep(LOOK_EVERY).await;

@@ -31,6 +31,7 @@ mod people;
 mod plant_store;
 mod propose;
 mod readers;
+mod reload;
 mod reproduce;
 mod retention;
 mod rolling;
@@ -81,7 +82,7 @@ async fn carry_out(command: Command, clock: Arc<dyn Clock>) -> Result<(), Failur
     match command {
         #[cfg(feature = "demo")]
         Command::Demo { listen, seed, speed } => demo::demo(listen, seed, speed).await,
-        Command::Run { with, listen } => run::run(Config::read(&with.config)?, listen, clock).await,
+        Command::Run { with, listen } => run::run(&with.config, listen, clock).await,
         Command::Collect { with, name } => collect::collect(Config::read(&with.config)?, &name, clock).await,
         Command::Check { with, live, lasts } => {
             let config = Config::read(&with.config)?;

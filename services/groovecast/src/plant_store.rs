@@ -61,17 +61,26 @@ impl PlantStore {
         let data = &config.data;
         std::fs::create_dir_all(data).with_context(|| format!("cannot make the data folder {}", data.display()))?;
         let ledger = Ledger::open(&config.database).await?;
-        let store = Store::new(data);
-        Ok(PlantStore {
+        Ok(Self::of(ledger, config))
+    }
+
+    fn of(ledger: Ledger, config: Arc<Config>) -> PlantStore {
+        PlantStore {
+            store: Store::new(&config.data),
             config,
             ledger,
-            store,
             tried: Mutex::default(),
             meters: Mutex::default(),
             known: Mutex::default(),
             beside: Mutex::default(),
             disk: Mutex::default(),
-        })
+        }
+    }
+
+    /// The same record and readings under another configuration, in the same data folder. What was worked out by the old one
+    /// is not carried over.
+    pub fn under(&self, config: Arc<Config>) -> PlantStore {
+        Self::of(self.ledger.clone(), config)
     }
 
     /// The right to change day files: one process at a time has it, and it is taken back from one that dies: by the system on

@@ -1,22 +1,24 @@
 //! The service: collect, close hours, evaluate, publish; one task each, and an orderly end.
 
-use std::net::SocketAddr;
+use std::net::{IpAddr, SocketAddr};
+use std::path::Path;
 use std::pin::Pin;
 use std::sync::Arc;
 
 use anyhow::Context;
-use collector::{Arrivals, Committed, Limits, Outgoing, Settings, Status, TopicMap};
-use ledger::LedgerError;
+use collector::{Arrivals, Committed, Limits, MapError, Outgoing, Settings, Status, Terms, TopicMap};
+use ledger::{Ledger, LedgerError};
 use plant::{Clock, Reading};
-use publisher::{Publisher, ReadAccess, Site, Snapshot};
+use publisher::{ConfigState, Publisher, ReadAccess, Site, Snapshot};
 use tokio::net::TcpListener;
 use tokio::sync::{mpsc, watch};
-use tokio::task::JoinSet;
+use tokio::task::{JoinHandle, JoinSet};
 
 use crate::config::Config;
 use crate::evaluate::Evaluator;
 use crate::exit::Failure;
 use crate::plant_store::PlantStore;
+use crate::reload::{self, Next, ReadConfig};
 use crate::{beside, disk, doubts, known, retention};
 
 /// Messages to publish that may wait for the connection.
@@ -27,91 +29,232 @@ const LARGEST_PACKET: usize = 268_435_460;
 /// How often it is looked whether an hour can be closed.
 const CLOSE_EVERY: std::time::Duration = std::time::Duration::from_secs(20);
 
-/// Runs until the process is told to stop.
-pub async fn run(config: Config, listen: Option<SocketAddr>, clock: Arc<dyn Clock>) -> Result<(), Failure> {
+/// Runs until the process is told to stop. When it is told to (SIGHUP), it reads the configuration anew.
+pub async fn run(path: &Path, listen: Option<SocketAddr>, clock: Arc<dyn Clock>) -> Result<(), Failure> {
+    let config = Config::read(path)?;
     let listen = listen.unwrap_or(config.listen);
-    if !listen.ip().is_loopback() && config.access.reading.is_none() {
-        let problem = "the pages would be served beyond this machine, so the config must say who may read: reading = \
-                       \"open\" or \"login\" below [access]";
-        return Err(Failure::Usage(problem.to_owned()));
-    }
+    may_be_served(&config, listen.ip()).map_err(Failure::Usage)?;
     let listener = TcpListener::bind(listen).await.with_context(|| format!("cannot serve pages at {listen}"))?;
     let (stop, stopped) = watch::channel(false);
-    let service = serve(Arc::new(config), listener, clock, stopped);
+    let (reads, reloads) = mpsc::channel(1);
+    let reading = tokio::spawn(reload::read_when_told(path.to_owned(), reads));
+    let service = serve(Arc::new(config), listener, clock, stopped, reloads);
     let mut service = std::pin::pin!(service);
-    tokio::select! {
-        ended = &mut service => return ended,
-        () = told_to_stop() => tracing::info!("stopping: what is held is stored first"),
-    }
-    stop.send_replace(true);
-    service.await
+    let ended = tokio::select! {
+        ended = &mut service => ended,
+        () = told_to_stop() => {
+            tracing::info!("stopping: what is held is stored first");
+            stop.send_replace(true);
+            service.await
+        }
+    };
+    reading.abort();
+    ended
 }
 
-/// The service on the caller's listener and clock, until `stopped` is true.
+/// Whether a configuration says who may read the pages at this address; what it lacks if not.
+pub fn may_be_served(config: &Config, address: IpAddr) -> Result<(), String> {
+    if address.is_loopback() || config.access.reading.is_some() {
+        return Ok(());
+    }
+    Err("the pages would be served beyond this machine, so the config must say who may read: reading = \"open\" or \"login\" \
+         below [access]"
+        .to_owned())
+}
+
+/// What stays while configurations come and go.
+struct House {
+    store: Arc<PlantStore>,
+    listener: std::net::TcpListener,
+    arrivals: Arc<Arrivals>,
+    clock: Arc<dyn Clock>,
+    snapshots: watch::Sender<Arc<Snapshot>>,
+    state: watch::Sender<ConfigState>,
+}
+
+/// The service on the caller's listener and clock, until `stopped` is true. Configurations that come by `reloads` take the place
+/// of the one before.
 ///
 /// # Errors
 /// [`Failure`] if the data folder cannot be used, or a task ends by itself.
 pub async fn serve(
-    config: Arc<Config>,
+    mut config: Arc<Config>,
     listener: TcpListener,
     clock: Arc<dyn Clock>,
     stopped: watch::Receiver<bool>,
+    mut reloads: mpsc::Receiver<ReadConfig>,
 ) -> Result<(), Failure> {
-    let map = TopicMap::new(config.mappings.clone(), config.units.iter().cloned()).map_err(anyhow::Error::from)?;
     let store = Arc::new(PlantStore::open(config.clone()).await?);
     let _only_one = store.lock_service()?;
     let address = listener.local_addr().context("cannot tell where pages are served")?;
     tracing::info!("the board is at http://{address}/");
-    let site = Arc::new(site(&config));
-    let arrivals = Arc::new(Arrivals::new());
-    let (outbox, outgoing) = mpsc::channel::<Outgoing>(OUTBOX);
-    let (snapshots, newest) = watch::channel(Arc::new(Snapshot::default()));
-
-    let mut tasks = JoinSet::new();
-    let status = status(&site, &config.prefix, &*clock);
-    let session = collector::run(
-        session(&config, Some(status)),
-        map,
-        into_journal(store.clone()),
-        arrivals.clone(),
-        outgoing,
-        clock.clone(),
-        stopped.clone(),
-    );
-    tasks.spawn(async move { session.await.context("the collector stopped") });
-    let publisher = Publisher::new(site.clone(), newest, clock.clone(), store.ledger.clone(), config.photos());
-    let written = publisher.written.clone();
-    let pages = publisher::serve(listener, publisher::app(publisher), until(stopped.clone()));
-    tasks.spawn(async move { pages.await.context("the pages stopped") });
-    tasks.spawn(close_hours(store.clone(), clock.clone(), stopped.clone()));
-    tasks.spawn(retention::keep_up(store.clone(), clock.clone(), stopped.clone()));
-    tasks.spawn(disk::keep_up(store.clone(), clock.clone(), stopped.clone()));
-    tasks.spawn(doubts::keep_up(store.clone(), stopped.clone()));
-    if config.broker.share.is_some() {
-        tasks.spawn(beside::keep_up(store.clone(), stopped.clone()));
-    }
-    tasks.spawn(known::keep_up(store.clone(), clock.clone(), stopped.clone()));
-    let evaluator = Evaluator { config, site, store, arrivals, snapshots, outbox, clock, written };
-    tasks.spawn(evaluator.run(stopped.clone()));
-
-    while let Some(ended) = tasks.join_next().await {
-        ended.context("a task broke").and_then(|result| result)?;
-        if !*stopped.borrow() {
-            return Err(Failure::Other(anyhow::anyhow!("a task ended before the service was told to stop")));
+    let state = ConfigState { read_at: Some(clock.now()), ..ConfigState::default() };
+    let mut house = House {
+        store,
+        listener: listener.into_std().context("cannot keep the pages' socket")?,
+        arrivals: Arc::new(Arrivals::new()),
+        clock,
+        snapshots: watch::channel(Arc::new(Snapshot::default())).0,
+        state: watch::channel(state).0,
+    };
+    let mut session = Session::start(&config, &house)?;
+    loop {
+        let mut works = Works::start(&config, &house, session.outbox.clone())?;
+        let next = loop {
+            let read = tokio::select! {
+                () = until(stopped.clone()) => break None,
+                ended = works.tasks.join_next() => return Err(early(ended)),
+                ended = &mut session.task => return Err(early(Some(ended))),
+                Some(read) = reloads.recv() => read,
+            };
+            match reload::taken(read, &config, address.ip()) {
+                Ok(next) => break Some(next),
+                Err(refused) => {
+                    tracing::error!("the configuration is refused and the one before stays in force: {refused}");
+                    house.state.send_modify(|state| state.refused = Some(refused));
+                }
+            }
+        };
+        works.end().await?;
+        let Some(Next { config: next, needs_restart }) = next else { break };
+        for key in &needs_restart {
+            tracing::warn!(
+                key,
+                "this has changed in the configuration and needs a restart; until then it stays as it was"
+            );
         }
+        config = Arc::new(next);
+        house.store = Arc::new(house.store.under(config.clone()));
+        session = session.go_on(&config, &house).await?;
+        let read_at = Some(house.clock.now());
+        house.state.send_replace(ConfigState { read_at, refused: None, needs_restart });
+        tracing::info!("the configuration was read anew and is in force");
     }
-    Ok(())
+    session.end().await
+}
+
+/// A task that ended though nobody told it to.
+fn early(ended: Option<Result<anyhow::Result<()>, tokio::task::JoinError>>) -> Failure {
+    let why = match ended {
+        Some(Err(error)) => anyhow::Error::from(error).context("a task broke"),
+        Some(Ok(Err(error))) => error,
+        Some(Ok(Ok(()))) | None => anyhow::anyhow!("a task ended before the service was told to stop"),
+    };
+    Failure::Other(why)
+}
+
+/// What works by one configuration: pages, evaluation, and what keeps up with the readings.
+struct Works {
+    tasks: JoinSet<anyhow::Result<()>>,
+    stop: watch::Sender<bool>,
+}
+
+impl Works {
+    fn start(config: &Arc<Config>, house: &House, outbox: mpsc::Sender<Outgoing>) -> Result<Self, Failure> {
+        let (stop, stopped) = watch::channel(false);
+        let (store, clock) = (house.store.clone(), house.clock.clone());
+        // Callers wait at the socket while one set of pages makes room for the next.
+        let listener = house.listener.try_clone().and_then(TcpListener::from_std).context("cannot serve pages")?;
+        let site = Arc::new(site(config));
+        let newest = house.snapshots.subscribe();
+        let publisher = Publisher::new(site.clone(), newest, clock.clone(), store.ledger.clone(), config.photos());
+        let written = publisher.written.clone();
+        let pages = publisher::serve(listener, publisher::app(publisher), until(stopped.clone()));
+        let mut tasks = JoinSet::new();
+        tasks.spawn(async move { pages.await.context("the pages stopped") });
+        tasks.spawn(close_hours(store.clone(), clock.clone(), stopped.clone()));
+        tasks.spawn(retention::keep_up(store.clone(), clock.clone(), stopped.clone()));
+        tasks.spawn(disk::keep_up(store.clone(), clock.clone(), stopped.clone()));
+        tasks.spawn(doubts::keep_up(store.clone(), stopped.clone()));
+        if config.broker.share.is_some() {
+            tasks.spawn(beside::keep_up(store.clone(), stopped.clone()));
+        }
+        tasks.spawn(known::keep_up(store.clone(), clock.clone(), stopped.clone()));
+        let evaluator = Evaluator {
+            config: config.clone(),
+            site,
+            store,
+            arrivals: house.arrivals.clone(),
+            snapshots: house.snapshots.clone(),
+            state: house.state.subscribe(),
+            outbox,
+            clock,
+            written,
+        };
+        tasks.spawn(evaluator.run(stopped));
+        Ok(Self { tasks, stop })
+    }
+
+    async fn end(mut self) -> Result<(), Failure> {
+        self.stop.send_replace(true);
+        while let Some(ended) = self.tasks.join_next().await {
+            ended.context("a task broke").and_then(|result| result)?;
+        }
+        Ok(())
+    }
+}
+
+/// The session at the broker. It outlives configurations that leave it alone.
+struct Session {
+    settings: Settings,
+    terms: watch::Sender<Arc<Terms>>,
+    outbox: mpsc::Sender<Outgoing>,
+    stop: watch::Sender<bool>,
+    task: JoinHandle<anyhow::Result<()>>,
+}
+
+impl Session {
+    fn start(config: &Config, house: &House) -> Result<Self, Failure> {
+        let settings = session(config, Some(status(&site(config), &config.prefix, &*house.clock)));
+        let (terms, by) = watch::channel(Arc::new(terms(config).map_err(anyhow::Error::from)?));
+        let (outbox, outgoing) = mpsc::channel(OUTBOX);
+        let (stop, stopped) = watch::channel(false);
+        let commit = into_journal(house.store.ledger.clone());
+        let (arrivals, clock) = (house.arrivals.clone(), house.clock.clone());
+        let session = collector::run(settings.clone(), by, commit, arrivals, outgoing, clock, stopped);
+        let task = tokio::spawn(async move { session.await.context("the collector stopped") });
+        Ok(Self { settings, terms, outbox, stop, task })
+    }
+
+    /// The same session by another configuration; another one if it must connect otherwise.
+    async fn go_on(self, config: &Config, house: &House) -> Result<Self, Failure> {
+        let mut settings = session(config, Some(status(&site(config), &config.prefix, &*house.clock)));
+        // The message that we are online tells since when, and that has not changed.
+        if let (Some(new), Some(old)) = (&mut settings.status, &self.settings.status)
+            && (&new.topic, &new.offline) == (&old.topic, &old.offline)
+        {
+            new.online.clone_from(&old.online);
+        }
+        if settings == self.settings {
+            self.terms.send_replace(Arc::new(terms(config).map_err(anyhow::Error::from)?));
+            return Ok(self);
+        }
+        tracing::info!("the way to the broker has changed: connecting anew");
+        self.end().await?;
+        Self::start(config, house)
+    }
+
+    async fn end(self) -> Result<(), Failure> {
+        self.stop.send_replace(true);
+        self.task.await.context("the collector broke").and_then(|result| result).map_err(Failure::Other)
+    }
+}
+
+/// How a configuration reads messages.
+pub fn terms(config: &Config) -> Result<Terms, MapError> {
+    let map = TopicMap::new(config.mappings.clone(), config.units.iter().cloned())?;
+    Ok(Terms { map, belief: config.belief.clone(), ask_rebirth: config.broker.ask_rebirth })
 }
 
 /// A commit under way.
 pub type Committing = Pin<Box<dyn Future<Output = Result<Committed, LedgerError>> + Send>>;
 
 /// Makes readings durable in the journal.
-pub fn into_journal(store: Arc<PlantStore>) -> impl Fn(Arc<[Reading]>) -> Committing {
+pub fn into_journal(ledger: Ledger) -> impl Fn(Arc<[Reading]>) -> Committing {
     move |readings| {
-        let store = store.clone();
+        let ledger = ledger.clone();
         Box::pin(async move {
-            let appended = store.ledger.append(&readings).await?;
+            let appended = ledger.append(&readings).await?;
             Ok(Committed { new: appended.new, duplicates: appended.duplicates })
         })
     }
@@ -136,8 +279,6 @@ pub fn session(config: &Config, status: Option<Status>) -> Settings {
         batch: window.max(512),
         max_packet_bytes: LARGEST_PACKET,
         limits: Limits { max_payload_bytes: broker.max_message_bytes },
-        ask_rebirth: broker.ask_rebirth,
-        belief: config.belief.clone(),
         share: broker.share.clone(),
         more_filters: Vec::new(),
         status,

@@ -229,23 +229,39 @@ pub(crate) fn sorted_signals(snapshot: &Snapshot) -> Vec<&SignalReport> {
 struct HealthJson<'a> {
     status: &'static str,
     version: &'a str,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    config: Option<ConfigJson<'a>>,
+}
+
+/// What anybody may know of the configuration; why it was refused stands in the log and on the pages.
+#[derive(Serialize)]
+struct ConfigJson<'a> {
+    read_at: Option<Timestamp>,
+    refused: bool,
+    needs_restart: &'a [&'static str],
 }
 
 /// `GET /health/live`: the process answers.
 pub(crate) async fn live(State(publisher): State<Publisher>) -> Response {
-    health("live", &publisher)
+    health(HealthJson { status: "live", version: &publisher.site.version, config: None })
 }
 
 /// `GET /health/ready`: connected, storing, evaluating.
 pub(crate) async fn ready(State(publisher): State<Publisher>) -> Response {
-    let lacks = lacks(&publisher.newest(), &publisher.site, publisher.clock.now());
-    if lacks.is_empty() { health("ready", &publisher) } else { Problem::not_ready(lacks).into_response() }
+    let newest = publisher.newest();
+    let lacks = lacks(&newest, &publisher.site, publisher.clock.now());
+    if !lacks.is_empty() {
+        return Problem::not_ready(lacks).into_response();
+    }
+    let state = &newest.config;
+    let (refused, needs_restart) = (state.refused.is_some(), state.needs_restart.as_slice());
+    let config = Some(ConfigJson { read_at: state.read_at, refused, needs_restart });
+    health(HealthJson { status: "ready", version: &publisher.site.version, config })
 }
 
 /// Health is of this moment: it is never kept.
-fn health(status: &'static str, publisher: &Publisher) -> Response {
-    let answer = Pretty(HealthJson { status, version: &publisher.site.version });
-    ([(header::CACHE_CONTROL, "no-store")], answer).into_response()
+fn health(answer: HealthJson<'_>) -> Response {
+    ([(header::CACHE_CONTROL, "no-store")], Pretty(answer)).into_response()
 }
 
 /// A text from a request, short enough to be sent back.

@@ -6,7 +6,7 @@ use axum::response::{Html, IntoResponse, Response};
 use jiff::Timestamp;
 
 use crate::problem::Problem;
-use crate::{Publisher, Site, Snapshot, lacks, standing};
+use crate::{ConfigState, Publisher, Site, Snapshot, lacks, standing};
 
 pub(crate) const STYLE: &str = include_str!("../../../dashboards/style/sheet.css");
 const ICON: &str = include_str!("../../../dashboards/style/icon.svg");
@@ -32,21 +32,34 @@ pub(crate) struct Frame {
     pub as_known: String,
     /// The same instant for machines.
     pub as_known_utc: Timestamp,
-    /// What keeps the service from being ready.
+    /// What keeps the service from being ready, and what became of a changed configuration.
     pub notices: Vec<String>,
 }
 
 impl Frame {
     pub(crate) fn of(publisher: &Publisher, snapshot: &Snapshot) -> Self {
         let site = &publisher.site;
+        let lacks = lacks(snapshot, site, publisher.clock.now()).into_iter();
         Frame {
             site: site.name.clone(),
             version: site.version.clone(),
             as_known: site.minute(snapshot.at),
             as_known_utc: snapshot.at,
-            notices: lacks(snapshot, site, publisher.clock.now()).into_iter().map(|lack| lack.detail).collect(),
+            notices: lacks.map(|lack| lack.detail).chain(config_notices(&snapshot.config)).collect(),
         }
     }
+}
+
+/// What people should know of a configuration that is not, or not wholly, in force.
+fn config_notices(state: &ConfigState) -> impl Iterator<Item = String> {
+    let refused = state
+        .refused
+        .as_ref()
+        .map(|why| format!("the changed configuration was refused, and the one before stays in force: {why}"));
+    let waits = (!state.needs_restart.is_empty()).then(|| {
+        format!("changed in the configuration, in force only after a restart: {}", state.needs_restart.join(", "))
+    });
+    refused.into_iter().chain(waits)
 }
 
 /// The standing words on pages with scores.

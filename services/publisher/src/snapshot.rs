@@ -80,6 +80,8 @@ pub struct Snapshot {
     pub link: Link,
     /// How the journal stands.
     pub journal: Journal,
+    /// What became of the configuration.
+    pub config: ConfigState,
 }
 
 impl Snapshot {
@@ -178,6 +180,17 @@ pub struct CollectorSeen {
     pub working: bool,
     /// What keeps it from working.
     pub error: Option<String>,
+}
+
+/// The configuration in force, and one that is not.
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize)]
+pub struct ConfigState {
+    /// When the one in force was read.
+    pub read_at: Option<Timestamp>,
+    /// Why a later one was refused.
+    pub refused: Option<String>,
+    /// Keys that have changed in it and wait for a restart.
+    pub needs_restart: Vec<&'static str>,
 }
 
 /// How the journal stands: what is not in it is not acknowledged to the broker.

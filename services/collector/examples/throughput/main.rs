@@ -18,7 +18,7 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::{Duration, Instant};
 
-use collector::{Arrivals, Belief, Committed, Limits, Protocol, Settings, run};
+use collector::{Arrivals, Belief, Committed, Limits, Protocol, Settings, Terms, run};
 use ledger::{Ledger, Place};
 use plant::{Reading, SystemClock};
 use tokio::sync::{mpsc, watch};
@@ -118,17 +118,16 @@ where
         batch: 1000,
         max_packet_bytes: 1 << 20,
         limits: Limits::USUAL,
-        ask_rebirth: false,
         share: None,
         more_filters: Vec::new(),
-        belief: Belief::default(),
         status: None,
     };
+    let terms = Terms { map: kind.map()?, belief: Belief::default(), ask_rebirth: false };
     let arrivals = Arc::new(Arrivals::new());
     let (_outbox, outgoing) = mpsc::channel(1);
     let (shutdown, told) = watch::channel(false);
     let clock = Arc::new(SystemClock);
-    let session = tokio::spawn(run(settings, kind.map()?, commit, arrivals.clone(), outgoing, clock, told));
+    let session = tokio::spawn(run(settings, terms.for_good(), commit, arrivals.clone(), outgoing, clock, told));
     while arrivals.link().connections == 0 {
         tokio::time::sleep(Duration::from_millis(5)).await;
     }

@@ -107,6 +107,10 @@ impl Client {
         self.0.try_subscribe_many(filters).is_ok()
     }
 
+    pub(super) fn unsubscribe(&self, filter: &str) -> bool {
+        self.0.try_unsubscribe(filter).is_ok()
+    }
+
     pub(super) fn try_publish(&self, message: Outgoing, protected: bool) -> bool {
         let qos = if protected { QoS::AtLeastOnce } else { QoS::AtMostOnce };
         self.0.try_publish(message.topic, qos, message.retain, message.payload).is_ok()

@@ -4,8 +4,8 @@ use std::process::Command;
 use std::sync::Arc;
 
 use super::broker::{Broker, Kind};
-use super::{Journal, Service, until};
-use crate::Settings;
+use super::{Journal, Service, map, terms, until};
+use crate::Terms;
 
 /// Fields of a payload by their numbers (sparkplug_b.proto): a metric is 2, in it name 1, alias 2, data type 4 and
 /// double 13; the number of the message is 3.
@@ -35,7 +35,8 @@ fn send(broker: &Broker, topic: &str, payload: &[u8]) {
 async fn a_node_whose_birth_was_missed_is_asked_for_it_and_read_until_it_dies() {
     let broker = Broker::start(Kind::Mosquitto5).await;
     let journal = Arc::new(Journal::default());
-    let service = Service::start(Settings { ask_rebirth: true, ..broker.settings() }, &journal);
+    let asking = Arc::new(Terms { ask_rebirth: true, ..(*terms(map())).clone() });
+    let service = Service::reading(asking, broker.settings(), &journal);
     service.is_online().await;
     until("it has subscribed", || broker.log().unwrap().contains("Received SUBSCRIBE from collector-test")).await;
     let port = broker.plain_port().to_string();

@@ -20,11 +20,11 @@ pub(super) enum Kind {
 /// Whose message it is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) struct Address<'t> {
-    topic: &'t str,
+    pub(crate) topic: &'t str,
     pub(super) kind: Kind,
     pub(super) group: &'t str,
     pub(super) node: &'t str,
-    pub(super) device: Option<&'t str>,
+    pub(crate) device: Option<&'t str>,
 }
 
 impl<'t> Address<'t> {
@@ -42,13 +42,22 @@ impl<'t> Address<'t> {
         levels.next().is_none().then_some(Self { topic, kind, group, node, device })
     }
 
-    /// Whether it belongs to a node of this pattern.
-    pub(crate) fn is_below(&self, node: &Pattern) -> bool {
-        let own = match self.device {
+    /// The topic without the device.
+    pub(crate) fn of_node(&self) -> &'t str {
+        match self.device {
             Some(device) => &self.topic[..self.topic.len() - device.len() - 1],
             None => self.topic,
-        };
-        node.take(own).is_some()
+        }
+    }
+
+    /// Whether it belongs to a node of this pattern.
+    pub(crate) fn is_below(&self, node: &Pattern) -> bool {
+        node.take(self.of_node()).is_some()
+    }
+
+    /// The longest of its names, bytes.
+    pub(super) fn longest_name(&self) -> usize {
+        self.group.len().max(self.node.len()).max(self.device.map_or(0, str::len))
     }
 }
 

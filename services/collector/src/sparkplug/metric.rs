@@ -31,6 +31,10 @@ pub(super) fn found(
         Some(value) if metric.is_null != Some(true) => plain(value, datatype)?,
         _ => Found::new(Json::Null),
     };
+    if metric.is_historical == Some(true) && metric.timestamp.is_none() {
+        let advice = "a historical value has no time of its own, and that of its message is later; send its timestamp";
+        return Err(Problem::new(Reason::Untimed, advice));
+    }
     if let Some(ms) = metric.timestamp.or(sent_ms) {
         found.at = Some(millis(ms, taker.message.arrived_at, taker.most_ahead(mapping.signal))?);
     }

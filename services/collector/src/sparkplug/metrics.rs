@@ -14,6 +14,9 @@ use crate::payload::Payload as How;
 use crate::reason::{Problem, Reason, Refusal, shown};
 use crate::take::Taker;
 
+/// What an alias or a type takes in a table, bytes; about.
+const ENTRY_BYTES: usize = 48;
+
 /// The metrics of a node or a device.
 #[derive(Debug, Default)]
 pub(super) struct Metrics {
@@ -27,13 +30,36 @@ pub(super) struct Metrics {
 }
 
 impl Metrics {
-    /// Forgets the birth; gives the number of aliases that became free.
-    pub(super) fn forget(&mut self) -> usize {
+    /// Learns what a birth says of its metrics, as far as mappings take them.
+    pub(super) fn learn(&mut self, taker: &Taker<'_>, payload: &Payload) {
+        self.born = true;
+        for metric in &payload.metrics {
+            let Some(name) = metric.name.as_deref() else { continue };
+            let name: Option<Arc<str>> = routes(taker, name).next().is_some().then(|| name.into());
+            if let (Some(name), Some(datatype)) = (&name, metric.datatype) {
+                self.types.insert(name.clone(), datatype);
+            }
+            if let Some(alias) = metric.alias {
+                self.aliases.insert(alias, name);
+            }
+        }
+    }
+
+    /// About how much memory the birth takes, bytes.
+    pub(super) fn bytes(&self) -> usize {
+        let names = self.aliases.values().flatten().chain(self.types.keys());
+        (self.aliases.len() + self.types.len()) * ENTRY_BYTES + names.map(|name| name.len()).sum::<usize>()
+    }
+
+    /// Forgets the birth.
+    pub(super) fn forget(&mut self) {
         self.born = false;
-        self.types.clear();
-        let freed = self.aliases.len();
-        self.aliases = HashMap::new();
-        freed
+        (self.aliases, self.types) = (HashMap::new(), HashMap::new());
+    }
+
+    /// Forgets the aliases that no mapping took.
+    pub(super) fn forget_unmapped(&mut self) {
+        self.aliases.retain(|_, name| name.is_some());
     }
 }
 
@@ -110,7 +136,12 @@ pub(super) fn values(taker: &Taker<'_>, metrics: &mut Metrics, payload: &Payload
         outcomes.push(Outcome::Refused(Refusal { unit: None, signal: None, reason: Reason::Unmapped, sample, advice }));
     } else if let Some(sample) = first {
         let (reason, advice) = if metrics.born {
-            (Reason::UnknownAlias, format!("{nameless} metrics come under aliases that the birth did not give"))
+            (
+                Reason::UnknownAlias,
+                format!(
+                    "{nameless} metrics come under aliases that the birth did not give, or gave before the config wanted them"
+                ),
+            )
         } else {
             let right = "ask the node for a rebirth, or let ask_rebirth do it";
             (

@@ -1,24 +1,28 @@
 //! What is remembered of nodes and their devices.
 
 use std::collections::BTreeMap;
-use std::sync::Arc;
+use std::collections::btree_map::Entry;
 
 use jiff::{SignedDuration, Timestamp, ToSpan};
 use plant::{Quality, Reading, TimeSource, Value};
 use prost::Message as _;
 
 use super::address::{Address, Kind};
-use super::metrics::{Metrics, lacking, routes, values};
+use super::metrics::{Metrics, lacking, values};
 use super::wire::{Metric, MetricValue, Payload};
 use crate::decode::{Outcome, Taken};
 use crate::reason::{Doubt, Problem, Reason};
 use crate::settings::Outgoing;
 use crate::take::Taker;
 
-/// Nodes, and devices of one node, that are remembered. Strangers can send under any name.
+/// Nodes that are remembered. Strangers can send under any name.
 const MOST_NODES: usize = 1000;
-/// Aliases that are remembered in all.
-const MOST_ALIASES: usize = 1_000_000;
+/// Devices that are remembered, of all nodes.
+const MOST_DEVICES: usize = 10_000;
+/// The longest name of a group, node or device that is remembered, bytes.
+const LONGEST_NAME: usize = 256;
+/// What births may take in all, bytes: some million aliases.
+const MOST_BIRTH_BYTES: usize = 64 << 20;
 /// A node is asked for its births once in so many seconds.
 const ASK_EVERY: SignedDuration = SignedDuration::from_secs(60);
 /// Data type of a truth value.
@@ -28,7 +32,7 @@ const BOOLEAN: u32 = 11;
 #[derive(Debug, Default)]
 pub(crate) struct Nodes {
     nodes: BTreeMap<(String, String), Node>,
-    aliases: usize,
+    room: Room,
     pub(crate) ask: bool,
     pub(crate) requests: Vec<Outgoing>,
 }
@@ -43,24 +47,50 @@ struct Node {
     asked_at: Option<Timestamp>,
 }
 
+/// How much is remembered of all nodes together.
+#[derive(Debug, Default)]
+struct Room {
+    devices: usize,
+    birth_bytes: usize,
+}
+
+impl Room {
+    fn forget(&mut self, metrics: &mut Metrics) {
+        self.birth_bytes -= metrics.bytes();
+        metrics.forget();
+    }
+}
+
 impl Node {
-    fn forget(&mut self) -> usize {
+    /// Forgets its births and those of its devices.
+    fn forget(&mut self, room: &mut Room) {
         (self.bd_seq, self.next_seq) = (None, None);
-        self.own.forget() + self.devices.values_mut().map(Metrics::forget).sum::<usize>()
+        self.all_metrics().for_each(|metrics| room.forget(metrics));
     }
 
-    fn metrics(&mut self, device: Option<&str>) -> Option<&mut Metrics> {
-        let Some(device) = device else { return Some(&mut self.own) };
-        if !self.devices.contains_key(device) && self.devices.len() >= MOST_NODES {
-            return None;
+    fn all_metrics(&mut self) -> impl Iterator<Item = &mut Metrics> {
+        [&mut self.own].into_iter().chain(self.devices.values_mut())
+    }
+
+    fn metrics(&mut self, device: Option<&str>, room: &mut Room) -> Result<&mut Metrics, Problem> {
+        let Some(device) = device else { return Ok(&mut self.own) };
+        if !self.devices.contains_key(device) {
+            if room.devices >= MOST_DEVICES {
+                return Err(too_many("devices", MOST_DEVICES));
+            }
+            room.devices += 1;
         }
-        Some(self.devices.entry(device.to_owned()).or_default())
+        Ok(self.devices.entry(device.to_owned()).or_default())
     }
 
     /// Whether a message's number follows the one before; says so if not.
     fn follow(&mut self, seq: Option<u64>) -> Option<Doubt> {
         let expected = self.next_seq.take();
         self.next_seq = seq.map(|seq| (seq + 1) % 256);
+        // The same message once more: brought by two filters, or again after a broken connection.
+        if self.next_seq == expected {
+            return None;
+        }
         let (expected, seq) = (expected?, seq?);
         (expected != seq).then(|| {
             let lost = (seq + 256 - expected) % 256;
@@ -74,8 +104,17 @@ impl Node {
 impl Nodes {
     /// Between two connections births may have been missed.
     pub(crate) fn forget_births(&mut self) {
-        self.nodes.values_mut().for_each(|node| _ = node.forget());
-        self.aliases = 0;
+        self.nodes.values_mut().for_each(|node| node.forget(&mut self.room));
+    }
+
+    /// Of aliases only those were kept by name that mappings took; the others may stand for what is mapped now. Not known, they
+    /// are refused and counted until the next birth, and asked for if that is allowed.
+    pub(crate) fn forget_unmapped(&mut self) {
+        for metrics in self.nodes.values_mut().flat_map(Node::all_metrics) {
+            self.room.birth_bytes -= metrics.bytes();
+            metrics.forget_unmapped();
+            self.room.birth_bytes += metrics.bytes();
+        }
     }
 
     /// What a message of a wanted node says.
@@ -87,22 +126,37 @@ impl Nodes {
             Ok(payload) => payload,
             Err(problem) => return vec![taker.refused(problem)],
         };
+        let (known, nodes) = (taker.map.may_know(address), self.nodes.len());
         let key = (address.group.to_owned(), address.node.to_owned());
-        if !self.nodes.contains_key(&key) && self.nodes.len() >= MOST_NODES {
-            return vec![taker.refused(too_many("nodes", MOST_NODES))];
-        }
-        let node = self.nodes.entry(key).or_default();
+        let node = match self.nodes.entry(key) {
+            Entry::Occupied(node) => node.into_mut(),
+            Entry::Vacant(_) if !known => return stranger(taker, address, &payload),
+            Entry::Vacant(_) if address.longest_name() > LONGEST_NAME => return vec![taker.refused(too_long())],
+            Entry::Vacant(_) if nodes >= MOST_NODES => return vec![taker.refused(too_many("nodes", MOST_NODES))],
+            Entry::Vacant(place) => place.insert(Node::default()),
+        };
+        let room = &mut self.room;
         let outcomes = match (address.kind, address.device) {
-            (Kind::Death, device) => death(taker, node, device, &payload, &mut self.aliases),
-            (Kind::Birth, device) => birth(taker, node, device, &payload, &mut self.aliases),
-            (_, device) => data(taker, node, device, &payload),
+            // Its number counts: a gap tells that something of the others was lost.
+            (_, Some(_)) if !known || address.longest_name() > LONGEST_NAME => {
+                let mut outcomes: Vec<Outcome> = node.follow(payload.seq).map(Outcome::Noted).into_iter().collect();
+                if known {
+                    outcomes.push(taker.refused(too_long()));
+                } else {
+                    outcomes.extend(stranger(taker, address, &payload));
+                }
+                outcomes
+            }
+            (Kind::Death, device) => death(taker, node, device, &payload, room),
+            (Kind::Birth, device) => birth(taker, node, device, &payload, room),
+            (_, device) => data(taker, node, device, &payload, room),
         };
         let missed = |outcome: &Outcome| match outcome {
             Outcome::Refused(refusal) => matches!(refusal.reason, Reason::NotBorn | Reason::UnknownAlias),
             Outcome::Noted(doubt) => doubt.reason == Reason::SequenceGap,
             Outcome::Taken(_) => false,
         };
-        if self.ask && outcomes.iter().any(missed) {
+        if self.ask && known && outcomes.iter().any(missed) {
             let now = taker.message.arrived_at;
             if node.asked_at.is_none_or(|asked| now.duration_since(asked) >= ASK_EVERY) {
                 node.asked_at = Some(now);
@@ -130,6 +184,21 @@ fn too_many(what: &str, most: usize) -> Problem {
     Problem::new(Reason::TooLarge, format!("more than {most} {what} are not remembered"))
 }
 
+fn too_long() -> Problem {
+    let advice = format!("a group, node or device whose name is longer than {LONGEST_NAME} bytes is not remembered");
+    Problem::new(Reason::TooLarge, advice)
+}
+
+/// What a node or device says of which no value can be of a known unit: nothing of it is remembered.
+fn stranger(taker: &Taker<'_>, address: &Address<'_>, payload: &Payload) -> Vec<Outcome> {
+    let mut routes = taker.map.routes(taker.message.topic);
+    match routes.find_map(|(mapping, named)| taker.unit(mapping, named).err()) {
+        Some(problem) => vec![taker.refused(problem)],
+        None if address.kind == Kind::Death => Vec::new(),
+        None => values(taker, &mut Metrics::default(), payload, address.kind == Kind::Birth),
+    }
+}
+
 /// The command that asks a node for its births (Sparkplug 3.0.0, 6.4.21).
 fn rebirth(address: &Address<'_>, now: Timestamp) -> Outgoing {
     let now_ms = u64::try_from(now.as_millisecond()).ok();
@@ -148,13 +217,7 @@ fn rebirth(address: &Address<'_>, now: Timestamp) -> Outgoing {
     }
 }
 
-fn birth(
-    taker: &Taker<'_>,
-    node: &mut Node,
-    device: Option<&str>,
-    payload: &Payload,
-    known: &mut usize,
-) -> Vec<Outcome> {
+fn birth(taker: &Taker<'_>, node: &mut Node, device: Option<&str>, payload: &Payload, room: &mut Room) -> Vec<Outcome> {
     if taker.message.retained {
         let advice = "a birth is not retained (Sparkplug 3.0.0, 6.4.17): nobody knows which session this one is of";
         return vec![taker.refused(Problem::new(Reason::Untimed, advice))];
@@ -162,32 +225,24 @@ fn birth(
     let mut outcomes = Vec::new();
     if device.is_none() {
         // A new session of the node: its devices are to be born again.
-        *known -= node.forget();
+        node.forget(room);
         node.next_seq = payload.seq.map(|seq| (seq + 1) % 256);
         node.bd_seq = bd_seq(payload);
     } else {
         outcomes.extend(node.follow(payload.seq).map(Outcome::Noted));
     }
-    let Some(metrics) = node.metrics(device) else {
-        return vec![taker.refused(too_many("devices of a node", MOST_NODES))];
+    let metrics = match node.metrics(device, room) {
+        Ok(metrics) => metrics,
+        Err(problem) => return vec![taker.refused(problem)],
     };
-    *known -= metrics.forget();
-    let aliases = payload.metrics.iter().filter(|metric| metric.alias.is_some()).count();
-    if *known + aliases > MOST_ALIASES {
-        return vec![taker.refused(too_many("aliases", MOST_ALIASES))];
+    room.forget(metrics);
+    metrics.learn(taker, payload);
+    if room.birth_bytes + metrics.bytes() > MOST_BIRTH_BYTES {
+        metrics.forget();
+        let advice = format!("births of more than {} MiB in all are not remembered", MOST_BIRTH_BYTES >> 20);
+        return vec![taker.refused(Problem::new(Reason::TooLarge, advice))];
     }
-    metrics.born = true;
-    for metric in &payload.metrics {
-        let Some(name) = metric.name.as_deref() else { continue };
-        let name: Option<Arc<str>> = routes(taker, name).next().is_some().then(|| name.into());
-        if let (Some(name), Some(datatype)) = (&name, metric.datatype) {
-            metrics.types.insert(name.clone(), datatype);
-        }
-        if let Some(alias) = metric.alias {
-            metrics.aliases.insert(alias, name);
-        }
-    }
-    *known += metrics.aliases.len();
+    room.birth_bytes += metrics.bytes();
     outcomes.extend(lacking(taker, payload));
     outcomes.extend(values(taker, metrics, payload, true));
     outcomes
@@ -202,26 +257,20 @@ fn bd_seq(payload: &Payload) -> Option<u64> {
     }
 }
 
-fn data(taker: &Taker<'_>, node: &mut Node, device: Option<&str>, payload: &Payload) -> Vec<Outcome> {
+fn data(taker: &Taker<'_>, node: &mut Node, device: Option<&str>, payload: &Payload, room: &mut Room) -> Vec<Outcome> {
     let mut outcomes: Vec<Outcome> = node.follow(payload.seq).map(Outcome::Noted).into_iter().collect();
-    match node.metrics(device) {
-        Some(metrics) => outcomes.extend(values(taker, metrics, payload, false)),
-        None => outcomes.push(taker.refused(too_many("devices of a node", MOST_NODES))),
+    match node.metrics(device, room) {
+        Ok(metrics) => outcomes.extend(values(taker, metrics, payload, false)),
+        Err(problem) => outcomes.push(taker.refused(problem)),
     }
     outcomes
 }
 
-fn death(
-    taker: &Taker<'_>,
-    node: &mut Node,
-    device: Option<&str>,
-    payload: &Payload,
-    known: &mut usize,
-) -> Vec<Outcome> {
-    if device.is_some() {
+fn death(taker: &Taker<'_>, node: &mut Node, device: Option<&str>, payload: &Payload, room: &mut Room) -> Vec<Outcome> {
+    if let Some(device) = device {
         let mut outcomes: Vec<Outcome> = node.follow(payload.seq).map(Outcome::Noted).into_iter().collect();
-        if let Some(metrics) = node.metrics(device) {
-            *known -= metrics.forget();
+        if let Some(metrics) = node.devices.get_mut(device) {
+            room.forget(metrics);
             outcomes.extend(ended(taker, metrics));
         }
         return outcomes;
@@ -232,8 +281,8 @@ fn death(
         let text = format!("the death of session {died} came while session {born} lives; ignored");
         return vec![Outcome::Noted(Doubt { reason: Reason::OldDeath, text })];
     }
-    *known -= node.forget();
-    [&mut node.own].into_iter().chain(node.devices.values_mut()).flat_map(|metrics| ended(taker, metrics)).collect()
+    node.forget(room);
+    node.all_metrics().flat_map(|metrics| ended(taker, metrics)).collect()
 }
 
 /// Nobody knows any more what the signals are that had told something.

@@ -6,11 +6,13 @@ use proptest::prelude::*;
 use prost::Message as _;
 
 use super::wire::{Metric, MetricValue, Payload, Property, PropertySet, PropertyValue};
+use crate::belief::Belief;
 use crate::decode::{Decoder, Limits, Message, Outcome};
 use crate::mapping::{MapError, Mapping, TopicMap};
 use crate::pattern::Pattern;
 use crate::payload::Payload as How;
 use crate::reason::Reason;
+use crate::settings::Terms;
 
 const UINT8: u32 = 5;
 const DOUBLE: u32 = 10;
@@ -258,6 +260,8 @@ fn history_has_its_own_time_and_the_time_of_the_message_stands_in_where_a_metric
         })
         .collect();
     assert_eq!(times, [(then, TimeSource::Own), (sent, TimeSource::Own)]);
+    let nameless = Metric { is_historical: Some(true), ..aliased(7, 80.0) };
+    assert_eq!(told(&bench.send("spBv1.0/mill/DDATA/line1/K1", vec![nameless])), ["untimed"], "sent now, but of when?");
 }
 
 /// Sparkplug 3.0.0, 6.4.13: 0 is bad, 192 good, 500 stale, and good what says nothing.
@@ -428,15 +432,94 @@ fn all_that_a_node_sends_is_subscribed_to_and_only_its_topics_can_be_mapped() {
     }
 }
 
+/// A birth names all metrics, and the names of those that the config wants are kept.
+#[test]
+fn what_the_config_wants_since_waits_for_the_next_birth_and_what_it_wanted_before_does_not() {
+    let wanting = |metrics: &[(&str, Signal)]| {
+        let topic = "spBv1.0/mill/{type}/line1/{unit}";
+        let mappings = metrics.iter().map(|(metric, signal)| mapping(topic, metric, *signal)).collect();
+        let map = TopicMap::new(mappings, [UnitId::new("K1").unwrap()]).unwrap();
+        Terms { map, belief: Belief::default(), ask_rebirth: true }
+    };
+    let torque = ("Shaft/Torque", Signal::Torque);
+    let mut bench = Bench { decoder: Decoder::new(wanting(&[torque]).map, Limits::USUAL), ..Bench::new() };
+    bench.node_born(0);
+    bench.device_born("K1");
+    let both = || vec![aliased(7, 96.0), aliased(8, 100.5)];
+    assert_eq!(told(&bench.send("spBv1.0/mill/DDATA/line1/K1", both())), ["K1 torque Number(96.0)"]);
+
+    let terms = wanting(&[torque, ("Run Hours", Signal::RunHours)]);
+    bench.decoder.take_up(&terms);
+    let found = bench.send("spBv1.0/mill/DDATA/line1/K1", both());
+    assert_eq!(told(&found), ["K1 torque Number(96.0)", "unknown_alias"], "no gap in the numbers is told either");
+    assert_eq!(bench.decoder.requests().len(), 1, "the node is asked for its births");
+    bench.node_born(0);
+    bench.device_born("K1");
+    bench.decoder.take_up(&terms);
+    let found = bench.send("spBv1.0/mill/DDATA/line1/K1", both());
+    assert_eq!(told(&found), ["K1 torque Number(96.0)", "K1 run_hours Number(100.5)"]);
+}
+
 #[test]
 fn strangers_cannot_fill_the_memory() {
+    let any_device = || {
+        let device = mapping("spBv1.0/mill/{type}/line1/{gateway}", "{unit}/Torque", Signal::Torque);
+        let node = mapping("spBv1.0/mill/{type}/{node}", "{unit}/Temp", Signal::ProductTemp);
+        TopicMap::new(vec![device, node], [UnitId::new("K1").unwrap()]).unwrap()
+    };
+    let mut bench = Bench { decoder: Decoder::new(any_device(), Limits::USUAL), ..Bench::new() };
+    let mut beyond = |topics: &mut dyn Iterator<Item = String>| {
+        let refused = |topic: String| {
+            told(&bench.send(&topic, vec![torque("x", Some(1), 1.0)])).contains(&"too_large".to_owned())
+        };
+        topics.map(refused).filter(|refused| *refused).count()
+    };
+    let devices = &mut (0..10_500).map(|number| format!("spBv1.0/mill/DBIRTH/line1/D{number}"));
+    assert_eq!(beyond(devices), 500, "beyond ten thousand devices");
+    let nodes = &mut (0..1500).map(|number| format!("spBv1.0/mill/NBIRTH/N{number}"));
+    assert_eq!(beyond(nodes), 501, "beyond a thousand nodes, line1 among them");
+    assert_eq!(beyond(&mut ["spBv1.0/mill/DBIRTH/line1/".to_owned() + &"D".repeat(300)].into_iter()), 1);
+
+    // Names of a kilobyte each, twice 600 of them in a birth, are some 120 MB in a hundred births.
+    let long = |number: usize| named(&format!("{}{number}/Torque", "x".repeat(1000)), Some(number as u64));
+    let payload = Payload { metrics: (0..600).map(long).collect(), ..Payload::default() };
+    bench.decoder = Decoder::new(any_device(), Limits { max_payload_bytes: 1 << 20 });
+    let refused = (0..100).filter(|device| {
+        let found = bench.send_payload(&format!("spBv1.0/mill/DBIRTH/line1/D{device}"), &payload);
+        told(&found) == ["too_large"]
+    });
+    assert!((10..90).contains(&refused.count()), "about half of them");
+}
+
+/// MQTT 3.1.1, 3.3.5: a broker may bring a message once per filter that takes it.
+#[test]
+fn a_message_that_comes_twice_is_no_gap() {
     let mut bench = Bench::new();
-    let mut refused = 0;
-    for device in 0..1500 {
-        let found = bench.send(&format!("spBv1.0/mill/DBIRTH/line1/D{device}"), vec![torque("x", Some(1), 1.0)]);
-        refused += usize::from(told(&found).contains(&"too_large".to_owned()));
+    bench.node_born(0);
+    bench.device_born("K1");
+    for _ in 0..2 {
+        let found = bench.send("spBv1.0/mill/DDATA/line1/K1", vec![aliased(7, 96.0)]);
+        assert_eq!(told(&found), ["K1 torque Number(96.0)"]);
+        bench.seq -= 1;
     }
-    assert_eq!(refused, 500, "beyond a thousand devices of one node");
+    bench.seq += 2;
+    let found = bench.send("spBv1.0/mill/DDATA/line1/K1", vec![aliased(7, 96.0)]);
+    assert_eq!(told(&found), ["sequence_gap", "K1 torque Number(96.0)"]);
+}
+
+/// Nobody knows the unit: whoever sends so is named, neither remembered nor asked for its births.
+#[test]
+fn devices_of_unknown_units_are_not_remembered() {
+    let mut bench = Bench { decoder: Decoder::new(map(), Limits::USUAL).asking_for_births(true), ..Bench::new() };
+    bench.node_born(0);
+    for device in 0..20_000 {
+        let found =
+            bench.send(&format!("spBv1.0/mill/DBIRTH/line1/X{device}"), vec![torque("Shaft/Torque", Some(7), 1.0)]);
+        assert_eq!(told(&found), ["unknown_unit"]);
+    }
+    assert_eq!(told(&bench.send("spBv1.0/mill/DDATA/line1/X1", vec![aliased(7, 1.0)])), ["unknown_unit"]);
+    assert_eq!(bench.decoder.requests(), []);
+    assert_eq!(told(&bench.device_born("K1"))[0], "K1 torque Number(95.5)", "there is room, and no gap in the numbers");
 }
 
 fn value_of(outcomes: &[Outcome]) -> Option<f64> {

@@ -3,7 +3,7 @@
 use std::sync::Arc;
 use std::time::Duration;
 
-use collector::{Arrivals, Committed, Outgoing, TopicMap};
+use collector::{Arrivals, Belief, Committed, Outgoing, Terms, TopicMap};
 use plant::{Clock, Quality, Reading, Value};
 use simulation::Plant;
 use tokio::sync::{mpsc, watch};
@@ -27,10 +27,17 @@ pub async fn publish(
     settings.keep_session = false;
     let (outbox, outgoing) = mpsc::channel(10_000);
     let nothing = |_: Arc<[Reading]>| async { Ok::<_, std::convert::Infallible>(Committed { new: 0, duplicates: 0 }) };
-    let map = TopicMap::new(Vec::new(), [])?;
+    let nothing_to_read = Terms { map: TopicMap::new(Vec::new(), [])?, belief: Belief::default(), ask_rebirth: false };
     let arrivals = Arc::new(Arrivals::new());
-    let gateway =
-        tokio::spawn(collector::run(settings, map, nothing, arrivals, outgoing, clock.clone(), stopped.clone()));
+    let gateway = tokio::spawn(collector::run(
+        settings,
+        nothing_to_read.for_good(),
+        nothing,
+        arrivals,
+        outgoing,
+        clock.clone(),
+        stopped.clone(),
+    ));
     let end = plant.end();
     let mut live = tokio::task::spawn_blocking(move || plant.live(end)).await?;
     while pause(STEP, &stopped).await {

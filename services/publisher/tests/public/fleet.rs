@@ -12,7 +12,7 @@ use plant::{
     SignalReport, State, Suspicion, SuspicionKind, Suspicions, Table, TubeId, UnitId, UnmappedTopic, Zone,
 };
 use publisher::{
-    AgreementKappa, CollectorSeen, Contender, Costs, Disk, Drift, FittedTerm, Journal, KnownShare, Link,
+    AgreementKappa, CollectorSeen, ConfigState, Contender, Costs, Disk, Drift, FittedTerm, Journal, KnownShare, Link,
     LongestInterval, MarkedScore, ModelBasis, ModelEntry, ModelStatus, Opening, Publisher, ReadAccess, ReaderAgreement,
     Site, Snapshot, Span, Totals, TrackLine, TrackRecord, Trial, TubeDetail, WearCell, WearMap,
 };
@@ -595,5 +595,6 @@ pub fn snapshot() -> Snapshot {
         totals: Totals { messages: 1_204_511, readings: 1_198_020, duplicates: 6421, kept_out: 70 },
         link: Link { connected: true, since: Some(now() - SignedDuration::from_hours(51)), error: None },
         journal: Journal { last_commit_at: Some(now() - SignedDuration::from_secs(1)), error: None },
+        config: ConfigState::default(),
     }
 }

@@ -27,6 +27,19 @@ fn a_service_that_stops_evaluating_is_noticed_by_the_clock_alone() {
 }
 
 #[tokio::test]
+async fn a_refused_configuration_is_told_without_making_the_service_unready() {
+    let mut snapshot = fleet::snapshot();
+    snapshot.config.refused = Some("plant.toml:7: broker.port: 0 is no port".to_owned());
+    snapshot.config.needs_restart = vec!["site.data"];
+    let answer = ask(snapshot.clone(), "GET", "/health/ready").await;
+    assert_eq!(answer.status.as_u16(), 200);
+    assert!(answer.body.contains("\"refused\": true") && answer.body.contains("site.data"), "{}", answer.body);
+    assert!(!answer.body.contains("plant.toml"), "anybody may ask for health");
+    let board = ask(snapshot, "GET", "/").await.body;
+    assert!(board.contains("0 is no port") && board.contains("only after a restart: site.data"), "the board says why");
+}
+
+#[tokio::test]
 async fn not_ready_is_a_problem_with_reasons_while_live_stays_live() {
     let mut snapshot = fleet::snapshot();
     snapshot.link.connected = false;
