@@ -114,7 +114,9 @@ pub use origin::{BadOrigin, Origin};
 pub use readiness::{Lack, lacks};
 pub use serve::{ServeError, serve};
 pub use site::{ReadAccess, Site};
-pub use snapshot::{CollectorSeen, ConfigState, Disk, Journal, KnownShare, Link, Month, Snapshot, Totals, Trial, TubeDetail};
+pub use snapshot::{
+    CollectorSeen, ConfigState, Disk, Journal, KnownShare, Link, Month, Snapshot, Totals, Trial, TubeDetail,
+};
 pub use track::{Drift, MarkedScore, TrackLine, TrackRecord};
 pub use validation::{
     Concordance, DecisionCost, Estimate, FoldCounts, Forecast, ForecastScores, Honesty, ReliabilityBin, ReportCounts,
