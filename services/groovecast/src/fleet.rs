@@ -114,7 +114,8 @@ impl Fleet {
         let ends = heard + DUTY_OVER;
         let until = ends.min(self.hours_until);
         let own = self.hours.get(unit).map_or(&[][..], Vec::as_slice);
-        let of_window = own.iter().take_while(|hour| hour_start(hour.hour) < until);
+        let since = own.iter().skip_while(|hour| hour_start(hour.hour + 1) <= heard);
+        let of_window = since.take_while(|hour| hour_start(hour.hour) < until);
         let (run_h, last) =
             of_window.fold((0.0, None), |(sum, _), hour| (sum + hour.exposure.run_h(), Some(hour.hour)));
         // While the window lasts, time that no running closes does not count yet.
