@@ -22,7 +22,7 @@ pub(crate) fn draw(marks: &[MarkedScore], name: &str) -> Result<String, DrawErro
     let most = found.max(expected + 2.0 * variance.sqrt()).max(1.0);
     let frame = PlotFrame::new(
         Axis { end: (marks.len() as f64).max(5.0), words: "complete looks, oldest first", label: whole },
-        Axis { end: end_for(1.05 * most), words: "found, and expected, added up", label: whole },
+        Axis { end: end_for(1.05 * most), words: "found, and expected, added up", label: tenths },
     );
     let spoken = Spoken {
         title: "What looks found against what the chances before them said, added up".to_owned(),
@@ -48,4 +48,9 @@ pub(crate) fn draw(marks: &[MarkedScore], name: &str) -> Result<String, DrawErro
 
 fn whole(value: f64) -> String {
     format!("{value:.0}")
+}
+
+/// With a decimal only where a tick stands between two whole numbers.
+fn tenths(value: f64) -> String {
+    ((value * 10.0).round() / 10.0).to_string()
 }
