@@ -76,11 +76,12 @@ impl StopAsk {
                 }
                 "open_cost" | "late_cost" => {
                     let span =
-                        span(value).ok_or_else(|| refused("an amount above 0, or two ends such as 2000-4000"))?;
+                        span(value).ok_or_else(|| refused("an amount of 1 or more, or two ends such as 2000-4000"))?;
                     *(if name == "open_cost" { &mut ask.open_cost } else { &mut ask.late_cost }) = Some(span);
                 }
                 "open" => {
-                    let unit = UnitId::new(value).map_err(|_| refused("the name of a unit"))?;
+                    let unknown = |error| Problem::new(StatusCode::NOT_FOUND, "unknown_unit", format!("open: {error}"));
+                    let unit = UnitId::new(value).map_err(unknown)?;
                     if ask.own.len() == MOST_UNITS {
                         return Err(refused("at most 1000 units"));
                     }
@@ -101,20 +102,20 @@ impl StopAsk {
             && next <= on
         {
             let detail = format!("next={next} is not after on={on}; right would be the day of the stop that follows");
-            return Err(Problem::new(StatusCode::BAD_REQUEST, "bad_query", detail));
+            return Err(Problem::new(StatusCode::CONFLICT, "contradiction", detail));
         }
         Ok(ask)
     }
 }
 
-/// One amount, or two ends with a dash between.
+/// One amount, or two ends in either order with a dash between.
 fn span(text: &str) -> Option<Span> {
-    let amount = |text: &str| text.trim().parse::<f64>().ok().filter(|amount| *amount > 0.0 && *amount <= 1e12);
+    let amount = |text: &str| text.trim().parse::<f64>().ok().filter(|amount| (1.0..1e12).contains(amount));
     let (low, high) = match text.split_once(['-', '–']) {
         Some((low, high)) => (amount(low)?, amount(high)?),
         None => (amount(text)?, amount(text)?),
     };
-    (low <= high).then_some(Span { low, high })
+    Some(Span { low: low.min(high), high: low.max(high) })
 }
 
 #[cfg(test)]
@@ -143,7 +144,7 @@ mod tests {
             "run_h=NaN",
             "run_h=inf",
             "late_cost=0",
-            "late_cost=9-3",
+            "late_cost=9-x",
             "open_cost=1e13",
             "units=some",
             "size=3",
