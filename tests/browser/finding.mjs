@@ -202,7 +202,8 @@ const refused = (visitor) =>
     const said = await text(page, "#entries li");
     need(said.startsWith("Refused: at: "), `${ahead} was refused with ${said}`);
     await tap(page, "#entries button");
-    need((await page.$eval("#note", (note) => note.value)) === word, "what was typed is not back");
+    const back = page.waitForFunction((word) => document.querySelector("#note").value === word, { timeout: 10_000 }, word);
+    need(await back.catch(() => false), "what was typed is not back");
     await tap(page, "#now");
     await tap(page, "button.first");
     await untilTold(page, ["sent"]);
