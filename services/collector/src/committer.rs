@@ -21,9 +21,6 @@ const QUIET: Duration = Duration::from_millis(1);
 /// ...and so long in all.
 const LONGEST_WAIT: Duration = Duration::from_millis(20);
 
-/// A group of so many readings does not wait for more messages: the next one is decoded while it is written.
-const MANY_READINGS: usize = 1000;
-
 /// What a commit did.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub struct Committed {
@@ -51,12 +48,6 @@ pub(crate) struct Content {
     /// Which connection brought it.
     pub(crate) connection: u64,
     pub(crate) arrived_at: Timestamp,
-}
-
-/// A message whose readings wait to become durable.
-struct Decoded {
-    ticket: Option<Ticket>,
-    readings: Vec<Reading>,
 }
 
 /// Takes deliveries until told to stop.
@@ -91,71 +82,83 @@ where
 {
     /// Commits and acknowledges until `stop` is true or its sender is gone; then does the same with what is queued.
     ///
-    /// While one group is on its way to the disk, the next one is decoded. There is one commit at a time.
-    pub(crate) async fn run(self, queue: &mut mpsc::Receiver<Delivery>, stop: watch::Receiver<bool>) {
-        let Self { decoder, terms, retune, window, expected, batch, commit, acknowledge, request, arrivals, clock } =
-            self;
-        let (decoded_in, mut decoded) = mpsc::channel(expected);
-        let decoding = Decoding { decoder, terms, retune, request, arrivals, decoded: decoded_in };
-        let committing = Committing { window, expected, batch, commit, acknowledge, arrivals, clock };
-        tokio::join!(decoding.run(queue, stop.clone()), committing.run(&mut decoded, stop));
-    }
-}
-
-/// From the queue to readings.
-struct Decoding<'a, R, T> {
-    decoder: Decoder,
-    terms: watch::Receiver<Arc<Terms>>,
-    retune: T,
-    request: R,
-    arrivals: &'a Arrivals,
-    decoded: mpsc::Sender<Decoded>,
-}
-
-impl<R: Fn(Outgoing), T: Fn(&Terms)> Decoding<'_, R, T> {
-    /// Ends when told to stop and nothing is queued, or when nobody commits any more.
-    async fn run(mut self, queue: &mut mpsc::Receiver<Delivery>, mut stop: watch::Receiver<bool>) {
+    /// It never waits for room for an acknowledgement while there is something to take: the one who makes that room
+    /// may itself be waiting for room in the queue, because some brokers (mosquitto 2.0.11) answer each
+    /// acknowledgement of a backlog with a whole window of messages.
+    pub(crate) async fn run(mut self, queue: &mut mpsc::Receiver<Delivery>, mut stop: watch::Receiver<bool>) {
+        let mut group = Vec::with_capacity(self.batch);
+        let mut acks_left = false;
+        let mut terms = self.terms.clone();
         let mut may_change = true;
         loop {
             tokio::select! {
                 biased;
-                () = told(&mut stop) => break,
-                changed = self.terms.changed(), if may_change => {
+                _ = stop.wait_for(|stop| *stop) => break,
+                changed = terms.changed(), if may_change => {
                     may_change = changed.is_ok();
-                    self.take_up();
+                    self.take_up(&terms.borrow_and_update().clone());
                 }
-                Some(delivery) = queue.recv() => {
-                    if !self.pass_on(delivery).await {
-                        return;
-                    }
-                }
-                // The queue's other end is gone: the order to stop is under way.
-                else => break,
+                () = self.gather(queue, &mut group) => {}
+                () = sleep(QUIET), if acks_left => {}
             }
+            if !self.settle(&mut group, &mut stop).await {
+                return;
+            }
+            acks_left = !self.send_acks();
         }
         // What comes from now on is not taken: the broker keeps it.
         queue.close();
         while let Ok(delivery) = queue.try_recv() {
-            if !self.pass_on(delivery).await {
-                return;
+            group.push(delivery);
+        }
+        if self.settle(&mut group, &mut stop).await {
+            while !self.send_acks() {
+                sleep(QUIET).await;
             }
         }
     }
 
     /// What is read from now on is read by the new terms.
-    fn take_up(&mut self) {
-        let terms = self.terms.borrow_and_update().clone();
-        self.decoder.take_up(&terms);
+    fn take_up(&mut self, terms: &Terms) {
+        self.decoder.take_up(terms);
         self.arrivals.forget_what_is_not_in(&terms.map);
-        (self.retune)(&terms);
+        (self.retune)(terms);
     }
 
-    async fn pass_on(&mut self, Delivery { ticket, content }: Delivery) -> bool {
-        let readings = content.map_or(Vec::new(), |content| self.decode(&content, ticket.is_none()));
-        self.decoded.send(Decoded { ticket, readings }).await.is_ok()
+    /// Fills the group; never ends if the queue is closed. What it took is in the group even if it is dropped half way.
+    async fn gather(&self, queue: &mut mpsc::Receiver<Delivery>, group: &mut Vec<Delivery>) {
+        if queue.recv_many(group, self.batch).await == 0 {
+            std::future::pending::<()>().await;
+        }
+        let latest = Instant::now() + LONGEST_WAIT;
+        while group.len() < self.expected {
+            let until = latest.min(Instant::now() + QUIET);
+            match timeout_at(until, queue.recv_many(group, self.batch - group.len())).await {
+                Ok(more) if more > 0 => {}
+                _ => break,
+            }
+        }
     }
 
-    fn decode(&mut self, content: &Content, unprotected: bool) -> Vec<Reading> {
+    /// Decodes and commits a group, whose messages may then be acknowledged; `false` if told to stop before the commit worked.
+    async fn settle(&mut self, group: &mut Vec<Delivery>, stop: &mut watch::Receiver<bool>) -> bool {
+        let mut readings = Vec::with_capacity(group.len());
+        for delivery in group.iter() {
+            if let Some(content) = &delivery.content {
+                self.decode(content, delivery.ticket.is_none(), &mut readings);
+            }
+        }
+        let held = self.locked().unacknowledged();
+        self.arrivals.change_link(|link| link.unacknowledged = held);
+        if !readings.is_empty() && !self.commit(readings.into(), stop).await {
+            return false;
+        }
+        let mut window = self.locked();
+        group.drain(..).filter_map(|delivery| delivery.ticket).for_each(|ticket| window.commit(ticket));
+        true
+    }
+
+    fn decode(&mut self, content: &Content, unprotected: bool, readings: &mut Vec<Reading>) {
         let message = Message {
             topic: &content.topic,
             payload: &content.payload,
@@ -167,90 +170,10 @@ impl<R: Fn(Outgoing), T: Fn(&Terms)> Decoding<'_, R, T> {
         let outcomes = self.decoder.decode(&message);
         self.decoder.requests().into_iter().for_each(&self.request);
         self.arrivals.note(&message, unprotected, &outcomes);
-        let taken = |outcome| match outcome {
+        readings.extend(outcomes.into_iter().filter_map(|outcome| match outcome {
             Outcome::Taken(taken) => Some(taken.reading),
             Outcome::Refused(_) | Outcome::Noted(_) => None,
-        };
-        outcomes.into_iter().filter_map(taken).collect()
-    }
-}
-
-/// Done when the order to stop has come, or nobody is left to give it.
-async fn told(stop: &mut watch::Receiver<bool>) {
-    let _ = stop.wait_for(|stop| *stop).await;
-}
-
-/// From readings to the journal, and back to the broker.
-struct Committing<'a, C, P, A> {
-    window: &'a Mutex<Window<P>>,
-    expected: usize,
-    batch: usize,
-    commit: C,
-    acknowledge: A,
-    arrivals: &'a Arrivals,
-    clock: &'a dyn Clock,
-}
-
-impl<C, F, E, P, A> Committing<'_, C, P, A>
-where
-    C: Fn(Arc<[Reading]>) -> F,
-    F: Future<Output = Result<Committed, E>>,
-    E: Display,
-    A: Fn(&P) -> bool,
-{
-    /// Ends when nothing is decoded any more, or when told to stop while commits fail.
-    ///
-    /// It never waits for room for an acknowledgement while there is something to take: the one who makes that room
-    /// may itself be waiting for room in the queue, because some brokers (mosquitto 2.0.11) answer each
-    /// acknowledgement of a backlog with a whole window of messages.
-    async fn run(self, decoded: &mut mpsc::Receiver<Decoded>, mut stop: watch::Receiver<bool>) {
-        let mut group = Vec::with_capacity(self.batch);
-        let mut acks_left = false;
-        let mut more = true;
-        while more {
-            tokio::select! {
-                biased;
-                some = self.gather(decoded, &mut group) => more = some,
-                () = sleep(QUIET), if acks_left => {}
-            }
-            if !self.settle(&mut group, &mut stop).await {
-                return;
-            }
-            acks_left = !self.send_acks();
-        }
-        while !self.send_acks() {
-            sleep(QUIET).await;
-        }
-    }
-
-    /// Fills the group; `false` if nothing comes any more. What it took is in the group even if it is dropped half way.
-    async fn gather(&self, decoded: &mut mpsc::Receiver<Decoded>, group: &mut Vec<Decoded>) -> bool {
-        if decoded.recv_many(group, self.batch).await == 0 {
-            return false;
-        }
-        let latest = Instant::now() + LONGEST_WAIT;
-        let readings = |group: &[Decoded]| group.iter().map(|one| one.readings.len()).sum::<usize>();
-        while group.len() < self.expected && readings(group) < MANY_READINGS {
-            let until = latest.min(Instant::now() + QUIET);
-            match timeout_at(until, decoded.recv_many(group, self.batch - group.len())).await {
-                Ok(more) if more > 0 => {}
-                _ => break,
-            }
-        }
-        true
-    }
-
-    /// Commits a group, whose messages may then be acknowledged; `false` if told to stop before the commit worked.
-    async fn settle(&self, group: &mut Vec<Decoded>, stop: &mut watch::Receiver<bool>) -> bool {
-        let held = self.locked().unacknowledged();
-        self.arrivals.change_link(|link| link.unacknowledged = held);
-        let readings: Vec<Reading> = group.iter_mut().flat_map(|one| one.readings.drain(..)).collect();
-        if !readings.is_empty() && !self.commit(readings.into(), stop).await {
-            return false;
-        }
-        let mut window = self.locked();
-        group.drain(..).filter_map(|one| one.ticket).for_each(|ticket| window.commit(ticket));
-        true
+        }));
     }
 
     /// Tries until it works: nothing is dropped because a disk is full.
@@ -267,7 +190,7 @@ where
                     tracing::warn!(%error, readings = readings.len(), wait_ms = wait.as_millis() as u64, "commit failed, nothing is acknowledged");
                     self.arrivals.commit_failed(error.to_string(), self.clock.now());
                     tokio::select! {
-                        () = told(stop) => return false,
+                        _ = stop.wait_for(|stop| *stop) => return false,
                         () = sleep(wait) => {}
                     }
                 }
