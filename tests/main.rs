@@ -5,6 +5,7 @@
 mod backup;
 mod broker;
 mod browser;
+mod clock;
 mod databases;
 // The very broker of the demo; a program has no library to take it from.
 #[path = "../services/groovecast/src/demo/broker.rs"]

@@ -107,14 +107,15 @@ impl Service {
         service
     }
 
+    fn command(config: &Path, port: u16) -> Command {
+        let mut command = groovecast();
+        command.args(["run", "--config", config.to_str().unwrap(), "--listen", &format!("127.0.0.1:{port}")]);
+        command.stdin(Stdio::null()).stdout(Stdio::null()).stderr(Stdio::null());
+        command
+    }
+
     fn process(config: &Path, port: u16) -> Child {
-        groovecast()
-            .args(["run", "--config", config.to_str().unwrap(), "--listen", &format!("127.0.0.1:{port}")])
-            .stdin(Stdio::null())
-            .stdout(Stdio::null())
-            .stderr(Stdio::null())
-            .spawn()
-            .unwrap()
+        Self::command(config, port).spawn().unwrap()
     }
 
     /// Starts the service such that a write beyond [`Self::limit_files`] fails instead of ending it, and waits until it is ready.
@@ -129,6 +130,16 @@ impl Service {
             .stderr(Stdio::null())
             .spawn()
             .unwrap();
+        let service = Service { config: config.to_owned(), port, process };
+        wait_for("a ready service", || (service.get("/health/ready").0 == 200).then_some(()));
+        service
+    }
+
+    /// Starts the service on a clock that [`Clock`](crate::clock::Clock) sets, and waits until it is ready.
+    pub fn start_with_clock(config: &Path, clock: &crate::clock::Clock) -> Service {
+        let port = free_port();
+        let mut command = Self::command(config, port);
+        let process = command.envs(clock.environment()).spawn().unwrap();
         let service = Service { config: config.to_owned(), port, process };
         wait_for("a ready service", || (service.get("/health/ready").0 == 200).then_some(()));
         service

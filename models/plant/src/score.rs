@@ -41,6 +41,26 @@ pub struct Horizon {
     pub upper: f64,
 }
 
+impl Horizon {
+    /// The risk after so many further run hours, on straight lines between those of `risks`, which may stand in any order;
+    /// the first of them before that, and `None` beyond the last.
+    pub fn after(risks: &[Horizon], run_h: f64) -> Option<Horizon> {
+        let by_hours = |a: &&Horizon, b: &&Horizon| a.horizon_h.total_cmp(&b.horizon_h);
+        let next = risks.iter().filter(|ahead| ahead.horizon_h >= run_h).min_by(by_hours)?;
+        let Some(before) = risks.iter().filter(|ahead| ahead.horizon_h < run_h).max_by(by_hours) else {
+            return Some(next.clone());
+        };
+        let part = (run_h - before.horizon_h) / (next.horizon_h - before.horizon_h);
+        let between = |from: f64, to: f64| from + part * (to - from);
+        Some(Horizon {
+            horizon_h: run_h,
+            risk: between(before.risk, next.risk),
+            lower: between(before.lower, next.lower),
+            upper: between(before.upper, next.upper),
+        })
+    }
+}
+
 /// A part of the wear since the last look, in plain run hours that would do the same.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Driver {
@@ -95,5 +115,28 @@ impl Score {
     /// The risk now.
     pub fn now(&self) -> Option<&Horizon> {
         self.risks.first()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn ahead(horizon_h: f64, risk: f64, lower: f64, upper: f64) -> Horizon {
+        Horizon { horizon_h, risk, lower, upper }
+    }
+
+    #[test]
+    fn between_two_horizons_a_risk_lies_on_the_line() {
+        // By hand.
+        let risks = [ahead(400.0, 0.5, 0.2, 0.9), ahead(0.0, 0.1, 0.05, 0.2), ahead(200.0, 0.2, 0.1, 0.5)];
+        for (h, risk, lower, upper) in [(0.0, 0.1, 0.05, 0.2), (100.0, 0.15, 0.075, 0.35), (300.0, 0.35, 0.15, 0.7)] {
+            let found = Horizon::after(&risks, h).unwrap();
+            let off = [found.horizon_h - h, found.risk - risk, found.lower - lower, found.upper - upper];
+            assert!(off.iter().all(|off| off.abs() < 1e-12), "{found:?}");
+        }
+        assert_eq!(Horizon::after(&risks, 401.0), None, "nothing was said of so far ahead");
+        assert_eq!(Horizon::after(&risks[..1], 3.0), Some(risks[0].clone()));
+        assert_eq!(Horizon::after(&[], 0.0), None);
     }
 }

@@ -5,7 +5,7 @@ use std::future::Future;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
-use jiff::Timestamp;
+use jiff::{SignedDuration, Timestamp};
 use plant::{Clock, Reading};
 use tokio::sync::{mpsc, watch};
 use tokio::time::{Instant, sleep, timeout_at};
@@ -48,6 +48,8 @@ pub(crate) struct Content {
     /// Which connection brought it.
     pub(crate) connection: u64,
     pub(crate) arrived_at: Timestamp,
+    /// By how much the clock that says so had been set back by then.
+    pub(crate) set_back: SignedDuration,
 }
 
 /// Takes deliveries until told to stop.
@@ -167,6 +169,7 @@ where
             connection: content.connection,
             arrived_at: content.arrived_at,
         };
+        self.decoder.set_back(content.set_back);
         let outcomes = self.decoder.decode(&message);
         self.decoder.requests().into_iter().for_each(&self.request);
         self.arrivals.note(&message, unprotected, &outcomes);
@@ -248,6 +251,7 @@ mod tests {
             backlog: false,
             connection: 0,
             arrived_at: "2026-03-31T06:00:00Z".parse().unwrap(),
+            set_back: SignedDuration::ZERO,
         };
         Delivery { ticket: Some(window.lock().unwrap().receive(number)), content: Some(content) }
     }

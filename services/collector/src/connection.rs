@@ -3,7 +3,7 @@
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
-use jiff::Timestamp;
+use jiff::{SignedDuration, Timestamp};
 use plant::Clock;
 use tokio::sync::mpsc::error::TrySendError;
 use tokio::sync::{mpsc, watch};
@@ -17,6 +17,7 @@ use crate::link::LinkState;
 use crate::mqtt::{Break, Client, Grant, Heard, Line, Lost, Message, Packet, Welcome};
 use crate::reason::Reason;
 use crate::settings::{Outgoing, Settings};
+use crate::steady::Steady;
 use crate::subscriptions::{Step, Subscriptions};
 use crate::tunnel::Tunnel;
 use crate::window::Window;
@@ -29,6 +30,9 @@ const WORKED: Duration = Duration::from_secs(1);
 
 /// The broker has so long to close after our good-bye.
 const LINGER: Duration = Duration::from_millis(500);
+
+/// A clock that goes back by more is told of; by less it may have been corrected.
+const TOLD_FROM: SignedDuration = SignedDuration::from_secs(60);
 
 /// What the publishing part needs to know of the connection.
 #[derive(Debug, Clone, Copy)]
@@ -53,6 +57,9 @@ pub(crate) struct Owner {
     pub(crate) fence: Fence,
     pub(crate) phase: watch::Sender<Phase>,
     pub(crate) up_since: Option<Instant>,
+    pub(crate) steady: Steady,
+    /// The set-back that was told last.
+    pub(crate) told_back: SignedDuration,
 }
 
 impl Owner {
@@ -203,7 +210,8 @@ impl Owner {
             let arrived_at = self.clock.now();
             let backlog = self.is_backlog(arrived_at);
             let connection = lock(&self.window).epoch();
-            Some(Content { topic, payload, retained, backlog, connection, arrived_at })
+            let set_back = self.set_back(arrived_at);
+            Some(Content { topic, payload, retained, backlog, connection, arrived_at, set_back })
         };
         let protected = ticket.is_some();
         let delivery = Delivery { ticket, content };
@@ -215,6 +223,24 @@ impl Owner {
             let sample = format!("{}: QoS 0 faster than it can be stored; publish with QoS 1", content.topic);
             self.arrivals.fault(Reason::Overrun, content.arrived_at, sample);
         }
+    }
+
+    /// By how much the clock has been set back; tells it when it is more than what was told.
+    fn set_back(&mut self, now: Timestamp) -> SignedDuration {
+        let set_back = self.steady.set_back(now, Instant::now());
+        if set_back > self.told_back.saturating_add(TOLD_FROM) {
+            let by = set_back.as_secs();
+            let sample = format!(
+                "this machine's clock was set back by {by} s; times ahead of it by that much are believed until the service \
+                 is started again, and messages without a time of their own get the new one; right would be a clock that is kept by the network"
+            );
+            tracing::warn!("{sample}");
+            self.arrivals.fault(Reason::ClockSetBack, now, sample);
+            self.told_back = set_back;
+        } else if set_back.is_zero() {
+            self.told_back = set_back;
+        }
+        set_back
     }
 
     fn is_backlog(&mut self, now: Timestamp) -> bool {

@@ -1,6 +1,6 @@
 //! One message into readings, or into the reasons why not. It has a memory, no clock: the same messages give the same.
 
-use jiff::Timestamp;
+use jiff::{SignedDuration, Timestamp};
 use plant::Reading;
 
 use crate::belief::{Belief, Watches};
@@ -73,12 +73,14 @@ pub struct Decoder {
     nodes: Nodes,
     watches: Watches,
     connection: u64,
+    set_back: SignedDuration,
 }
 
 impl Decoder {
     /// A decoder that has seen nothing yet.
     pub fn new(map: TopicMap, limits: Limits) -> Self {
-        Self { map, limits, nodes: Nodes::default(), watches: Watches::new(Belief::default()), connection: 0 }
+        let (nodes, watches) = (Nodes::default(), Watches::new(Belief::default()));
+        Self { map, limits, nodes, watches, connection: 0, set_back: SignedDuration::ZERO }
     }
 
     /// Lets readings be doubted by what the plant says about its units.
@@ -91,6 +93,12 @@ impl Decoder {
     pub fn asking_for_births(mut self, ask: bool) -> Self {
         self.nodes.ask = ask;
         self
+    }
+
+    /// Believes times that lie ahead of the arrival by so much more from now on: this machine's clock was set back, and what
+    /// the plant says may be right.
+    pub(crate) fn set_back(&mut self, by: SignedDuration) {
+        self.set_back = by;
     }
 
     /// Reads by other terms from now on, and keeps its memory.
@@ -114,7 +122,8 @@ impl Decoder {
             self.connection = message.connection;
             self.nodes.forget_births();
         }
-        let taker = Taker { map: &self.map, limits: &self.limits, belief: &self.watches.belief, message };
+        let (limits, belief, set_back) = (&self.limits, &self.watches.belief, self.set_back);
+        let taker = Taker { map: &self.map, limits, belief, message, set_back };
         let mut outcomes = match Address::parse(message.topic).filter(|address| self.map.wants_node(address)) {
             Some(address) => self.nodes.decode(&taker, &address),
             None => document(&taker),

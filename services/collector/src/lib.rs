@@ -38,6 +38,7 @@ mod session_tests;
 mod settings;
 mod sparkplug;
 mod stamp;
+mod steady;
 mod subscriptions;
 mod take;
 mod tls;

@@ -115,6 +115,8 @@ reasons!(
     ClockSkew = "clock_skew",
     /// Doubt: the times are off from their arrival by an offset that time zones have.
     WrongZone = "wrong_zone",
+    /// This machine's own clock was set back.
+    ClockSetBack = "clock_set_back",
     /// A QoS 0 message found the queue full and is lost.
     Overrun = "overrun",
     /// The broker refused a topic filter.

@@ -9,6 +9,7 @@ use std::future::Future;
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
+use jiff::SignedDuration;
 use plant::{Clock, Reading};
 use tokio::sync::{mpsc, watch};
 use tokio::task::{AbortHandle, JoinSet};
@@ -22,6 +23,7 @@ use crate::fence::Fence;
 use crate::link::{Link, LinkState};
 use crate::mqtt::{self, Client, Packet};
 use crate::settings::{Outgoing, SessionError, Settings, Status, Terms};
+use crate::steady::Steady;
 use crate::subscriptions::Subscriptions;
 use crate::window::Window;
 
@@ -88,6 +90,8 @@ where
         fence: Fence::new(marker.clone(), settings.window),
         phase: phase_in,
         up_since: None,
+        steady: Steady::new(clock.now(), Instant::now()),
+        told_back: SignedDuration::ZERO,
     };
     let mut tasks = JoinSet::new();
     let connection = tasks.spawn(async move { owner.poll_on().await });

@@ -17,6 +17,8 @@ pub(crate) struct Taker<'a> {
     pub(crate) limits: &'a Limits,
     pub(crate) belief: &'a Belief,
     pub(crate) message: &'a Message<'a>,
+    /// By how much the clock that gave the arrival is known to be behind.
+    pub(crate) set_back: SignedDuration,
 }
 
 /// One value of a message, before it is known whether it can be.
@@ -49,7 +51,7 @@ impl Found {
 impl<'a> Taker<'a> {
     /// How far ahead of the arrival the time of a signal may lie.
     pub(crate) fn most_ahead(&self, signal: Signal) -> SignedDuration {
-        SignedDuration::from_millis((self.belief.limit(signal).ahead_s * 1000.0) as i64)
+        SignedDuration::from_millis((self.belief.limit(signal).ahead_s * 1000.0) as i64).saturating_add(self.set_back)
     }
 
     /// The payload if it has bytes, and not too many.

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use jiff::{SignedDuration, Timestamp};
-use plant::{Advice, AdviceKind, Score, State, TubeId, UnitId};
+use plant::{Advice, AdviceKind, Horizon, Score, State, TubeId, UnitId};
 
 /// When a chance raises advice, and when it clears it again.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -90,8 +90,7 @@ fn risk(score: &Score, limits: &AdviceLimits) -> Option<f64> {
     if matches!(score.state, State::Stale | State::NoTube | State::NotFitted) {
         return None;
     }
-    let ahead = score.risks.iter().filter(|ahead| ahead.horizon_h >= limits.ahead_h);
-    ahead.min_by(|a, b| a.horizon_h.total_cmp(&b.horizon_h)).map(|ahead| ahead.risk).filter(|risk| !risk.is_nan())
+    Horizon::after(&score.risks, limits.ahead_h).map(|ahead| ahead.risk).filter(|risk| !risk.is_nan())
 }
 
 /// A held tube or one at the limit has advice of its own, and no chance beside it.

@@ -60,18 +60,9 @@ fn marked(fleet: &Fleet, tube: &TubeId, look: &Look, score: &Score, limit: Grade
         model: score.model.clone(),
         state: score.state,
         run_h,
-        chance: chance_after(&score.risks, run_h)?,
+        chance: Horizon::after(&score.risks, run_h)?.risk,
         found: look.grade? >= limit,
     })
-}
-
-/// The chance after so many run hours, on straight lines between the published ones; `None` beyond the last.
-fn chance_after(risks: &[Horizon], run_h: f64) -> Option<f64> {
-    let next = risks.iter().position(|ahead| ahead.horizon_h >= run_h)?;
-    let after = &risks[next];
-    let Some(before) = next.checked_sub(1).map(|before| &risks[before]) else { return Some(after.risk) };
-    let part = (run_h - before.horizon_h) / (after.horizon_h - before.horizon_h);
-    Some(before.risk + part * (after.risk - before.risk))
 }
 
 /// Published as a floor: more finds than it says are no surprise.
@@ -174,10 +165,6 @@ fn drift<'a>(marks: impl Iterator<Item = &'a MarkedScore>, model: &str) -> Optio
 mod tests {
     use super::*;
 
-    fn ahead(horizon_h: f64, risk: f64) -> Horizon {
-        Horizon { horizon_h, risk, lower: risk, upper: risk }
-    }
-
     fn marks(n: i64, chance: f64, every: i64) -> Vec<MarkedScore> {
         let one = |day: i64| MarkedScore {
             tube: TubeId::new("T1").unwrap(),
@@ -192,17 +179,6 @@ mod tests {
             found: day % every == 0,
         };
         (0..n).rev().map(one).collect()
-    }
-
-    #[test]
-    fn between_two_horizons_the_chance_lies_on_the_line() {
-        // By hand.
-        let risks = [ahead(0.0, 0.1), ahead(200.0, 0.2), ahead(400.0, 0.5)];
-        for (h, chance) in [(0.0, 0.1), (100.0, 0.15), (300.0, 0.35)] {
-            assert!((chance_after(&risks, h).unwrap() - chance).abs() < 1e-12, "after {h} h");
-        }
-        assert_eq!(chance_after(&risks, 401.0), None, "nothing was said of so far ahead");
-        assert_eq!(chance_after(&[], 0.0), None);
     }
 
     #[test]

@@ -2,9 +2,11 @@
 
 use std::fmt;
 use std::path::PathBuf;
+use std::time::Duration;
 
 use sqlx::any::AnyConnectOptions;
 use sqlx::{AnyConnection, Executor};
+use tokio::time::sleep;
 
 use crate::error::LedgerError;
 
@@ -122,7 +124,7 @@ pub(crate) async fn prepare(connection: &mut AnyConnection, kind: Kind, read_onl
         // The wait for other writers comes first: changing the journal's mode may have to wait too.
         (Kind::Sqlite, false) => {
             connection.execute("PRAGMA busy_timeout = 30000").await?;
-            connection.execute("PRAGMA journal_mode = WAL").await?;
+            keep_a_log(connection).await?;
             connection.execute("PRAGMA synchronous = FULL").await?;
             connection.execute("PRAGMA foreign_keys = ON").await?;
         }
@@ -135,6 +137,22 @@ pub(crate) async fn prepare(connection: &mut AnyConnection, kind: Kind, read_onl
         }
     }
     Ok(())
+}
+
+/// How often, and how far apart, turning to a write-ahead log is tried: 30 s, as long as any writer waits here.
+const LOG_TRIES: u32 = 600;
+const LOG_WAIT: Duration = Duration::from_millis(50);
+
+/// Turns the file to a write-ahead log. SQLite does not wait in this where two that begin a new file at once would wait for
+/// each other, and says at once that it is locked (its code 5): so it is tried again.
+async fn keep_a_log(connection: &mut AnyConnection) -> Result<(), sqlx::Error> {
+    for _ in 1..LOG_TRIES {
+        match connection.execute("PRAGMA journal_mode = WAL").await {
+            Err(sqlx::Error::Database(error)) if error.message().contains("locked") => sleep(LOG_WAIT).await,
+            done => return done.map(drop),
+        }
+    }
+    connection.execute("PRAGMA journal_mode = WAL").await.map(drop)
 }
 
 #[cfg(test)]

@@ -43,7 +43,7 @@ fn row(stop: &Changeover<'_>, snapshot: &Snapshot, site: &Site) -> Stop {
             let last = stop.now().map_or_else(unknown, |now| format!("{}, last known, no longer current", say(now)));
             (last, (unknown(), stop.score.map(|score| score.reason.clone()).unwrap_or_default()))
         }
-        (_, Ok(ahead)) => (stop.now().map_or_else(unknown, say), (say(ahead), within(stop, ahead.horizon_h))),
+        (_, Ok(ahead)) => (stop.now().map_or_else(unknown, say), (say(ahead), planned(stop))),
         (_, Err(why)) => (stop.now().map_or_else(unknown, say), (unknown(), why.clone())),
     };
     let due = stop.score.is_some_and(|score| Interval::of(score, snapshot, site).is_due());
@@ -69,9 +69,8 @@ fn row(stop: &Changeover<'_>, snapshot: &Snapshot, site: &Site) -> Stop {
     }
 }
 
-fn within(stop: &Changeover<'_>, horizon_h: f64) -> String {
-    let planned = stop.run_h_ahead.as_ref().map_or(String::new(), |run_h| format!("{} planned, ", hours(*run_h)));
-    format!("{planned}taken at +{}", hours(horizon_h))
+fn planned(stop: &Changeover<'_>) -> String {
+    stop.run_h_ahead.as_ref().map_or(String::new(), |run_h| format!("{} planned", hours(*run_h)))
 }
 
 fn campaign(campaign: &Campaign, site: &Site) -> String {

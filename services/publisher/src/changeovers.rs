@@ -19,7 +19,7 @@ pub(crate) struct Changeover<'a> {
     /// Run hours from now to the end of the campaign that begins, as planned.
     pub run_h_ahead: Result<f64, String>,
     /// The risk if the tube stays closed at this stop: at the end of the campaign that begins.
-    pub if_not_opened: Result<&'a Horizon, String>,
+    pub if_not_opened: Result<Horizon, String>,
 }
 
 impl Changeover<'_> {
@@ -74,19 +74,21 @@ fn run_h_ahead(campaigns: &[&Campaign], now: Timestamp) -> Result<f64, String> {
     Ok(sum)
 }
 
-/// The risk at the smallest configured horizon that covers the run hours: nothing is interpolated, and none is rounded down.
-fn if_not_opened<'a>(score: Option<&'a Score>, run_h_ahead: &Result<f64, String>) -> Result<&'a Horizon, String> {
+fn if_not_opened(score: Option<&Score>, run_h_ahead: &Result<f64, String>) -> Result<Horizon, String> {
     let run_h = run_h_ahead.as_ref().map_err(Clone::clone)?;
-    let score = score.ok_or("the unit has not been evaluated")?;
+    after(score.ok_or("the unit has not been evaluated")?, *run_h)
+}
+
+/// The risk after so many further run hours, or why there is none to give.
+pub(crate) fn after(score: &Score, run_h: f64) -> Result<Horizon, String> {
     let risks = sayable(score);
-    let mut enough: Vec<&Horizon> = risks.iter().filter(|ahead| ahead.horizon_h >= *run_h).collect();
-    enough.sort_by(|a, b| a.horizon_h.total_cmp(&b.horizon_h));
-    let longest = risks.iter().map(|ahead| ahead.horizon_h).fold(0.0, f64::max);
-    match enough.first() {
-        Some(ahead) => Ok(ahead),
-        None if risks.is_empty() => Err(standing::reason(score).into_owned()),
-        None => Err(format!("{run_h:.0} h of running lie ahead, and the longest horizon is {longest:.0} h")),
+    if risks.is_empty() {
+        return Err(standing::reason(score).into_owned());
     }
+    Horizon::after(risks, run_h).ok_or_else(|| {
+        let longest = risks.iter().map(|ahead| ahead.horizon_h).fold(0.0, f64::max);
+        format!("{run_h:.0} h of running lie ahead, and the longest horizon is {longest:.0} h")
+    })
 }
 
 #[cfg(test)]
@@ -111,16 +113,18 @@ mod tests {
     }
 
     fn risks(snapshot: &Snapshot) -> Vec<Option<f64>> {
-        changeovers(snapshot).iter().map(|stop| stop.if_not_opened.as_ref().ok().map(|ahead| ahead.horizon_h)).collect()
+        let risk = |ahead: &Horizon| (ahead.risk * 1e9).round() / 1e9;
+        changeovers(snapshot).iter().map(|stop| stop.if_not_opened.as_ref().ok().map(risk)).collect()
     }
 
     #[test]
-    fn the_horizon_covers_what_runs_until_the_next_chance_to_open() {
+    fn the_risk_is_that_after_what_runs_until_the_next_chance_to_open() {
         // 5 of 10 days of the running campaign are left: 100 h; then 150 h, then 200 h.
         let running = campaign("C1", -5, 5, Some(200.0));
         let plan = vec![campaign("C1", 16, 26, Some(200.0)), running, campaign("C1", 6, 15, Some(150.0))];
         let snapshot = plant(plan);
-        assert_eq!(risks(&snapshot), [Some(250.0), Some(500.0)]);
+        // 250 h are a horizon; 450 h lie four fifths of the way from 20 % at 250 h to 40 % at 500 h.
+        assert_eq!(risks(&snapshot), [Some(0.2), Some(0.36)]);
         let stops = changeovers(&snapshot);
         assert_eq!(stops[0].run_h_ahead, Ok(250.0));
         assert_eq!((stops[0].stop_from(), stops[0].stop_to()), (at(5), at(6)));
@@ -130,7 +134,8 @@ mod tests {
     fn a_stop_that_is_over_does_not_lie_ahead_and_one_that_lasts_does() {
         assert!(risks(&plant(vec![campaign("C1", -9, -5, Some(1.0)), campaign("C1", -4, 4, Some(1.0))])).is_empty());
         let lasting = plant(vec![campaign("C1", -9, -5, Some(1.0)), campaign("C1", 2, 4, Some(240.0))]);
-        assert_eq!(risks(&lasting), [Some(250.0)]);
+        // 240 h of the way from 10 % now to 20 % after 250 h.
+        assert_eq!(risks(&lasting), [Some(0.196)]);
     }
 
     #[test]

@@ -60,7 +60,7 @@ impl<'a> ChangeoverJson<'a> {
             longest_interval: interval,
             risk_now: stop.now().map(rounded),
             run_h_ahead: stop.run_h_ahead.as_ref().ok().copied(),
-            risk_if_not_opened: stop.if_not_opened.as_ref().ok().copied().map(rounded),
+            risk_if_not_opened: stop.if_not_opened.as_ref().ok().map(rounded),
             no_risk_because: stop.if_not_opened.as_ref().err().map(String::as_str),
         }
     }

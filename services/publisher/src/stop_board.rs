@@ -4,9 +4,9 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 use plant::{Horizon, Score, State, UnitId};
 
+use crate::changeovers::after;
 use crate::choice::{Choice, Hold, Odds, choose, hold};
 use crate::opening::Costs;
-use crate::rank::sayable;
 use crate::stop_ask::StopAsk;
 use crate::stop_days::{Ahead, Instead, StopDay, ahead, stop_days};
 use crate::{Interval, Site, Snapshot, standing};
@@ -37,10 +37,10 @@ pub(crate) struct StopUnit<'a> {
     pub ahead: Ahead,
     pub group: Group,
     pub interval: Interval,
-    /// The chance when the unit stops, at the smallest horizon that covers it.
-    pub at_stop: Result<&'a Horizon, String>,
+    /// The chance when the unit stops.
+    pub at_stop: Result<Horizon, String>,
     /// The chance at the next chance to open, if the tube stays closed at this stop.
-    pub at_next: Result<&'a Horizon, String>,
+    pub at_next: Result<Horizon, String>,
     /// How sure the choice is of it; only of units that were chosen among.
     pub hold: Option<Hold>,
 }
@@ -137,9 +137,9 @@ impl<'a> StopUnit<'a> {
     ) -> StopUnit<'a> {
         let ahead = ahead(unit, day, snapshot, site, instead);
         let interval = Interval::of(score, snapshot, site);
-        let at_stop = covering(score, ahead.until_stop_h);
+        let at_stop = risk_after(score, ahead.until_stop_h);
         let at_next = match &ahead.next {
-            Some(next) => covering(score, ahead.until_stop_h + next.run_h),
+            Some(next) => risk_after(score, ahead.until_stop_h + next.run_h),
             None => Err("no campaign is planned after this stop".to_owned()),
         };
         let group = if score.hold_and_assess || score.state == State::Reached {
@@ -175,15 +175,10 @@ pub(crate) fn ends_before_next(interval: &Interval, ahead: &Ahead) -> bool {
     run_h_left.is_some_and(|left| left <= run_h) || until.is_some_and(|until| until <= at)
 }
 
-/// The risk at the smallest configured horizon that covers the run hours: nothing is interpolated, and none is rounded down.
-fn covering(score: &Score, run_h: f64) -> Result<&Horizon, String> {
-    let risks = sayable(score);
-    if risks.is_empty() || matches!(score.state, State::Stale | State::NoTube) {
+/// The risk after so many further run hours, or why there is none to give.
+fn risk_after(score: &Score, run_h: f64) -> Result<Horizon, String> {
+    if matches!(score.state, State::Stale | State::NoTube) {
         return Err(standing::reason(score).trim_end_matches('.').to_owned());
     }
-    let enough = risks.iter().filter(|ahead| ahead.horizon_h >= run_h);
-    enough.min_by(|a, b| a.horizon_h.total_cmp(&b.horizon_h)).ok_or_else(|| {
-        let longest = risks.iter().map(|ahead| ahead.horizon_h).fold(0.0, f64::max);
-        format!("{run_h:.0} h of running lie ahead, and the longest horizon is {longest:.0} h")
-    })
+    after(score, run_h).map_err(|why| why.trim_end_matches('.').to_owned())
 }

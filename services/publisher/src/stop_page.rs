@@ -175,26 +175,22 @@ fn row(unit: &StopUnit<'_>, stop: &StopBoard<'_>, snapshot: &Snapshot, site: &Si
     chances.extend(
         unit.at_next.as_ref().ok().filter(|_| now.is_some()).map(|at| chance(score, at, "at the next".to_owned())),
     );
-    let taken = |at: &Horizon| if at.horizon_h == 0.0 { "now".to_owned() } else { format!("+{}", hours(at.horizon_h)) };
     let ahead = match (&unit.ahead.next, &unit.at_stop) {
-        (Some(next), Ok(at_stop)) => {
+        (Some(next), Ok(_)) => {
             let products =
                 if next.products.is_empty() { String::new() } else { format!(" ({})", listed(&next.products)) };
-            let at_next = unit.at_next.as_ref().map_or("–".to_owned(), |at| taken(at));
             format!(
-                "Stops {} after {} of running, taken at {}; next chance {} after {} more{products}, taken at {at_next}.",
+                "Stops {} after {} of running; next chance {} after {} more{products}.",
                 site.minute(unit.ahead.stop_at),
                 hours(unit.ahead.until_stop_h),
-                taken(at_stop),
                 site.day(next.at),
                 hours(next.run_h),
             )
         }
-        (None, Ok(at_stop)) => format!(
-            "Stops {} after {} of running, taken at {}; no next chance is planned.",
+        (None, Ok(_)) => format!(
+            "Stops {} after {} of running; no next chance is planned.",
             site.minute(unit.ahead.stop_at),
             hours(unit.ahead.until_stop_h),
-            taken(at_stop)
         ),
         _ => format!("Stops {}.", site.minute(unit.ahead.stop_at)),
     };
@@ -368,8 +364,8 @@ fn unit_json<'a>(unit: &'a StopUnit<'a>, stop: &StopBoard<'a>, site: &Site) -> U
         taken_as_running: unit.ahead.taken_as_running,
         longest_interval: unit.interval.clone(),
         risk_now: told(unit.at_stop.as_ref().ok().and_then(|_| unit.score.now())),
-        risk_at_stop: told(unit.at_stop.as_ref().ok().copied()),
-        risk_at_next: told(unit.at_next.as_ref().ok().copied()),
+        risk_at_stop: told(unit.at_stop.as_ref().ok()),
+        risk_at_next: told(unit.at_next.as_ref().ok()),
         no_risk_because: unit.at_stop.as_ref().err().map(String::as_str),
         turns_at: unit.hold.map(|hold| hold.turns_at).filter(|turns_at| *turns_at <= 1.0),
         holds_over_costs: unit.hold.map(|hold| hold.over_costs),
