@@ -3,13 +3,16 @@
 
 use std::collections::BTreeSet;
 use std::path::PathBuf;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use crate::broker::{Broker, Kind, wait_for};
 use crate::load::{self, Load, stored, topic};
 use crate::sender::Sender;
 use crate::service::Service;
 use crate::tools::need;
+
+/// So many times as fast hours pass while a broker is away.
+const FAST: u64 = 900;
 
 /// The clock of one service.
 pub struct Clock {
@@ -103,32 +106,28 @@ fn a_clock_that_is_set_back_loses_no_reading_and_stops_nothing() {
 fn a_broker_that_was_away_for_hours_is_found_again() {
     let mut broker = Broker::that_saves_each_change();
     let folder = tempfile::tempdir().unwrap();
-    let clock = Clock::new(true);
+    let (clock, began, port) = (Clock::new(true), Instant::now(), broker.port);
     let service = Service::start_with_clock(&load::config(folder.path(), broker.port), &clock);
     let load = Load::new(3000);
     let publish = |indexes: std::ops::Range<i64>| {
         let payloads: Vec<_> = indexes.clone().map(|index| load.payload(0, index)).collect();
-        Sender::new(broker.port).publish(&topic(0), &payloads);
+        Sender::new(port).publish(&topic(0), &payloads);
         let last = load.at(0, indexes.end - 1);
         wait_for("the last reading", || service.get("/api/v1/signals").1.contains(&last).then_some(()));
     };
     publish(0..1000);
 
     broker.kill();
-    clock.set("+0 x900");
+    clock.set(&format!("+0 x{FAST}"));
     let away = || service.get("/health/ready").1;
     wait_for("an unready service", || away().contains("broker_away").then_some(()));
     std::thread::sleep(Duration::from_secs(20));
     assert_eq!(service.get("/health/live").0, 200, "it has nothing to be started again for");
-    // Nothing goes back: a little later than it is by then.
-    clock.set("+12h");
+    // Nothing goes back: an hour later than it is by then, and at the machine's pace again.
+    let hours = FAST * began.elapsed().as_secs() / 3600;
+    assert!(hours >= 5, "{hours} h");
+    clock.set(&format!("+{}h x1", hours + 1));
     broker.again();
-    let publish = |indexes: std::ops::Range<i64>| {
-        let payloads: Vec<_> = indexes.clone().map(|index| load.payload(0, index)).collect();
-        Sender::new(broker.port).publish(&topic(0), &payloads);
-        let last = load.at(0, indexes.end - 1);
-        wait_for("the last reading", || service.get("/api/v1/signals").1.contains(&last).then_some(()));
-    };
     publish(1000..3000);
     service.stop();
     load::same(&stored(&folder.path().join("data")).0, &load.keys(0, 3000).collect());
