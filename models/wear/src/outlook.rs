@@ -199,15 +199,14 @@ impl Outlook<'_> {
 
     /// The risk of a look after `horizon_h` further run hours at a pace (0: now).
     ///
-    /// `risk = 1 - (1 - misread) exp(-H)`, where `misread` is the chance that a complete look at a smooth tube reads the
-    /// limit. The interval is symmetric on ln H: its variance is the delta method's on the covariance of the fit, plus
-    /// (blind share of H x ln 2) squared for what nobody saw.
+    /// `risk = 1 - exp(-H)`. The fit learns from what looks read, so that misread grades are in it already. The interval is
+    /// symmetric on ln H: its variance is the delta method's on the covariance of the fit, plus (blind share of H x ln 2)
+    /// squared for what nobody saw.
     ///
     /// # Errors
-    /// [`WearError::Setting`] for a horizon, a pace or a `misread` that cannot be.
-    pub fn risk(&self, horizon_h: f64, pace: &Pace, misread: f64) -> Result<Risk, WearError> {
+    /// [`WearError::Setting`] for a horizon or a pace that cannot be.
+    pub fn risk(&self, horizon_h: f64, pace: &Pace) -> Result<Risk, WearError> {
         check_hours("horizon_h", horizon_h)?;
-        check_misread(misread)?;
         check_hours("pace multiplier", pace.multiplier).map_err(|_| WearError::Setting {
             name: "pace multiplier",
             value: pace.multiplier,
@@ -220,10 +219,10 @@ impl Outlook<'_> {
         let mut wear = self.past.clone();
         let (width, slope) = age_width(self.age_now_h, self.age_now_h + horizon_h, self.hazard.shape);
         wear.add(width, slope, pace.multiplier, &pace.x);
-        let read = |hazard: f64| 1.0 - (1.0 - misread) * (-hazard).exp();
+        let read = |hazard: f64| -(-hazard).exp_m1();
         let hazard = self.hazard.intercepts[self.intercept].value.exp() * wear.sum;
         if hazard <= 0.0 {
-            return Ok(Risk { risk: misread, lower: misread, upper: misread });
+            return Ok(Risk { risk: 0.0, lower: 0.0, upper: 0.0 });
         }
         let off = (Z_90 * self.log_variance(&wear).sqrt()).exp();
         Ok(Risk { risk: read(hazard), lower: read(hazard / off), upper: read(hazard * off) })
@@ -275,12 +274,4 @@ fn age_width(from_h: f64, to_h: f64, k: f64) -> (f64, f64) {
     let ((from, from_log), (to, to_log)) = (power(from_h), power(to_h));
     // Rounding must not let a tiny piece of a long life make good again what came before it.
     ((to - from).max(0.0), to * to_log - from * from_log)
-}
-
-pub(crate) fn check_misread(value: f64) -> Result<(), WearError> {
-    if (0.0..=1.0).contains(&value) {
-        Ok(())
-    } else {
-        Err(WearError::Setting { name: "misread", value, right: "a probability, 0 to 1" })
-    }
 }

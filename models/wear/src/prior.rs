@@ -66,7 +66,9 @@ impl Prior {
         if let Some((name, value)) = hours.into_iter().find(|(_, h)| !(*h >= 0.0 && h.is_finite())) {
             return Err(WearError::Setting { name, value, right: "0 h or more, and finite" });
         }
-        crate::outlook::check_misread(misread)?;
+        if !(0.0..=1.0).contains(&misread) {
+            return Err(WearError::Setting { name: "misread", value: misread, right: "a probability, 0 to 1" });
+        }
         let (shape, eta_h, sigma) = (self.shape(), self.eta_h(), self.spread.ln());
         let eta_at = |z: f64| eta_h * (sigma * z).exp();
         let z_at = |node: i32| f64::from(node) * NODE_WIDTH;

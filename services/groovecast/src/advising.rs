@@ -118,17 +118,18 @@ fn moved(
     clear_after: SignedDuration,
     now: Timestamp,
 ) -> Option<Advice> {
-    let mut new = old.clone();
+    // What began under a clock that ran ahead begins now.
+    let mut new = Advice { cause_since: old.cause_since.min(now), ..old.clone() };
     if old.raised_at.is_none() {
         match cause {
-            Cause::Stands if now.duration_since(old.cause_since) >= raise_after => new.raised_at = Some(now),
+            Cause::Stands if now.duration_since(new.cause_since) >= raise_after => new.raised_at = Some(now),
             // It has to stand without a break, and silence is no break.
             Cause::Gone => new.cleared_at = Some(now),
             Cause::Unclear if below_raise => new.cleared_at = Some(now),
             _ => {}
         }
     } else if cause == Cause::Gone {
-        let since = *new.gone_since.get_or_insert(now);
+        let since = *new.gone_since.insert(old.gone_since.map_or(now, |since| since.min(now)));
         if now.duration_since(since) >= clear_after {
             new.cleared_at = Some(now);
         }

@@ -143,7 +143,8 @@ impl Evaluator {
         snapshot.advice.retain(|advice| advice.raised_at.is_some());
         past.wear_map = Some((mapped, snapshot.wear_map.clone()));
         let due = past.is_due(&snapshot.scores);
-        let looked = (fleet.record.revision, name.clone());
+        // Readings that come late move the run hours at which a look marks a chance.
+        let looked = (fleet.record.revision, name.clone(), hour_of(now));
         if past.track.as_ref().is_none_or(|(known, _)| *known != looked) {
             past.track = Some((looked, Arc::new(track::record(&self.store, &fleet, &name).await?)));
         }
@@ -230,7 +231,7 @@ struct Past {
     /// The map of wear, by which model and of which day.
     wear_map: Option<(ModelAndDay, Option<Arc<WearMap>>)>,
     /// The track record, of which revision of the record and which model.
-    track: Option<((i64, String), Arc<TrackRecord>)>,
+    track: Option<((i64, String, i64), Arc<TrackRecord>)>,
     /// What the newest proposed model said last.
     trial: Option<Arc<Trial>>,
 }

@@ -5,7 +5,7 @@ use std::fs::{File, TryLockError};
 use std::sync::{Arc, Mutex};
 
 use anyhow::Context;
-use history::{Baseline, Excluded, Exposures, Store};
+use history::{Baseline, Excluded, Exposures, HistoryError, Store};
 use jiff::Timestamp;
 use ledger::{By, DaysRight, Ledger, ModelRecord, Place, Status};
 use plant::{DayFile, Reading, Record, TubeId, hour_of, hour_start};
@@ -21,6 +21,9 @@ use crate::known::Shares;
 use crate::model::{self, Model, RecordSeen};
 use crate::reproduce::{SeenFleet, said_at};
 use crate::snapshot;
+
+/// So often files may be replaced while they are read.
+const TRIES: u32 = 6;
 
 /// A right that one process on this machine holds; it ends with the value, or with the process.
 pub struct Lock(#[expect(dead_code, reason = "the lock is held as long as its file is open")] File);
@@ -222,19 +225,11 @@ impl PlantStore {
 
     async fn fleet_of(&self, record: Record, until: Timestamp, baseline: Option<Baseline>) -> anyhow::Result<Fleet> {
         let exposures = Arc::new(Exposures::new(self.config.exposure.clone(), baseline.as_ref(), &record.campaigns)?);
-        let mut tries = 0;
-        let hours = loop {
-            // The journal first: what is moved in between is then seen twice, which is the same as once.
-            let tail: Vec<Reading> = self.ledger.journal_from(Timestamp::MIN).await?;
-            let files = self.ledger.day_files().await?;
-            let (store, exposures) = (self.store.clone(), exposures.clone());
-            let read = tokio::task::spawn_blocking(move || exposures.fleet_hours(&store, &files, &tail, until)).await;
-            match read.context("a worker broke")? {
-                // Another process has put a newer file in its place since it was listed.
-                Err(error) if error.is_gone() && tries < 5 => tries += 1,
-                read => break read?,
-            }
+        let read = |store: Store, files: Vec<DayFile>, tail: Vec<Reading>| {
+            let exposures = exposures.clone();
+            move || exposures.fleet_hours(&store, &files, &tail, until)
         };
+        let hours = self.with_readings(read).await?;
         let first_reading =
             hours.iter().filter_map(|(unit, hours)| Some((unit.clone(), hours.first_reading_at()?))).collect();
         let last_reading =
@@ -269,13 +264,31 @@ impl PlantStore {
 
     /// What torque the units usually take, from what was known at an instant; none if the readings are too few.
     async fn fit_baseline(&self, record: &Record, until: Timestamp) -> anyhow::Result<Option<Baseline>> {
-        let tail = self.ledger.journal_from(Timestamp::MIN).await?;
-        let files = self.ledger.day_files().await?;
-        let exposures = Exposures::new(self.config.exposure.clone(), None, &record.campaigns)?;
-        let known_catches = known_catches(record, self.config.model.limit, until);
-        let store = self.store.clone();
-        let fitted = blocking(move || exposures.fit_baseline(&store, &files, &tail, until, &known_catches)).await?;
-        Ok(fitted)
+        let exposures = Arc::new(Exposures::new(self.config.exposure.clone(), None, &record.campaigns)?);
+        let known_catches = Arc::new(known_catches(record, self.config.model.limit, until));
+        let read = |store: Store, files: Vec<DayFile>, tail: Vec<Reading>| {
+            let (exposures, known_catches) = (exposures.clone(), known_catches.clone());
+            move || exposures.fit_baseline(&store, &files, &tail, until, &known_catches)
+        };
+        self.with_readings(read).await
+    }
+
+    /// Reads day files and journal. Once more where another process has put a newer file in place of one since it was listed.
+    async fn with_readings<T, R>(&self, read: impl Fn(Store, Vec<DayFile>, Vec<Reading>) -> R) -> anyhow::Result<T>
+    where
+        T: Send + 'static,
+        R: FnOnce() -> Result<T, HistoryError> + Send + 'static,
+    {
+        for _ in 0..TRIES {
+            // The journal first: what is moved in between is then seen twice, which is the same as once.
+            let tail = self.ledger.journal_from(Timestamp::MIN).await?;
+            let files = self.ledger.day_files().await?;
+            match tokio::task::spawn_blocking(read(self.store.clone(), files, tail)).await.context("a worker broke")? {
+                Err(error) if error.is_gone() => {}
+                read => return Ok(read?),
+            }
+        }
+        anyhow::bail!("day files were replaced {TRIES} times while they were read; right would be to try again")
     }
 
     /// Fits baseline and model on everything that is known now, and keeps both; the model as proposed.
@@ -319,7 +332,11 @@ impl PlantStore {
         if self.tried.lock().is_ok_and(|tried| *tried == this) {
             return Ok(());
         }
-        let known = self.published_model().await?.record_seen == seen;
+        // The newest of all, approved or not: one that was fitted on this and retired is not fitted again.
+        let known = match self.ledger.models().await?.first() {
+            Some(newest) => read_model(newest)?.record_seen == seen,
+            None => false,
+        };
         if !known && !self.record().await?.findings.is_empty() {
             match self.fit(now).await {
                 Ok((version, model)) => {
@@ -446,13 +463,20 @@ impl PlantStore {
     /// # Errors
     /// If disk or database refuse, or the data cannot carry what the config asks for.
     pub async fn before_and_up_to(&self, begins: Timestamp, until: Timestamp) -> anyhow::Result<(Fleet, Model)> {
-        let all = self.record().await?;
-        let known = all.known_at(begins);
-        let baseline = self.fit_baseline(&known, begins).await?;
-        let fleet = self.fleet_of(all, until, baseline).await?;
-        let (_, mut model) = self.fit_model(fleet.as_of(begins, known)).await?;
+        let fleet = self.with_torque_known_at(begins, until).await?;
+        let (_, mut model) = self.fit_model(fleet.as_of(begins, fleet.record.known_at(begins))).await?;
         model.name = format!("as known at {begins}");
         Ok((fleet, model))
+    }
+
+    /// The fleet up to `until`, its exposures by what was known at `begins` of the torque that units usually take.
+    ///
+    /// # Errors
+    /// If disk or database refuse.
+    pub async fn with_torque_known_at(&self, begins: Timestamp, until: Timestamp) -> anyhow::Result<Fleet> {
+        let all = self.record().await?;
+        let baseline = self.fit_baseline(&all.known_at(begins), begins).await?;
+        self.fleet_of(all, until, baseline).await
     }
 }
 

@@ -58,7 +58,8 @@ async fn let_go(store: &PlantStore, now: Timestamp) -> anyhow::Result<()> {
         // Whoever has the right now is at work; it is looked again in an hour.
         let Some(mut lock) = store.try_lock_days().await? else { return Ok(()) };
         let files = store.ledger.day_files().await?;
-        let due: Vec<_> = files.into_iter().filter_map(|file| due(file, keep, now)).take(DAYS_AT_ONCE).collect();
+        let Some(today) = today(&files, now) else { return Ok(()) };
+        let due: Vec<_> = files.into_iter().filter_map(|file| due(file, keep, today)).take(DAYS_AT_ONCE).collect();
         if due.is_empty() {
             return Ok(());
         }
@@ -83,9 +84,15 @@ async fn let_go(store: &PlantStore, now: Timestamp) -> anyhow::Result<()> {
     }
 }
 
+/// The day by which readings are old, UTC: never beyond the day after the newest one that holds readings, so that a clock that
+/// runs ahead lets nothing go.
+fn today(files: &[DayFile], now: Timestamp) -> Option<Date> {
+    let newest = files.iter().map(|file| file.day).max()?;
+    Some(now.to_zoned_datetime(TimeZone::UTC).date().min(newest.tomorrow().unwrap_or(newest)))
+}
+
 /// The signals of a day that are due. A file that does not list its signals is taken to hold all of them; written again it does.
-fn due(file: DayFile, keep: &BTreeMap<Signal, u32>, now: Timestamp) -> Option<(DayFile, BTreeSet<Signal>)> {
-    let today = now.to_zoned_datetime(TimeZone::UTC).date();
+fn due(file: DayFile, keep: &BTreeMap<Signal, u32>, today: Date) -> Option<(DayFile, BTreeSet<Signal>)> {
     let holds = |signal: &Signal| file.signals.as_ref().is_none_or(|signals| signals.contains(signal));
     let old = |day: Date, days: u32| day.checked_add(Span::new().days(days)).is_ok_and(|until| until < today);
     let signals: BTreeSet<Signal> = keep
@@ -118,9 +125,9 @@ mod tests {
     #[test]
     fn a_day_is_due_when_its_last_reading_is_older_than_its_signal_is_kept() {
         let keep = BTreeMap::from([(Signal::Flow, 31), (Signal::Torque, 100)]);
-        let now: Timestamp = "2026-05-01T12:00:00Z".parse().unwrap();
+        let today = jiff::civil::date(2026, 5, 1);
         let both: BTreeSet<_> = [Signal::Flow, Signal::Torque, Signal::RunHours].into();
-        let due_of = |day: Date, signals| due(file(day, signals), &keep, now).map(|(_, signals)| signals);
+        let due_of = |day: Date, signals| due(file(day, signals), &keep, today).map(|(_, signals)| signals);
         let date = |month, day| jiff::civil::date(2026, month, day);
         // The last reading of 30 March may be of its last second: 31 days later it is 30 April, over on 1 May.
         assert_eq!(due_of(date(3, 30), Some(both.clone())), Some([Signal::Flow].into()));
@@ -128,5 +135,18 @@ mod tests {
         assert_eq!(due_of(date(1, 1), Some(both)), Some([Signal::Flow, Signal::Torque].into()));
         assert_eq!(due_of(date(1, 1), Some([Signal::RunHours].into())), None);
         assert_eq!(due_of(date(3, 30), None), Some([Signal::Flow].into()), "an older file may hold anything");
+    }
+
+    #[test]
+    fn a_clock_that_runs_ahead_lets_nothing_go() {
+        let files = [date_file(4, 29), date_file(4, 30)];
+        let by = |now: &str| today(&files, now.parse().unwrap());
+        assert_eq!(by("2026-04-30T12:00:00Z"), Some(jiff::civil::date(2026, 4, 30)));
+        assert_eq!(by("2036-01-01T00:00:00Z"), Some(jiff::civil::date(2026, 5, 1)), "the day after the newest reading");
+        assert_eq!(today(&[], Timestamp::UNIX_EPOCH), None);
+    }
+
+    fn date_file(month: i8, day: i8) -> DayFile {
+        file(jiff::civil::date(2026, month, day), None)
     }
 }

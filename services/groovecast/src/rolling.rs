@@ -9,10 +9,13 @@ use wear::WearError;
 use wear::track::{self, Mark};
 
 use crate::config::Config;
+use crate::exit::Failure;
 use crate::fleet::Fleet;
 use crate::intervals::{self, IntervalRow};
 use crate::model::{self, Model};
+use crate::plant_store::PlantStore;
 use crate::scoring::Scorer;
+use crate::show::cannot_fit;
 
 /// From one fit to the next.
 const QUARTER: SignedDuration = SignedDuration::from_hours(91 * 24);
@@ -31,11 +34,12 @@ struct Said {
     found: bool,
 }
 
-/// The last year over again; `None` if it had no look that a fit could have spoken of.
+/// The last year over again; `None` if it had no look that a fit could have spoken of. Each fit knows of torque, too, only what
+/// was known then.
 ///
 /// # Errors
-/// [`WearError`] if the data cannot carry a fit, for another reason than that they are too few.
-pub fn last_year(fleet: &Fleet, config: &Config) -> Result<Option<RollingYear>, WearError> {
+/// If disk or database refuse, or the data cannot carry a fit, for another reason than that they are too few.
+pub async fn last_year(store: &PlantStore, fleet: &Fleet) -> Result<Option<RollingYear>, Failure> {
     let Some(end) = fleet.data_to() else { return Ok(None) };
     let mut said = Vec::new();
     for quarter in (1..=FITS).rev() {
@@ -43,7 +47,8 @@ pub fn last_year(fleet: &Fleet, config: &Config) -> Result<Option<RollingYear>, 
             eprint!("\rlast year: fit {} of {FITS}", FITS + 1 - quarter);
         }
         let origin = end - QUARTER * quarter;
-        said.extend(of_quarter(fleet, config, origin)?);
+        let fleet = store.with_torque_known_at(origin, end).await?;
+        said.extend(of_quarter(&fleet, &store.config, origin).map_err(cannot_fit)?);
     }
     if std::io::stderr().is_terminal() {
         eprintln!();
@@ -65,9 +70,15 @@ fn of_quarter(fleet: &Fleet, config: &Config, origin: Timestamp) -> Result<Vec<S
     let mut said = Vec::new();
     for tube in fleet.record.tubes.keys() {
         let looks = fleet.record.looks(tube);
-        let own = looks.iter().filter(|look| look.complete && look.at > origin && look.at <= origin + QUARTER);
-        for look in own {
-            let Some(grade) = look.grade else { continue };
+        let lives = fleet.record.lives(tube);
+        let mut last = None;
+        for look in looks.iter().filter(|look| look.complete) {
+            let before = last.replace(look.at);
+            // Not of a wall that was worked on since, nor of one that was seen since.
+            let told_of = |at: Timestamp| lives.iter().any(|life| life.holds(at) && life.holds(look.at));
+            let foretold = told_of(look.at - BEFORE) && before.is_none_or(|before| before < look.at - BEFORE);
+            let own = look.at > origin && look.at <= origin + QUARTER;
+            let Some(grade) = look.grade.filter(|_| own && foretold) else { continue };
             let view = fleet.as_of(look.at - BEFORE, fleet.record.known_at(look.at - BEFORE));
             let chance = |scorer: &Scorer, tube: &TubeId| {
                 let score = scorer.tube(&view, tube).filter(|score| score.state != State::Reached)?;

@@ -276,7 +276,7 @@ impl<'a> Scorer<'a> {
         let ahead = pace.and_then(recent).unwrap_or_else(|| self.fleet_pace.clone());
         let risks = self
             .horizons()
-            .map(|horizon_h| Ok(horizon(horizon_h, outlook.risk(horizon_h, &ahead, self.model.misread)?)))
+            .map(|horizon_h| Ok(horizon(horizon_h, outlook.risk(horizon_h, &ahead)?)))
             .collect::<Result<_, wear::WearError>>()?;
         let drivers = wording::drivers(outlook.drivers().into_iter(), &standing.since);
         Ok((risks, outlook.equivalent_h(), drivers))

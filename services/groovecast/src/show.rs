@@ -80,7 +80,7 @@ pub async fn validate(mut config: Config, validate: &Validate, clock: &dyn Clock
     match &model.validation {
         Some(validation) => {
             if let Some(html) = &validate.html {
-                let year = rolling::last_year(&fleet, &config).map_err(cannot_fit)?;
+                let year = rolling::last_year(&store, &fleet).await?;
                 validation_report::write(html, validation, &validation_report::of_plant(&config, &model), year)?;
             }
             write(validation, validate.fit.out.as_deref())
@@ -110,7 +110,7 @@ pub async fn backtest(config: Config, horizon_h: f64, out: &Path, clock: &dyn Cl
     Ok(())
 }
 
-fn cannot_fit(error: WearError) -> Failure {
+pub(crate) fn cannot_fit(error: WearError) -> Failure {
     Failure::Input(error.to_string())
 }
 

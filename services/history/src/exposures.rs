@@ -19,7 +19,7 @@ use crate::walk::{Run, Unit};
 use crate::{BadSettings, ExposureSettings, HistoryError, Settler, UnitHours};
 
 /// Raised when the arithmetic of stage one or the layout of its files changes: what was kept before is computed anew.
-const FORMAT: u64 = 4;
+const FORMAT: u64 = 5;
 
 /// So often a run through the days begins anew because a file of the cache was damaged, or removed by somebody else;
 /// then all is computed.

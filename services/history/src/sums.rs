@@ -115,7 +115,7 @@ impl<'a> Sums<'a> {
         let us = to_us - from_us;
         let running = match self.unit.settings.running {
             Running::SpeedAboveRpm(limit) => (!now.speed_rpm.is_nan()).then(|| now.speed_rpm.abs() > limit),
-            Running::TorqueAboveNm(limit) => (!now.torque_nm.is_nan()).then_some(now.torque_nm > limit),
+            Running::TorqueAboveNm(limit) => (!now.torque_nm.is_nan()).then_some(now.torque_nm.abs() > limit),
         };
         match running {
             None => {
@@ -131,7 +131,10 @@ impl<'a> Sums<'a> {
             Some(true) => {
                 self.start(now, from_us);
                 self.hour.meter.pass(meter::Stretch { running_us: us, unknown_us: 0 });
-                let lost = (self.has_torque && now.torque_nm.is_nan())
+                // Without a speed nobody knows which way it turns: what a torque below zero did is not known.
+                let turned_over = !self.has_speed && now.torque_nm < 0.0;
+                let lost = turned_over
+                    || (self.has_torque && now.torque_nm.is_nan())
                     || (self.has_temp && now.temp_degc.is_nan())
                     || (self.has_speed && now.speed_rpm.is_nan());
                 if lost {

@@ -15,7 +15,7 @@ use serde::Serialize;
 
 use crate::api::Pretty;
 use crate::caller::Caller;
-use crate::figures::age;
+use crate::figures::{age, hours};
 use crate::findings::whole;
 use crate::form::Form;
 use crate::need::Need;
@@ -201,17 +201,33 @@ fn until(text: &str, site: &Site, now: Timestamp) -> Result<Timestamp, Problem> 
 fn within_interval(advice: &Advice, until: Timestamp, publisher: &Publisher) -> Result<(), Problem> {
     let snapshot = publisher.newest();
     let Some(score) = snapshot.score_of(&advice.tube) else { return Ok(()) };
-    let Interval::Left { until: Some(end), .. } = Interval::of(score, &snapshot, &publisher.site) else {
-        return Ok(());
-    };
-    if until <= end {
-        return Ok(());
+    let interval = Interval::of(score, &snapshot, &publisher.site);
+    match beyond(&interval, until, snapshot.at, &publisher.site) {
+        None => Ok(()),
+        Some(detail) => Err(Problem::new(StatusCode::UNPROCESSABLE_ENTITY, "beyond_interval", detail)),
     }
-    let detail = format!(
-        "the plant's longest interval ends {}, and wins; right would be a day before that",
-        publisher.site.day(end)
-    );
-    Err(Problem::new(StatusCode::UNPROCESSABLE_ENTITY, "beyond_interval", detail))
+}
+
+/// Why a day lies beyond an interval, if it does.
+fn beyond(interval: &Interval, until: Timestamp, now: Timestamp, site: &Site) -> Option<String> {
+    // A unit cannot run more than all hours of the clock.
+    let most_h = until.duration_since(now).as_secs_f64() / 3600.0;
+    match interval {
+        Interval::Over | Interval::Unknown => {
+            Some("the plant's longest interval is over, and wins; right would be to open the unit".to_owned())
+        }
+        Interval::Left { until: Some(end), .. } if until > *end => {
+            let end = site.day(*end);
+            Some(format!("the plant's longest interval ends {end}, and wins; right would be a day before that"))
+        }
+        Interval::Left { run_h_left: Some(left), .. } if most_h > *left => {
+            let left = hours(*left);
+            Some(format!(
+                "{left} of running are left of the plant's longest interval, which wins; right would be a day before they can be over"
+            ))
+        }
+        _ => None,
+    }
 }
 
 #[derive(Serialize)]
@@ -243,4 +259,24 @@ pub(crate) async fn list(State(publisher): State<Publisher>) -> Result<Response,
     open.retain(|advice| advice.raised_at.is_some());
     let told = AdviceJson { at: now, advice: open.iter().map(|advice| Told::of(advice, now)).collect() };
     Ok(([(header::CACHE_CONTROL, HeaderValue::from_static("no-store"))], Pretty(told)).into_response())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_plants_interval_wins_in_days_in_run_hours_and_when_it_is_over() {
+        let at = |text: &str| text.parse::<Timestamp>().unwrap();
+        let (now, site) = (at("2026-05-12T00:00:00Z"), crate::rank::tests::site());
+        let refused = |interval: Interval, until: &str| beyond(&interval, at(until), now, &site).is_some();
+        let left = |run_h_left, until: Option<&str>| Interval::Left { run_h_left, until: until.map(at) };
+        // By hand: ten days are 240 h.
+        assert!(refused(left(None, Some("2026-05-21T00:00:00Z")), "2026-05-22T00:00:00Z"));
+        assert!(!refused(left(None, Some("2026-05-22T00:00:00Z")), "2026-05-22T00:00:00Z"));
+        assert!(refused(left(Some(239.0), None), "2026-05-22T00:00:00Z"));
+        assert!(!refused(left(Some(240.0), None), "2026-05-22T00:00:00Z"));
+        assert!(refused(Interval::Over, "2026-05-13T00:00:00Z") && refused(Interval::Unknown, "2026-05-13T00:00:00Z"));
+        assert!(!refused(Interval::NotEntered, "2030-01-01T00:00:00Z"));
+    }
 }

@@ -62,6 +62,9 @@ pub(crate) fn changeovers(snapshot: &Snapshot) -> Vec<Changeover<'_>> {
 
 /// What is left of the running campaign, in proportion to its time, and all run hours of those that follow.
 fn run_h_ahead(campaigns: &[&Campaign], now: Timestamp) -> Result<f64, String> {
+    if let Some(first) = campaigns.first().filter(|first| first.from > now) {
+        return Err(format!("nothing is planned before {}", first.from));
+    }
     let mut sum = 0.0;
     for campaign in campaigns.iter().filter(|campaign| campaign.to > now) {
         let Some(run_h) = campaign.run_h.filter(|h| h.is_finite() && *h >= 0.0) else {

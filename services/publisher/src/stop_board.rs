@@ -1,5 +1,6 @@
 //! A stop: every unit with its chances then, and which of them to open.
 
+use axum::http::StatusCode;
 use jiff::Timestamp;
 use jiff::civil::Date;
 use plant::{Horizon, Score, State, UnitId};
@@ -7,6 +8,7 @@ use plant::{Horizon, Score, State, UnitId};
 use crate::changeovers::after;
 use crate::choice::{Choice, Hold, Odds, choose, hold};
 use crate::opening::Costs;
+use crate::problem::Problem;
 use crate::stop_ask::StopAsk;
 use crate::stop_days::{Ahead, Instead, StopDay, ahead, stop_days};
 use crate::{Interval, Site, Snapshot, standing};
@@ -69,10 +71,18 @@ pub(crate) struct StopBoard<'a> {
 
 impl<'a> StopBoard<'a> {
     /// The board of the stop that is asked for, or of the next one.
-    pub(crate) fn of(ask: &StopAsk, snapshot: &'a Snapshot, site: &Site) -> StopBoard<'a> {
+    ///
+    /// # Errors
+    /// A problem where the next chance to open is asked for no later than the stop.
+    pub(crate) fn of(ask: &StopAsk, snapshot: &'a Snapshot, site: &Site) -> Result<StopBoard<'a>, Problem> {
         let days = stop_days(snapshot, site);
         let today = site.date(snapshot.at);
         let day = ask.on.or(days.first().map(|stop| stop.day)).unwrap_or(today).max(today);
+        if let Some(next) = ask.next.filter(|next| *next <= day) {
+            let detail =
+                format!("next={next} is not after the stop on {day}; right would be the day of the stop that follows");
+            return Err(Problem::new(StatusCode::CONFLICT, "contradiction", detail));
+        }
         let planned = days.iter().find(|stop| stop.day == day).map(|stop| stop.units.clone());
         let as_planned = planned.is_some() && !ask.all_units;
         let wanted = |unit: &UnitId| !as_planned || planned.as_ref().is_some_and(|units| units.contains(unit));
@@ -112,7 +122,7 @@ impl<'a> StopBoard<'a> {
             };
         }
         units.sort_by(|a, b| a.group.cmp(&b.group).then_with(|| b.urgency().total_cmp(&a.urgency())));
-        StopBoard { day, days, as_planned, room, no_crew, costs, units, odds, choice, asked_by_rule }
+        Ok(StopBoard { day, days, as_planned, room, no_crew, costs, units, odds, choice, asked_by_rule })
     }
 
     /// The units that are proposed to be opened, by rule or by chance.

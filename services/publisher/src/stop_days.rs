@@ -115,7 +115,12 @@ impl Hours {
                 }
             };
         }
-        // After the last campaign the plan says nothing.
+        // Before the first campaign and after the last one the plan says nothing.
+        let first = campaigns.iter().map(|campaign| campaign.from).min().unwrap_or(to).min(to);
+        if from < first {
+            self.taken_as_running = true;
+            sum += clock_h(from, first);
+        }
         let last = campaigns.iter().map(|campaign| campaign.to).max().unwrap_or(from).max(from);
         if last < to {
             self.taken_as_running = true;
@@ -187,6 +192,17 @@ mod tests {
         assert_eq!((none.until_stop_h, none.next, none.taken_as_running), (48.0, None, true));
         let asked = Instead { next_at: Some(at("2026-06-01T00:00:00Z")), run_h: Some(200.0) };
         assert_eq!(of("2026-05-14", &snapshot, asked).next.unwrap().run_h, 200.0);
+    }
+
+    #[test]
+    fn before_the_first_campaign_of_the_plan_a_unit_counts_as_running() {
+        let mut snapshot = plant();
+        snapshot.campaigns.remove(0);
+        // From 12 May to 20 May are 192 h of the clock; nothing is planned before 23 May.
+        let ahead = of("2026-05-20", &snapshot, Instead::default());
+        assert_eq!((ahead.until_stop_h, ahead.taken_as_running), (192.0, true));
+        // Three days more, then 150 h.
+        assert_eq!(ahead.next.map(|next| next.run_h), Some(72.0 + 150.0));
     }
 
     #[test]

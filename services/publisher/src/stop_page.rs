@@ -90,7 +90,10 @@ pub(crate) async fn page(State(publisher): State<Publisher>, RawQuery(query): Ra
         Err(problem) => return refused(problem),
     };
     let (site, snapshot) = (&publisher.site, publisher.newest());
-    let stop = StopBoard::of(&ask, &snapshot, site);
+    let stop = match StopBoard::of(&ask, &snapshot, site) {
+        Ok(stop) => stop,
+        Err(problem) => return refused(problem),
+    };
     let words = |stop: &StopDay| {
         let names: Vec<String> = stop.units.iter().map(ToString::to_string).collect();
         let said = if names.len() > 6 { units(names.len()) } else { listed(&names) };
@@ -312,7 +315,7 @@ struct UnitJson<'a> {
 pub(crate) async fn choice(State(publisher): State<Publisher>, RawQuery(query): RawQuery) -> Result<Response, Problem> {
     let ask = StopAsk::read(query.as_deref())?;
     let (site, snapshot) = (&publisher.site, publisher.newest());
-    let stop = StopBoard::of(&ask, &snapshot, site);
+    let stop = StopBoard::of(&ask, &snapshot, site)?;
     let odds: Vec<Odds> = stop.odds.iter().map(|(_, odds)| *odds).collect();
     let costs = stop.costs.as_ref();
     let next_best =

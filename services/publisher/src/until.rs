@@ -15,7 +15,8 @@ const LEVELS: [f64; 3] = [0.1, 0.25, 0.5];
 pub(crate) struct Until {
     /// The level, 0 to 1.
     pub level: f64,
-    /// After so many run hours, h; 0 if it has passed already, `None` if not within the published horizons.
+    /// After so many run hours, h; 0 if it has passed already, `None` if not within the published horizons, or if the chance
+    /// is only a floor.
     pub run_h: Option<f64>,
     /// At the earliest: by the upper end of the interval.
     pub earliest_h: Option<f64>,
@@ -26,13 +27,15 @@ pub(crate) struct Until {
 /// For every level; empty where no chance can be given or the limit was found already.
 pub(crate) fn until(score: &Score) -> Vec<Until> {
     let risks = sayable(score);
-    if risks.is_empty() || score.state == State::Reached {
+    if risks.is_empty() || matches!(score.state, State::Reached | State::Stale) {
         return Vec::new();
     }
+    // A floor says only when the level is passed at the latest.
+    let floor = score.state == State::Blind;
     let at = |level: f64| Until {
         level,
-        run_h: passes(risks, level, |ahead| ahead.risk),
-        earliest_h: passes(risks, level, |ahead| ahead.upper),
+        run_h: passes(risks, level, |ahead| ahead.risk).filter(|_| !floor),
+        earliest_h: passes(risks, level, |ahead| ahead.upper).filter(|_| !floor),
         latest_h: passes(risks, level, |ahead| ahead.lower),
     };
     LEVELS.map(at).to_vec()
@@ -50,8 +53,12 @@ fn passes(risks: &[Horizon], level: f64, of: fn(&Horizon) -> f64) -> Option<f64>
 pub(crate) fn words(score: &Score) -> Vec<String> {
     let last_h = sayable(score).last().map_or(0.0, |ahead| ahead.horizon_h);
     let bound = |run_h: Option<f64>| run_h.map_or(format!("beyond {}", hours(last_h)), hours);
+    let floor = score.state == State::Blind;
     let told = |until: &Until| {
         let level = percent(until.level);
+        if floor {
+            return format!("The chance passes {level} after {} of running at the latest.", bound(until.latest_h));
+        }
         match until.run_h {
             Some(0.0) => format!("The chance is above {level} now."),
             run_h => format!(
@@ -62,7 +69,7 @@ pub(crate) fn words(score: &Score) -> Vec<String> {
             ),
         }
     };
-    until(score).iter().filter(|until| until.earliest_h.is_some()).map(told).collect()
+    until(score).iter().filter(|until| until.earliest_h.or(until.latest_h).is_some()).map(told).collect()
 }
 
 #[cfg(test)]
@@ -93,6 +100,17 @@ mod tests {
         assert!(told[2].run_h.is_none() && near(told[2].earliest_h, 400.0));
         assert_eq!(words(&score).len(), 3);
         assert!(words(&score)[2].contains("beyond"), "{:?}", words(&score));
+    }
+
+    #[test]
+    fn a_floor_says_only_when_a_level_is_passed_at_the_latest() {
+        let mut blind = score(&[(0.0, 0.05, 0.02, 0.12), (200.0, 0.15, 0.06, 0.28), (400.0, 0.3, 0.12, 0.5)]);
+        blind.state = State::Blind;
+        let said = words(&blind);
+        // By hand: the lower end goes from 6 % at 200 h to 12 % at 400 h.
+        assert_eq!(said, ["The chance passes 10\u{a0}% after 333\u{a0}h of running at the latest."]);
+        blind.state = State::Stale;
+        assert!(until(&blind).is_empty());
     }
 
     #[test]

@@ -10,7 +10,6 @@ use wear::{
 use crate::plant::{AHEAD_H, Campaign, Looked, Plant, STATIONS, TERMS};
 
 pub const FOLDS: usize = 5;
-const MISREAD: f64 = 0.02;
 const RECENT_H: f64 = 500.0;
 
 /// A look with its outcome and what each rival foretold.
@@ -162,7 +161,7 @@ impl Rivals<'_> {
         let plain = Pace { run_h: 0.0, multiplier: 1.0, x: Vec::new() };
         let blind = BlindPace { fleet_median: plain.clone(), unit_before: None };
         let outlook = hours.hazard.outlook(&course, &blind).expect("a course");
-        outlook.risk(AHEAD_H, &plain, MISREAD).expect("a pace").risk
+        outlook.risk(AHEAD_H, &plain).expect("a pace").risk
     }
 
     fn hazard(&self, age_h: f64, since: &[Campaign], worst: u8, recent: &(f64, Vec<f64>)) -> Option<f64> {
@@ -183,7 +182,7 @@ impl Rivals<'_> {
         self.design.covariates(&rates, &mut x).ok()?;
         let pace = hazard.mean_pace([(recent.0, x.as_slice())])?;
         let blind = BlindPace { fleet_median: pace.clone(), unit_before: None };
-        Some(hazard.outlook(&course, &blind).ok()?.risk(AHEAD_H, &pace, MISREAD).ok()?.risk)
+        Some(hazard.outlook(&course, &blind).ok()?.risk(AHEAD_H, &pace).ok()?.risk)
     }
 }
 

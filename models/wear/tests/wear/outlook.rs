@@ -76,7 +76,7 @@ fn blind(hazard: &Hazard, before: bool) -> BlindPace {
 
 fn risk(hazard: &Hazard, course: &Course, before: bool, horizon_h: f64) -> f64 {
     let pace = hazard.mean_pace(pieces_of(&BEFORE)).unwrap();
-    hazard.outlook(course, &blind(hazard, before)).unwrap().risk(horizon_h, &pace, 0.01).unwrap().risk
+    hazard.outlook(course, &blind(hazard, before)).unwrap().risk(horizon_h, &pace).unwrap().risk
 }
 
 fn driver(drivers: &[(String, f64)], name: &str) -> f64 {
@@ -91,9 +91,9 @@ fn a_small_course_by_hand() {
     let course = course(1, 300.0, &[Piece { run_h: 100.0, x: Some([1.0, 0.0]) }, Piece { run_h: 50.0, x: None }]);
     let outlook = hazard.outlook(&course, &blind(&hazard, false)).unwrap();
     let ahead = Pace { run_h: 1.0, multiplier: 3.0, x: vec![0.0, 0.0] };
-    let found = outlook.risk(200.0, &ahead, 0.02).unwrap();
+    let found = outlook.risk(200.0, &ahead).unwrap();
     let equivalent = 150.0 * 0.7f64.exp();
-    let expected = 1.0 - 0.98 * (-2e-4 * (equivalent + 600.0)).exp();
+    let expected = 1.0 - (-2e-4 * (equivalent + 600.0)).exp();
     assert!((found.risk - expected).abs() < 1e-12, "{found:?}");
     assert!((outlook.equivalent_h() - equivalent).abs() < 1e-9);
     let drivers = outlook.drivers();
@@ -145,7 +145,7 @@ fn the_interval_follows_from_the_slopes_of_ln_hazard() {
         let model = |at: [f64; 5]| hazard([at[0], at[1]], [at[2], at[3]], at[4].exp());
         let read = |hazard: &Hazard| {
             let pace = hazard.mean_pace(pieces_of(&BEFORE)).unwrap();
-            let found = hazard.outlook(&course, &blind(hazard, true)).unwrap().risk(90.0, &pace, 0.0).unwrap();
+            let found = hazard.outlook(&course, &blind(hazard, true)).unwrap().risk(90.0, &pace).unwrap();
             [found.risk, found.upper].map(|risk| (-(-risk).ln_1p()).ln())
         };
         let [ln_hazard, upper] = read(&model(base));

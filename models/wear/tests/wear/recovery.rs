@@ -77,7 +77,7 @@ fn nine_of_ten_intervals_of_a_risk_hold_the_truth() {
         course_cells.iter().for_each(|(h, x)| course.seen(*h, x).unwrap());
         let idle = Pace { run_h: 1.0, multiplier: 1.0, x: vec![0.0; 2] };
         let blind = BlindPace { fleet_median: idle.clone(), unit_before: None };
-        let risk = fit.outlook(&course, &blind).unwrap().risk(0.0, &idle, 0.0).unwrap();
+        let risk = fit.outlook(&course, &blind).unwrap().risk(0.0, &idle).unwrap();
         held += u32::from(risk.lower <= truth && truth <= risk.upper);
     }
     println!("{held} of 300 intervals of 90 % hold the truth");

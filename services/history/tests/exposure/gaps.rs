@@ -91,3 +91,14 @@ fn a_nominal_speed_stands_in_for_one_that_is_not_mapped() {
     let sum = total(settings, &every(60.0, Signal::Torque, 0.0, H, 95.0), H);
     close(&sum, Term::SlidingKm, 8.618, 5e-4);
 }
+
+#[test]
+fn a_torque_below_zero_without_a_speed_turns_the_shaft_and_is_blind() {
+    let mut settings = reference();
+    settings.signals = [Signal::Torque].into();
+    settings.running = history::Running::TorqueAboveNm(20.0);
+    settings.nominal_speed_rpm = Some(300.0);
+    let sum = total(settings, &every(60.0, Signal::Torque, 0.0, H, -95.0), H);
+    assert_eq!((sum.covered_h(), sum.blind_h()), (0.0, 1.0));
+    assert_eq!(sum.get(Term::ShaftWorkMj), Some(0.0), "what it did is not known");
+}

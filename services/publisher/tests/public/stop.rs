@@ -130,6 +130,12 @@ async fn an_empty_service_and_a_bad_question_are_answered() {
     assert_eq!(refused.status.as_u16(), 400);
     assert!(refused.body.contains("a number of units from 0 to 1000"), "{}", refused.body);
     assert_eq!(get("/api/v1/changeovers/choice?size=1").await.status.as_u16(), 400);
+    // A next chance on the day of the stop, asked for or the next of the plan (12 May), is none.
+    for query in ["on=2026-05-22&next=2026-05-22", "next=2026-05-12"] {
+        let answer = get(&format!("/api/v1/changeovers/choice?{query}")).await;
+        assert_eq!((answer.status.as_u16(), answer.body.contains("is not after the stop on")), (409, true), "{query}");
+        assert_eq!(get(&format!("/changeovers?{query}")).await.status.as_u16(), 409, "{query}");
+    }
 }
 
 #[tokio::test]
