@@ -1,13 +1,14 @@
 //! The record as latent wear reads it, station by station, and scores from it.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::{Arc, Mutex, PoisonError};
 
 use jiff::Timestamp;
 use plant::{ClockPosition, Grade, Horizon, Life, Look, Term, TubeId, UnitId};
 use serde::{Deserialize, Serialize};
 use wear::{
-    Ahead, DosePiece, Histories, Latent, LatentOutlook, LifeHistory, Place, Readings, Stretch, TubeHistory, WearError,
-    blind_dose,
+    Ahead, DosePiece, Filtered, Histories, Latent, LatentOutlook, LifeHistory, Place, Readings, Stretch, TubeHistory,
+    WearError, blind_dose,
 };
 
 use crate::dose::{Dose, doses};
@@ -161,6 +162,43 @@ pub struct StationScorer<'a> {
     terms: Vec<Term>,
     outlook: LatentOutlook<'a>,
     units: BTreeMap<&'a UnitId, UnitDoses>,
+    filters: Option<&'a Filters>,
+}
+
+/// Tubes whose looks are kept in mind; each takes some 40 kB.
+const MOST_KEPT: usize = 4096;
+
+/// Tubes after their looks as one model sees them, kept from one evaluation to the next: going through all that was read in a tube
+/// is most of the work of a score, and changes only with a look or with late readings.
+#[derive(Debug)]
+pub struct Filters {
+    model: String,
+    tubes: Mutex<BTreeMap<TubeId, (TubeHistory, Arc<Filtered>)>>,
+}
+
+impl Filters {
+    /// Nothing yet of the model of this name.
+    pub fn of_model(name: &str) -> Filters {
+        Filters { model: name.to_owned(), tubes: Mutex::default() }
+    }
+
+    /// The name of the model.
+    pub fn model(&self) -> &str {
+        &self.model
+    }
+
+    fn of(&self, tube: &TubeId, history: &TubeHistory, outlook: &LatentOutlook) -> Arc<Filtered> {
+        let lock = || self.tubes.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some((_, filtered)) = lock().get(tube).filter(|(known, _)| known == history) {
+            return filtered.clone();
+        }
+        let filtered = Arc::new(outlook.filter(history));
+        let mut tubes = lock();
+        if tubes.len() < MOST_KEPT || tubes.contains_key(tube) {
+            tubes.insert(tube.clone(), (history.clone(), filtered.clone()));
+        }
+        filtered
+    }
 }
 
 /// A unit's covered running in order of time: clock hour, run hours, dose.
@@ -207,7 +245,12 @@ impl<'a> StationScorer<'a> {
             UnitDoses(covered.map(|d| (d.hour, d.covered_h, outlook.dose(d.covered_h, &d.amounts))).collect())
         };
         let units = fleet.hours.iter().map(|(unit, hours)| (unit, of_unit(hours))).collect();
-        Self { model, outlook, units, terms }
+        Self { model, outlook, units, terms, filters: None }
+    }
+
+    /// Keeps what it learns of each tube, and uses what was kept.
+    pub fn keeping(self, filters: &'a Filters) -> Self {
+        Self { filters: Some(filters), ..self }
     }
 
     /// Scores a tube in its life, for horizons (h), of which `since` the last complete look its drivers speak.
@@ -224,7 +267,10 @@ impl<'a> StationScorer<'a> {
         recent_h: f64,
     ) -> Result<StationScore, WearError> {
         let all = histories(fleet, std::iter::once(tube), &self.terms, &self.model.surfaces)?;
-        let filtered = self.outlook.filter(&all.tubes()[0]);
+        let filtered = match self.filters {
+            Some(filters) => filters.of(tube, &all.tubes()[0], &self.outlook),
+            None => Arc::new(self.outlook.filter(&all.tubes()[0])),
+        };
         let last_look =
             fleet.record.looks(tube).into_iter().filter(|look| life.holds(look.at)).map(|look| look.at).max();
         let (pieces, _) = self.pieces(fleet, tube, life, last_look);
@@ -237,7 +283,7 @@ impl<'a> StationScorer<'a> {
         let risks = horizons_h
             .map(|horizon_h| {
                 let coming = self.model.latent.coming(horizon_h, pace);
-                Ok(horizon(horizon_h, filtered.risk(Ahead { covered, blind, coming })?))
+                Ok(horizon(horizon_h, self.outlook.risk(&filtered, Ahead { covered, blind, coming })?))
             })
             .collect::<Result<_, WearError>>()?;
         let (pieces, stretch) = self.pieces(fleet, tube, life, since);

@@ -10,6 +10,7 @@ use plant::{Clock, Score, hour_of};
 use publisher::{ConfigState, Interval, Site, Snapshot, TrackRecord, Trial, WearMap};
 use tokio::sync::{Notify, mpsc, watch};
 
+use crate::by_station::Filters;
 use crate::config::Config;
 use crate::fleet::Fleet;
 use crate::grounds::{Grounds, LastSeen};
@@ -122,10 +123,16 @@ impl Evaluator {
         let (scorer, shown, meters) = (self.config.clone(), fleet.clone(), self.store.known_meters());
         let (open, site) = (self.store.ledger.open_advice().await?, self.site.clone());
         let name = model.name.clone();
+        let filters = match past.filters.take().filter(|filters| filters.model() == name) {
+            Some(filters) => filters,
+            None => Arc::new(Filters::of_model(&name)),
+        };
+        past.filters = Some(filters.clone());
         let mapped = (name.clone(), hour_of(now).div_euclid(24));
         let known = past.wear_map.take().filter(|(known, _)| *known == mapped).map(|(_, map)| map);
         let work = move || {
-            let scores = Scorer::new(&shown, &model, &scorer, &scorer.model.horizons_h).scores(&shown);
+            let scores =
+                Scorer::new(&shown, &model, &scorer, &scorer.model.horizons_h).keeping(&filters).scores(&shown);
             let doubts = doubts::of_fleet(&shown, &meters, &scorer);
             let map = known.unwrap_or_else(|| {
                 let map = wear_map::last_year(&shown, &model, scorer.exposure.bands.cells());
@@ -228,6 +235,8 @@ struct Past {
     kept: Vec<Score>,
     /// The days of units as those saw them.
     seen: Option<LastSeen>,
+    /// Tubes after their looks, by the model that speaks.
+    filters: Option<Arc<Filters>>,
     /// The map of wear, by which model and of which day.
     wear_map: Option<(ModelAndDay, Option<Arc<WearMap>>)>,
     /// The track record, of which revision of the record and which model.

@@ -8,7 +8,7 @@ use jiff::Timestamp;
 use plant::{Driver, Exposure, Grade, Horizon, Life, Record, Score, State, Term, TubeId, UnitId, hour_of};
 use wear::{BlindPace, Course, Hazard, Pace, Risk};
 
-use crate::by_station::StationScorer;
+use crate::by_station::{Filters, StationScorer};
 use crate::config::{Belief, Config};
 use crate::dose::doses;
 use crate::fleet::Fleet;
@@ -73,6 +73,11 @@ impl<'a> Scorer<'a> {
         let horizons_h = [0.0].iter().chain(ahead_h).copied().collect();
         let by_station = model.stations.as_ref().map(|stations| StationScorer::new(fleet, stations));
         Self { model, config, horizons_h, units, fleet_pace, by_station }
+    }
+
+    /// Keeps what it learns of each tube for the next scorer of the same model, and uses what was kept.
+    pub fn keeping(self, filters: &'a Filters) -> Self {
+        Self { by_station: self.by_station.map(|stations| stations.keeping(filters)), ..self }
     }
 
     /// One score per tube of the register, and one per unit in which no tube is fitted.

@@ -76,9 +76,12 @@ pub fn model_entry(record: &ModelRecord, model: &Model) -> ModelEntry {
         data_from: model.data_from,
         data_to: model.data_to,
         verdict: validation.map(|validation| validation.verdict.clone()),
-        notes: model.notes.clone(),
+        notes: model.notes.iter().cloned().chain(model.stations.as_ref().map(|s| shares(&s.latent))).collect(),
         contenders: validation.map_or(Vec::new(), |v| v.contenders.iter().map(contender).collect()),
-        terms: hazard.map_or(Vec::new(), |hazard| hazard.terms.iter().map(term).collect()),
+        terms: match &model.stations {
+            Some(stations) => stations.latent.parameters.iter().map(parameter).collect(),
+            None => hazard.map_or(Vec::new(), |hazard| hazard.terms.iter().map(term).collect()),
+        },
         report: validation.and_then(validation_report::published).map(Arc::new),
     }
 }
@@ -94,6 +97,18 @@ fn contender(contender: &wear::validate::Contender) -> Contender {
 
 fn term(term: &wear::FittedTerm) -> FittedTerm {
     FittedTerm { name: term.name.clone(), coefficient: term.coefficient, std_error: Some(term.std_error) }
+}
+
+/// Of latent wear, on the scale that the parameter's name says.
+fn parameter(parameter: &wear::Parameter) -> FittedTerm {
+    FittedTerm { name: parameter.name.clone(), coefficient: parameter.value, std_error: None }
+}
+
+/// What the wear of an hour comes from, in a sentence.
+fn shares(latent: &wear::Latent) -> String {
+    let shares: Vec<String> =
+        latent.shares().iter().map(|(name, share)| format!("{name} {:.0} %", share * 100.0)).collect();
+    format!("what an hour at the fleet's mean conditions wears comes from: {}", shares.join(", "))
 }
 
 fn detail(fleet: &Fleet, tube: &TubeId, zone: &TimeZone) -> Option<TubeDetail> {

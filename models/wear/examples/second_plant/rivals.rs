@@ -126,7 +126,7 @@ impl Rivals<'_> {
                     / recent.0;
                 let coming = self.latent.coming(AHEAD_H, pace);
                 let ahead = Ahead { coming, ..Ahead::default() };
-                let risk = outlook.filter(&so_far).risk(ahead).expect("doses are fine");
+                let risk = outlook.risk(&outlook.filter(&so_far), ahead).expect("doses are fine");
                 let recalibrated = self.recalibration.apply(risk.risk);
                 let by = |winner| match winner {
                     Some(ModelKind::Latent) => recalibrated,

@@ -43,7 +43,7 @@ pub(crate) fn out_of_fold(
             let head = rows.row(row);
             let (so_far, between) =
                 candidate.histories.until(head.group, head.life, rows.start_h(row), rows.end_h(row))?;
-            raw[row] = outlook.filter(&so_far).risk(latent.passed(&between))?.risk;
+            raw[row] = outlook.risk(&outlook.filter(&so_far), latent.passed(&between))?.risk;
         }
     }
     let events: Vec<bool> = (0..rows.len()).map(|row| rows.event(row, limit)).collect();

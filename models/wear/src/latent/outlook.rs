@@ -44,9 +44,9 @@ struct Drawn<'a> {
     reads: PlaceReads,
 }
 
-/// A tube after its looks, under each parameter vector.
-pub struct Filtered<'a> {
-    outlook: &'a LatentOutlook<'a>,
+/// A tube after its looks, under each parameter vector. It holds for the outlook that made it, and for any other of the same fit.
+#[derive(Debug)]
+pub struct Filtered {
     effects: usize,
     states: Vec<(State, Vec<f64>)>,
 }
@@ -106,18 +106,16 @@ impl LatentOutlook<'_> {
     }
 
     /// Goes through all that was read in a tube.
-    pub fn filter(&self, tube: &TubeHistory) -> Filtered<'_> {
+    pub fn filter(&self, tube: &TubeHistory) -> Filtered {
         let proposal = Proposal::of(&self.mode, tube);
         let state = |Drawn { law, nodes, .. }: &Drawn| {
             let state = law.draw(tube, &proposal, nodes);
             let (weights, _) = state.weights();
             (state, weights)
         };
-        Filtered { outlook: self, effects: Law::effects(tube), states: self.draws.iter().map(state).collect() }
+        Filtered { effects: Law::effects(tube), states: self.draws.iter().map(state).collect() }
     }
-}
 
-impl Filtered<'_> {
     /// The risk that a complete look after this running finds the limit.
     ///
     /// The interval is symmetric on the logarithm of the cumulative hazard: its variance is that between the parameter
@@ -125,13 +123,13 @@ impl Filtered<'_> {
     ///
     /// # Errors
     /// [`WearError::Setting`] for a dose that cannot be.
-    pub fn risk(&self, ahead: Ahead) -> Result<Risk, WearError> {
+    pub fn risk(&self, tube: &Filtered, ahead: Ahead) -> Result<Risk, WearError> {
         for dose in [ahead.covered, ahead.blind, ahead.coming] {
             check_hours("dose", dose)?;
         }
-        let risks: Vec<f64> = (0..self.states.len()).map(|draw| self.risk_under(draw, ahead)).collect();
+        let risks: Vec<f64> = (0..tube.states.len()).map(|draw| self.risk_under(tube, draw, ahead)).collect();
         let n = risks.len() as f64;
-        let risk = self.outlook.latent.recalibration.apply(risks.iter().sum::<f64>() / n);
+        let risk = self.latent.recalibration.apply(risks.iter().sum::<f64>() / n);
         let hazards: Vec<f64> = risks.iter().map(|risk| (-(-risk).ln_1p()).max(1e-9).ln()).collect();
         let mean = hazards.iter().sum::<f64>() / n;
         let between = hazards.iter().map(|ln| (ln - mean).powi(2)).sum::<f64>() / (n - 1.0).max(1.0);
@@ -143,29 +141,29 @@ impl Filtered<'_> {
         Ok(Risk { risk, lower: read(hazard / off), upper: read(hazard * off) })
     }
 
-    fn risk_under(&self, draw: usize, ahead: Ahead) -> f64 {
-        let Drawn { law, nodes, .. } = &self.outlook.draws[draw];
-        let (state, weights) = &self.states[draw];
-        let own = |effect: usize| nodes.dimension(self.effects + effect);
+    fn risk_under(&self, tube: &Filtered, draw: usize, ahead: Ahead) -> f64 {
+        let Drawn { law, nodes, .. } = &self.draws[draw];
+        let (state, weights) = &tube.states[draw];
+        let own = |effect: usize| nodes.dimension(tube.effects + effect);
         let (scale, unseen, pace) = (own(0), own(1), own(2));
         let middles: Vec<f64> = (0..weights.len())
             .map(|node| {
                 let blind = ahead.blind * (BLIND_LOG_SD * unseen[node]).exp();
-                let coming = ahead.coming * (self.outlook.latent.pace.sd * pace[node]).exp();
+                let coming = ahead.coming * (self.latent.pace.sd * pace[node]).exp();
                 let more = (ahead.covered + blind + coming) * (law.meaning.stretch_sd * scale[node]).exp();
                 law.middle(state.rate[node], state.dose_h[node] + more)
             })
             .collect();
-        let finds = self.finds(draw, &middles);
+        let finds = self.finds(tube, draw, &middles);
         weights.iter().zip(finds).map(|(weight, finds)| weight * finds).sum::<f64>().clamp(0.0, 1.0)
     }
 
     /// The chance that a complete look finds the limit, node by node.
-    fn finds(&self, draw: usize, middles: &[f64]) -> impl Iterator<Item = f64> {
-        let Drawn { law, reads, .. } = &self.outlook.draws[draw];
-        let place_weights = &self.states[draw].0.place;
-        let limit = usize::from(self.outlook.latent.limit);
-        let by_station = self.outlook.latent.by_station;
+    fn finds(&self, tube: &Filtered, draw: usize, middles: &[f64]) -> impl Iterator<Item = f64> {
+        let Drawn { law, reads, .. } = &self.draws[draw];
+        let place_weights = &tube.states[draw].0.place;
+        let limit = usize::from(self.latent.limit);
+        let by_station = self.latent.by_station;
         let count = middles.len();
         // Of all places together: each grade or less, and read below the limit at every one.
         let mut all = vec![[1.0; GRADES]; count];

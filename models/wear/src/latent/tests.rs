@@ -22,6 +22,12 @@ fn read(grade: u8) -> Readings {
     Readings { stations: vec![(0, grade)], ..Readings::default() }
 }
 
+/// The risk of a tube with all its looks.
+fn risk(latent: &Latent, tube: &TubeHistory, ahead: Ahead) -> Result<crate::Risk, crate::WearError> {
+    let outlook = latent.outlook();
+    outlook.risk(&outlook.filter(tube), ahead)
+}
+
 #[test]
 fn one_look_at_one_place_is_the_ordered_probit_of_other_software() {
     // Miners by years of exposure and grade (Ashford 1959; McCullagh & Nelder 1989, p. 178): what statsmodels 0.15.0
@@ -157,8 +163,9 @@ fn a_tube_that_wears_fast_is_foretold_to_wear_fast() {
         let lives = vec![LifeHistory::new(1, true, looks), honed];
         TubeHistory { tube: "own".to_owned(), surface: 0, lives }
     };
-    let risk =
-        |grade: u8| outlook.filter(&tube(grade)).risk(Ahead { covered: 1500.0, ..Ahead::default() }).unwrap().risk;
+    let risk = |grade: u8| {
+        outlook.risk(&outlook.filter(&tube(grade)), Ahead { covered: 1500.0, ..Ahead::default() }).unwrap().risk
+    };
     // The wall is smooth again, but whoever grooved it so fast will do so again.
     assert!(risk(2) > 1.5 * risk(0), "{} after a catch, {} after none", risk(2), risk(0));
 }
@@ -183,7 +190,7 @@ proptest! {
         let less = Ahead { covered, blind, coming };
         let mut longer = less;
         *[&mut longer.covered, &mut longer.blind, &mut longer.coming][which] += more;
-        let (less, longer) = (filtered.risk(less).unwrap(), filtered.risk(longer).unwrap());
+        let (less, longer) = (outlook.risk(&filtered, less).unwrap(), outlook.risk(&filtered, longer).unwrap());
         prop_assert!(longer.risk >= less.risk - 1e-12, "{less:?} {longer:?}");
         prop_assert!(less.lower <= less.risk && less.risk <= less.upper);
     }
@@ -195,7 +202,7 @@ fn blind_hours_widen_an_interval() {
     let history = invented(12, 5).tubes[0].clone();
     let filtered = outlook.filter(&history);
     let width = |blind: f64| {
-        let risk = filtered.risk(Ahead { covered: 1000.0 - blind, blind, coming: 0.0 }).unwrap();
+        let risk = outlook.risk(&filtered, Ahead { covered: 1000.0 - blind, blind, coming: 0.0 }).unwrap();
         (-(-risk.upper).ln_1p()).ln() - (-(-risk.lower).ln_1p()).ln()
     };
     assert!(width(800.0) > width(0.0) + 0.3, "{} {}", width(800.0), width(0.0));
@@ -210,7 +217,7 @@ fn a_belief_speaks_where_nothing_was_found_and_fades_where_much_was() {
     let risk = |params: LatentParams, histories: &Histories| {
         let latent = params.fit(&histories.clone().dataset()).unwrap();
         let tube = TubeHistory { tube: "new".to_owned(), surface: 0, lives: vec![life(Vec::new())] };
-        latent.outlook().filter(&tube).risk(Ahead { covered: 2000.0, ..Ahead::default() }).unwrap().risk
+        risk(&latent, &tube, Ahead { covered: 2000.0, ..Ahead::default() }).unwrap().risk
     };
     let (short, long) = (risk(believe(500.0), &few), risk(believe(5000.0), &few));
     assert!(short > 3.0 * long, "{short} {long}");
@@ -223,7 +230,7 @@ fn risk_of(params: LatentParams, histories: &Histories) -> f64 {
     let latent = params.fit(&histories.clone().dataset()).unwrap();
     let fresh = LifeHistory::new(1, true, Vec::new());
     let tube = TubeHistory { tube: "new".to_owned(), surface: 0, lives: vec![fresh] };
-    latent.outlook().filter(&tube).risk(Ahead { covered: 2000.0, ..Ahead::default() }).unwrap().risk
+    risk(&latent, &tube, Ahead { covered: 2000.0, ..Ahead::default() }).unwrap().risk
 }
 
 #[test]
@@ -231,8 +238,7 @@ fn a_kept_model_reads_back_and_says_the_same() {
     let latent = fitted();
     let kept: Latent = serde_json::from_str(&serde_json::to_string(latent).unwrap()).unwrap();
     let history = invented(12, 5).tubes[3].clone();
-    let risk =
-        |latent: &Latent| latent.outlook().filter(&history).risk(Ahead { covered: 700.0, ..Ahead::default() }).unwrap();
+    let risk = |latent: &Latent| risk(latent, &history, Ahead { covered: 700.0, ..Ahead::default() }).unwrap();
     assert_eq!(risk(&kept), risk(latent));
 }
 

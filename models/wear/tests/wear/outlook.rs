@@ -1,5 +1,5 @@
 use proptest::prelude::*;
-use wear::{BlindPace, Course, FittedTerm, Hazard, Intercept, Pace, RidgeScale, Se, WearError};
+use wear::{BlindPace, Course, FittedTerm, Hazard, Intercept, Intervals, Pace, RidgeScale, Row, Se, WearError};
 
 /// A model made up by hand: two starting grades, two terms, and a covariance of nothing.
 fn hazard(gamma: [f64; 2], beta: [f64; 2], shape: f64) -> Hazard {
@@ -102,14 +102,20 @@ fn a_small_course_by_hand() {
     assert!((driver(&drivers, "blind_h") - 50.0 * 0.7f64.exp()).abs() < 1e-9);
     // Nothing is known but the blind hours: a third of 302 of 902 equivalent hours, a factor of two either way.
     let off = 1.6448536269514722 * 2f64.ln() * (50.0 * 0.7f64.exp()) / (equivalent + 600.0);
-    let upper = 1.0 - 0.98 * (-2e-4 * (equivalent + 600.0) * off.exp()).exp();
+    let upper = 1.0 - (-2e-4 * (equivalent + 600.0) * off.exp()).exp();
     assert!((found.upper - upper).abs() < 1e-12, "{found:?} {upper}");
 }
 
 #[test]
-fn right_after_a_clean_look_the_risk_is_small_but_not_zero() {
+fn what_is_foretold_is_what_a_validation_judges() {
+    // One row of 300 h at x = (0.4, 0): the chance of a validation, and that of a score which comes to the same hours.
     let hazard = hazard([-9.0, -8.0], [0.5, 0.5], 1.4);
-    assert!((risk(&hazard, &course(0, 800.0, &[]), true, 0.0) - 0.01).abs() < 1e-15);
+    let mut rows = Intervals::builder(vec!["starts".to_owned(), "dry_h".to_owned()]);
+    rows.row(Row { group: "T1", life: 1, grade_start: 0, grade_end: 2 }).unwrap();
+    rows.cell(800.0, 1100.0, &[0.4, 0.0]).unwrap();
+    let judged = hazard.probabilities(&rows.build().unwrap()).unwrap()[0];
+    let course = course(0, 800.0, &[Piece { run_h: 300.0, x: Some([0.4, 0.0]) }]);
+    assert!((risk(&hazard, &course, true, 0.0) - judged).abs() < 1e-12, "{judged}");
 }
 
 #[test]
