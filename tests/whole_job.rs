@@ -94,6 +94,8 @@ fn from_a_broker_and_files_to_a_risk_on_every_way_out(kind: Kind) {
     // The model's own: time has passed since, and with it hours that nobody counted.
     let sentence = model["validation"]["report"]["sentence"].as_str().unwrap();
     assert!(judged.contains("<svg") && judged.contains(sentence), "the service does not show what validation said");
+    assert!(model["last_year"]["looks"].as_u64().is_some_and(|looks| looks > 0), "{}", model["last_year"]);
+    assert!(judged.contains("What would it have said, and saved, last year?"), "the page leaves the last year out");
     let page = service.get("/").1;
     for unit in ["K1", "K2", "K3"] {
         assert!(page.contains(unit), "the board does not show {unit}");

@@ -6,6 +6,7 @@ use jiff::Timestamp;
 use linfa::ParamGuard;
 use linfa::traits::Fit;
 use plant::{Grade, HourExposure, Record, State, Term, TubeId};
+use publisher::RollingYear;
 use serde::{Deserialize, Serialize};
 use wear::validate::{self, ModelKind, Validation};
 use wear::{
@@ -80,6 +81,9 @@ pub struct Model {
     pub n_event_lives: usize,
     /// What by-tube cross-validation said; none for a prior.
     pub validation: Option<Validation>,
+    /// What fits of the last year would have said and saved; only where a person asked for the fit.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub last_year: Option<RollingYear>,
     /// What was left out, and why.
     pub notes: Vec<String>,
     /// The state of the record that it has seen; of models that were kept before there were revisions it is revision 0.
@@ -117,6 +121,7 @@ impl Model {
             n_events: 0,
             n_event_lives: 0,
             validation: None,
+            last_year: None,
             notes,
             record_seen: RecordSeen::default(),
             software: env!("CARGO_PKG_VERSION").to_owned(),

@@ -291,21 +291,29 @@ impl PlantStore {
         anyhow::bail!("day files were replaced {TRIES} times while they were read; right would be to try again")
     }
 
-    /// Fits baseline and model on everything that is known now, and keeps both; the model as proposed.
+    /// Fits baseline and model on everything that is known now, and keeps the baseline.
     ///
     /// # Errors
     /// If disk or database refuse, or the data cannot carry what the config asks for.
-    pub async fn fit(&self, now: Timestamp) -> anyhow::Result<(i64, Model)> {
+    pub async fn fit(&self, now: Timestamp) -> anyhow::Result<(Fleet, Model)> {
         let baseline_version = self.new_baseline(now).await?;
         let fleet = self.fleet(now, baseline_version).await?;
         let data_from = self.ledger.day_files().await?.first().map(|file| file.first_at);
         let record_seen = RecordSeen { revision: fleet.record.revision, data_from };
-        let mut model = self.fit_model(fleet).await?.1;
+        let (fleet, mut model) = self.fit_model(fleet).await?;
         model.record_seen = record_seen;
         model.baseline_version = baseline_version;
-        let version = self.ledger.add_model(&serde_json::to_string(&model)?, &service(now)).await?;
+        Ok((fleet, model))
+    }
+
+    /// Keeps a model as proposed, and gives it its number and name.
+    ///
+    /// # Errors
+    /// If the database refuses.
+    pub async fn propose(&self, model: &mut Model, now: Timestamp) -> anyhow::Result<i64> {
+        let version = self.ledger.add_model(&serde_json::to_string(model)?, &service(now)).await?;
         model.name = name(version);
-        Ok((version, model))
+        Ok(version)
     }
 
     async fn fit_model(&self, fleet: Fleet) -> anyhow::Result<(Fleet, Model)> {
@@ -339,7 +347,8 @@ impl PlantStore {
         };
         if !known && !self.record().await?.findings.is_empty() {
             match self.fit(now).await {
-                Ok((version, model)) => {
+                Ok((_, mut model)) => {
+                    let version = self.propose(&mut model, now).await?;
                     self.approve_by_config(version, now).await?;
                     tracing::info!(version, "{}", model.reason());
                 }

@@ -46,7 +46,11 @@ struct Written<'a> {
 pub async fn fit(mut config: Config, fit: &Fit, clock: &dyn Clock) -> Result<(), Failure> {
     with_options(&mut config, fit)?;
     let store = PlantStore::open(Arc::new(config)).await?;
-    let (version, model) = store.fit(clock.now()).await?;
+    let (fleet, mut model) = store.fit(clock.now()).await?;
+    if model.validation.is_some() {
+        model.last_year = rolling::last_year(&store, &fleet).await?;
+    }
+    let version = store.propose(&mut model, clock.now()).await?;
     eprintln!("model {version} is kept as proposed: {}", model.reason());
     if let Some(validation) = &model.validation {
         eprintln!("{}", validation.verdict);

@@ -10,6 +10,7 @@ use ledger::{ModelRecord, Status};
 use plant::{Score, SignalReport, Suspicions, TubeId, hour_start};
 use publisher::{
     Contender, FittedTerm, Journal, Link, ModelBasis, ModelEntry, ModelStatus, Month, Snapshot, Totals, TubeDetail,
+    ValidationReport,
 };
 
 use crate::config::Config;
@@ -82,7 +83,9 @@ pub fn model_entry(record: &ModelRecord, model: &Model) -> ModelEntry {
             Some(stations) => stations.latent.parameters.iter().map(parameter).collect(),
             None => hazard.map_or(Vec::new(), |hazard| hazard.terms.iter().map(term).collect()),
         },
-        report: validation.and_then(validation_report::published).map(Arc::new),
+        report: validation
+            .and_then(validation_report::published)
+            .map(|report| Arc::new(ValidationReport { rolling: model.last_year.clone(), ..report })),
     }
 }
 

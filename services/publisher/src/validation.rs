@@ -1,6 +1,7 @@
 //! What cross-validation found, as it is published: the numbers of the report and of its pictures.
 
 use jiff::Timestamp;
+use serde::{Deserialize, Serialize};
 
 /// A way of forecasting.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -177,7 +178,7 @@ pub struct FoldCounts {
 }
 
 /// How one forecast did on the looks of the last year.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct RollingScores {
     /// The sum of its chances.
     pub expected: f64,
@@ -188,7 +189,7 @@ pub struct RollingScores {
 }
 
 /// What opening by the model would have spared and cost.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct YearCost {
     /// Cost of opening over cost of a late catch.
     pub ratio: f64,
@@ -207,7 +208,7 @@ impl YearCost {
 }
 
 /// The last year over again: fits at dates, each on what was known then, and what they said of the looks that followed.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct RollingYear {
     /// From when.
     pub from: Timestamp,
