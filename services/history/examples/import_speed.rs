@@ -9,7 +9,7 @@ use std::io::{BufWriter, Write};
 use std::path::{Path, PathBuf};
 use std::time::Instant;
 
-use history::{ExposureSettings, Exposures, ImportSettings, Running, Store, UnitSettings, import};
+use history::{ExposureSettings, Exposures, ImportSettings, Running, Staging, Store, UnitSettings, import};
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use plant::{Bands, DayFile, Signal, Term, UnitId};
@@ -108,21 +108,25 @@ fn take_in(folder: &Path, readings: u64, units: u64, tick_s: i64) -> Result<Days
         units: ids.iter().cloned().collect(),
         wide: Default::default(),
         measures: Default::default(),
+        spans: Default::default(),
         quality_codes: None,
+        quality_words: Default::default(),
+        stretch_bytes: history::STRETCH_BYTES,
         listed_bad_rows: 100,
         earliest: "2000-01-01T00:00:00Z".parse()?,
         latest: "2100-01-01T00:00:00Z".parse()?,
     };
     let since = Instant::now();
-    let staged = import(&[csv], &settings, &folder.join("staging"), &|_| {})?;
+    let staging = Staging::open(folder, &"import_speed")?.ok_or("another process works in this folder")?;
+    let staged = import(&[csv], &settings, &staging, &|_| {})?;
     told("import (check and stage)", staged.rows, since)?;
     let store = Store::new(folder);
     let since = Instant::now();
     let mut files: Vec<DayFile> = Vec::new();
     for (day, parts) in &staged.days {
-        files.extend(store.merge_staged(*day, None, 1, parts)?);
+        files.extend(store.merge_staged(*day, None, 1, parts)?.0);
     }
-    fs::remove_dir_all(folder.join("staging"))?;
+    staging.remove()?;
     told("merge into days", files.iter().map(|file| file.rows).sum(), since)?;
     println!("{} days, {} MiB of Parquet", files.len(), files.iter().map(|file| file.bytes).sum::<u64>() >> 20);
     Ok((until, ids, files))
