@@ -151,7 +151,7 @@ pub async fn take(store: &PlantStore, how: &How, staged: Staged, staging: Stagin
         false => merge(store, &staged, &staging, &gauge).await,
     };
     gauge.end();
-    let merged = merged?;
+    let merged = merged.inspect_err(|_| staging.doubt())?;
     print(&staged.tallies, Some(&merged.added));
     match (how.dry_run, merged.changed) {
         (true, changed) => println!("{} rows read, {changed} days would change; nothing was taken", staged.rows),

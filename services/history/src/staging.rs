@@ -1,12 +1,12 @@
 //! The folder in which an import lays what it has checked, so that one that was killed goes on where it was.
 //!
 //! Each source (a file, a query) is read in stretches. When a stretch is read its readings lie there as parts of days, and
-//! then its record is written: from where on to read, what was counted. A part whose size is not the recorded one, or a
-//! record that does not read back, as a power cut may leave them, makes the import read again from that stretch on.
+//! then its record is written: from where on to read, what was counted. Nothing is synced: a part that is not whole, or a record
+//! that does not read back, as a power cut may leave them, makes the import read again from that stretch on.
 
 use std::collections::BTreeMap;
 use std::fs::{self, File, TryLockError};
-use std::io::Write;
+use std::io::{Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 use std::time::SystemTime;
 
@@ -130,6 +130,12 @@ impl Staging {
         write_json(&self.folder.join(STAGED), staged)
     }
 
+    /// What was staged could not be taken: whether it is whole is looked at again.
+    pub fn doubt(&self) {
+        // If it cannot be removed, the next try fails as this one did.
+        let _ = fs::remove_file(self.folder.join(STAGED));
+    }
+
     /// The days that are merged and current.
     pub fn merged(&self) -> Merged {
         read_json(&self.folder.join(MERGED)).unwrap_or_default()
@@ -201,7 +207,7 @@ impl Source {
     }
 
     fn is_whole(&self, stretch: &Stretch) -> bool {
-        let there = |part: &Part| fs::metadata(self.folder.join(&part.name)).is_ok_and(|file| file.len() == part.bytes);
+        let there = |part: &Part| is_parquet(&self.folder.join(&part.name), part.bytes).unwrap_or(false);
         stretch.outcome.parts.values().flatten().all(there)
     }
 
@@ -241,12 +247,23 @@ fn remove_all(folder: &Path) -> Result<(), HistoryError> {
     fs::remove_dir_all(folder).map_err(HistoryError::io("remove", folder))
 }
 
+/// Whether a file has its size, and ends as such a file does.
+fn is_parquet(path: &Path, bytes: u64) -> std::io::Result<bool> {
+    let mut file = File::open(path)?;
+    let mut end = [0; 4];
+    file.seek(SeekFrom::End(-4))?;
+    file.read_exact(&mut end)?;
+    Ok(file.metadata()?.len() == bytes && end == *b"PAR1")
+}
+
 fn read_json<T: DeserializeOwned>(path: &Path) -> Option<T> {
     serde_json::from_slice(&fs::read(path).ok()?).ok()
 }
 
 fn write_json<T: Serialize>(path: &Path, value: &T) -> Result<(), HistoryError> {
     let text = serde_json::to_vec(value).expect("maps have text keys and numbers are finite");
-    write_whole(path, Keep::Durable, |path, mut file| file.write_all(&text).map_err(HistoryError::io("write", path)))?;
+    write_whole(path, Keep::Remakeable, |path, mut file| {
+        file.write_all(&text).map_err(HistoryError::io("write", path))
+    })?;
     Ok(())
 }
