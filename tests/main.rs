@@ -17,6 +17,8 @@ mod house;
 mod kill;
 mod load;
 mod outside;
+mod past;
+mod past_sql;
 mod plant_files;
 mod postgres;
 mod reference;

@@ -2,10 +2,10 @@
 
 use std::fmt;
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// Where a file is wrong, what stands there, and what would be right.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct BadRow {
     /// Line in the file (CSV, the header is line 1), row of the sheet, or row number (Parquet, the first row is 1).
     pub line: u64,

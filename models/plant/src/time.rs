@@ -19,17 +19,19 @@ pub struct ReadTime {
     pub at: Timestamp,
     /// The text had no offset: the zone of the config was used.
     pub zone_assumed: bool,
+    /// That zone's clock showed this time twice, and the first was taken, or skipped it.
+    pub unclear: bool,
 }
 
 /// Reads an RFC 3339 time; a date (its first instant) or a time without offset is taken in `zone` and flagged.
 ///
 /// # Errors
-/// [`BadTime`] if the text is neither, or names an hour that the zone's clock change skips.
+/// [`BadTime`] if the text is neither.
 pub fn read_time(text: &str, zone: &TimeZone) -> Result<ReadTime, BadTime> {
     let text = text.trim();
     let bad = |why: String| BadTime { text: text.chars().take(40).collect(), why };
     if let Ok(at) = text.parse::<Timestamp>() {
-        return Ok(ReadTime { at: micros(at), zone_assumed: false });
+        return Ok(ReadTime { at: micros(at), zone_assumed: false, unclear: false });
     }
     let civil = match text.parse::<DateTime>() {
         Ok(civil) => civil,
@@ -38,8 +40,19 @@ pub fn read_time(text: &str, zone: &TimeZone) -> Result<ReadTime, BadTime> {
             Err(error) => return Err(bad(error.to_string())),
         },
     };
-    let at = zone.to_ambiguous_timestamp(civil).earlier().map_err(|error| bad(error.to_string()))?;
-    Ok(ReadTime { at: micros(at), zone_assumed: true })
+    read_clock(civil, zone).map_err(bad)
+}
+
+/// What a clock in `zone` showed, as an instant. Of a time that it showed twice the first is taken; one that it skipped is
+/// taken as if it had not been set yet. Both are flagged.
+///
+/// # Errors
+/// If the instant is out of range.
+pub fn read_clock(shown: DateTime, zone: &TimeZone) -> Result<ReadTime, String> {
+    let ambiguous = zone.to_ambiguous_timestamp(shown);
+    let unclear = ambiguous.is_ambiguous();
+    let at = ambiguous.compatible().map_err(|error| error.to_string())?;
+    Ok(ReadTime { at: micros(at), zone_assumed: true, unclear })
 }
 
 /// The instant cut to whole microseconds, the resolution in which the house keeps time.
@@ -60,6 +73,17 @@ mod tests {
         assert!(!own.zone_assumed && assumed.zone_assumed);
         let date = read_time("2026-07-01", &zone).unwrap();
         assert_eq!(date.at.to_string(), "2026-06-30T22:00:00Z");
+    }
+
+    /// In Amsterdam the clock showed 02:30 twice on 25 October 2026, and on 29 March 2026 never (IANA zone data).
+    #[test]
+    fn a_time_that_a_clock_showed_twice_or_never_is_flagged() {
+        let zone = TimeZone::get("Europe/Amsterdam").unwrap();
+        let read = |text| read_time(text, &zone).map(|read| (read.at.to_string(), read.unclear)).unwrap();
+        assert_eq!(read("2026-10-25 02:30"), ("2026-10-25T00:30:00Z".to_owned(), true));
+        assert_eq!(read("2026-03-29 02:30"), ("2026-03-29T01:30:00Z".to_owned(), true));
+        assert_eq!(read("2026-03-29 03:30"), ("2026-03-29T01:30:00Z".to_owned(), false));
+        assert_eq!(read("2026-10-25T02:30:00+01:00"), ("2026-10-25T01:30:00Z".to_owned(), false));
     }
 
     #[test]

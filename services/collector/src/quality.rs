@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use plant::Quality;
+use plant::{Quality, Status};
 use serde::Deserialize;
 use serde_json::Value as Json;
 
@@ -10,8 +10,8 @@ use serde_json::Value as Json;
 #[derive(Debug, Clone, PartialEq, Eq, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum QualityRule {
-    /// An OPC UA status code: a number, or an object with `Code`. The top two bits are the severity (OPC 10000-4):
-    /// 00 good, 01 uncertain, 10 bad. Nothing there means good, which the JSON encoding leaves out (OPC 10000-6).
+    /// An OPC UA status code ([`Status::of_opc_ua`]): a number, or an object with `Code`. Nothing there means good, which the
+    /// JSON encoding leaves out (OPC 10000-6).
     OpcUa,
     /// One byte, the top two bits 00 bad, 01 uncertain, 11 good, so 0 and 192 (classic data access); also 500,
     /// stale, which counts as bad.
@@ -71,21 +71,10 @@ impl QualityRule {
     }
 }
 
-/// Severity by the top two bits, and four codes that mean something else here (StatusCode.csv of OPC 10000-6).
 fn opc_ua(code: u32) -> Read {
-    match code & 0xFFFF_0000 {
-        // GoodNoData
-        0x00A5_0000 => Read { quality: Quality::Bad, unknown: false, no_value: true },
-        // GoodLocalOverride: somebody typed it in.
-        0x0096_0000 => known(Quality::Uncertain),
-        // UncertainSubstituteValue and UncertainSimulatedValue: nothing that was measured.
-        0x4091_0000 | 0x4209_0000 => known(Quality::Bad),
-        code => match code >> 30 {
-            0 => known(Quality::Good),
-            1 => known(Quality::Uncertain),
-            2 => known(Quality::Bad),
-            _ => UNKNOWN,
-        },
+    match Status::of_opc_ua(code) {
+        Some(Status { quality, no_value, .. }) => Read { quality, unknown: false, no_value },
+        None => UNKNOWN,
     }
 }
 

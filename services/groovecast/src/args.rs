@@ -5,6 +5,7 @@ use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use jiff::Timestamp;
+use jiff::tz::TimeZone;
 use plant::Role;
 
 /// Which scraped-surface heat exchangers to open at this changeover.
@@ -93,10 +94,18 @@ pub enum Command {
         what: What,
         /// CSV, .xlsx or Parquet files (history: CSV or Parquet). Of a workbook the sheets called like what is asked for, or
         /// the first one.
-        #[arg(required = true, value_name = "FILE")]
+        #[arg(required_unless_present = "sql", value_name = "FILE")]
         files: Vec<PathBuf>,
         #[command(flatten)]
         with: WithConfig,
+        /// Only say what would be taken, for each unit's signal (history).
+        #[arg(long)]
+        dry_run: bool,
+        /// The zone of times without an offset, such as UTC or Europe/Amsterdam, where it is not the plant's (history).
+        #[arg(long, value_name = "ZONE", value_parser = zone)]
+        zone: Option<TimeZone>,
+        #[command(flatten)]
+        query: Query,
     },
     /// Write the intervals table that the model is fitted on.
     Intervals {
@@ -195,6 +204,30 @@ pub enum Command {
         #[command(subcommand)]
         what: Models,
     },
+}
+
+/// A query to the historian's database, instead of files (history).
+#[derive(Debug, Args)]
+pub struct Query {
+    /// A file with a query to the database that [historian] of the config names. It gives at, unit, signal, value and perhaps
+    /// quality; `:from` and `:to` stand for the bounds of a slice, where they must stand inside.
+    #[arg(long, value_name = "FILE.sql", requires = "from", requires = "to", conflicts_with = "files")]
+    pub sql: Option<PathBuf>,
+    /// From when on (a time, or a day).
+    #[arg(long, value_name = "TIME", requires = "sql")]
+    pub from: Option<String>,
+    /// Up to when, without it.
+    #[arg(long, value_name = "TIME", requires = "sql")]
+    pub to: Option<String>,
+    /// How much time a slice holds (60m, 3600s); halved while slices take longer than --timeout.
+    #[arg(long, value_name = "TIME", default_value = "1440m", value_parser = span, requires = "sql")]
+    pub slice: std::time::Duration,
+    /// How long a slice may take.
+    #[arg(long, value_name = "TIME", default_value = "60s", value_parser = span, requires = "sql")]
+    pub timeout: std::time::Duration,
+    /// Most rows a second, on average over a slice and the pause after it.
+    #[arg(long, value_name = "ROWS", default_value_t = 100_000, value_parser = clap::value_parser!(u64).range(1..), requires = "sql")]
+    pub rate: u64,
 }
 
 /// What is done with people. Passwords come from the terminal or from standard input, never as arguments.
@@ -493,6 +526,11 @@ fn shape(text: &str) -> Result<Shape, String> {
         Ok(k) if k.is_finite() && k > 0.0 => Ok(Shape::Fixed(k)),
         _ => Err(format!("{text:?} is no shape; right would be a number above 0, or fit")),
     }
+}
+
+fn zone(text: &str) -> Result<TimeZone, String> {
+    TimeZone::get(text)
+        .map_err(|error| format!("{error}; right would be UTC, or an IANA name such as Europe/Amsterdam"))
 }
 
 fn span(text: &str) -> Result<std::time::Duration, String> {

@@ -19,7 +19,7 @@ use sha2::{Digest, Sha256};
 
 use crate::config::Config;
 use crate::exit::Failure;
-use crate::imports::lock_days;
+use crate::history_in::lock_days;
 use crate::plant_store::{PlantStore, blocking};
 
 /// Where the tables lie in a backup.

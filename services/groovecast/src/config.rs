@@ -7,6 +7,7 @@ mod broker;
 mod check;
 mod data;
 mod exposure;
+mod files;
 mod opening;
 mod payload;
 mod place;
@@ -22,11 +23,11 @@ use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 
 use collector::{Mapping, Protocol, Tls};
-use history::{ExposureSettings, QualityCodes};
+use history::{ExposureSettings, QualityCodes, WideColumn};
 use jiff::SignedDuration;
 use jiff::tz::TimeZone;
 use ledger::Place;
-use plant::{Grade, Measure, Signal, Term, UnitId, WorkEffects, Zone};
+use plant::{Grade, Measure, Signal, Status, Term, UnitId, WorkEffects, Zone};
 use publisher::{LongestInterval, Origin, ReadAccess};
 use wear::{RidgeScale, Se};
 
@@ -91,12 +92,10 @@ pub struct Config {
     pub doubts: DoubtLimits,
     /// The surfaces that a register may name.
     pub surfaces: Vec<String>,
-    /// Units of measure in which history files speak.
-    pub file_measures: BTreeMap<Signal, Measure>,
-    /// What the columns of wide history files are.
-    pub wide_columns: BTreeMap<String, (UnitId, Signal)>,
-    /// What bare numbers in the quality column of history files mean.
-    pub quality_codes: Option<QualityCodes>,
+    /// How history files are read.
+    pub files: Files,
+    /// The historian's database, if it is read.
+    pub historian: Option<Place>,
     /// When readings are doubted.
     pub belief: collector::Belief,
     /// How readings become exposures.
@@ -111,6 +110,21 @@ pub struct Config {
     pub close_after: SignedDuration,
     /// Silence after which a unit's scores are `stale`.
     pub stale_after: SignedDuration,
+}
+
+/// How history files are read.
+#[derive(Debug, Clone, Default)]
+pub struct Files {
+    /// Units of measure in which they speak.
+    pub measures: BTreeMap<Signal, Measure>,
+    /// What the columns of wide ones are.
+    pub columns: BTreeMap<String, WideColumn>,
+    /// Least and greatest number that a unit's signal can be.
+    pub spans: BTreeMap<(UnitId, Signal), (f64, f64)>,
+    /// What bare numbers in their quality column mean.
+    pub quality_codes: Option<QualityCodes>,
+    /// What words in it mean besides the known ones.
+    pub quality_words: BTreeMap<String, Status>,
 }
 
 /// Who may read, and what a login is like. Writing always asks for a role.

@@ -20,6 +20,8 @@ mod fit_table;
 mod fleet;
 mod foretell;
 mod grounds;
+mod history_in;
+mod history_sql;
 mod imports;
 mod intervals;
 mod known;
@@ -29,6 +31,7 @@ mod looks;
 mod model;
 mod people;
 mod plant_store;
+mod progress;
 mod propose;
 mod readers;
 mod reload;
@@ -57,6 +60,7 @@ use tracing_subscriber::EnvFilter;
 use crate::args::{Arguments, Command};
 use crate::config::Config;
 use crate::exit::Failure;
+use crate::history_in::How;
 
 fn main() -> ExitCode {
     let arguments = Arguments::parse();
@@ -98,8 +102,10 @@ async fn carry_out(command: Command, clock: Arc<dyn Clock>) -> Result<(), Failur
         Command::Listen { with, topics, lasts, json } => {
             listen::listen(&Config::read_to_listen(&with.config)?, topics, lasts, json, clock).await
         }
-        Command::Import { what, files, with } => {
-            imports::import(Config::read(&with.config)?, what, &files, &*clock).await
+        Command::Import { what, files, with, dry_run, zone, query } => {
+            let how = How { dry_run, zone };
+            let from = imports::From { files, query };
+            imports::import(Config::read(&with.config)?, what, &from, &how, &*clock).await
         }
         Command::Intervals { with, out, rows } => {
             show::intervals(Config::read(&with.config)?, &out, rows, &*clock).await

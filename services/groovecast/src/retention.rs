@@ -11,6 +11,7 @@ use plant::{Clock, DayFile, Signal};
 use tokio::sync::watch;
 
 use crate::config::Config;
+use crate::history_in;
 use crate::plant_store::{PlantStore, blocking};
 use crate::run::pause;
 
@@ -41,6 +42,9 @@ pub async fn keep_up(
     loop {
         if let Err(error) = let_go(&store, clock.now()).await {
             tracing::warn!(error = format!("{error:#}"), "readings that are due could not be let go; trying again");
+        }
+        if let Err(error) = history_in::sweep(&store, clock.now()).await {
+            tracing::warn!(error = format!("{error:#}"), "what killed imports left could not be removed; trying again");
         }
         if !pause(EVERY, &stopped).await {
             return Ok(());

@@ -2,14 +2,15 @@
 //! exposures from Parquet, and again from the cache.
 //!
 //! `cargo run --release -p history --example import_speed -- FOLDER [READINGS] [UNITS] [TICK_S]`: 30 million readings of 30
-//! units, one torque each per 10 s, unless told otherwise. What it writes stays in FOLDER; `FOLDER again` only computes the exposures once more.
+//! units, one torque each per 10 s, unless told otherwise. What it writes stays in FOLDER; `FOLDER again` only computes the exposures once more,
+//! `FOLDER import` only imports the same CSV once more.
 
 use std::fs::{self, File};
 use std::io::{BufWriter, Write};
 use std::path::{Path, PathBuf};
 use std::time::Instant;
 
-use history::{ExposureSettings, Exposures, ImportSettings, Running, Store, UnitSettings, import};
+use history::{ExposureSettings, Exposures, ImportSettings, Running, Staging, Store, UnitSettings, import};
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use plant::{Bands, DayFile, Signal, Term, UnitId};
@@ -78,11 +79,18 @@ fn told(stage: &str, rows: u64, since: Instant) -> Result<(), Failure> {
 
 fn main() -> Result<(), Failure> {
     let mut arguments = std::env::args().skip(1);
-    let folder = PathBuf::from(arguments.next().ok_or("usage: import_speed FOLDER [READINGS|again] [UNITS] [TICK_S]")?);
+    let folder =
+        PathBuf::from(arguments.next().ok_or("usage: import_speed FOLDER [READINGS|again|import] [UNITS] [TICK_S]")?);
     let readings = arguments.next().unwrap_or("30000000".to_owned());
     let units: u64 = arguments.next().map_or(Ok(30), |text| text.parse())?;
     let tick_s: i64 = arguments.next().map_or(Ok(10), |text| text.parse())?;
     let manifest = folder.join("days.json");
+    if readings == "import" {
+        let (_, ids, _): Days = serde_json::from_reader(File::open(&manifest)?)?;
+        let again = folder.join("again");
+        bring_in(&folder.join("past.csv"), &again, &ids)?;
+        return Ok(fs::remove_dir_all(again)?);
+    }
     if readings != "again" {
         fs::create_dir_all(&folder)?;
         // What an earlier run left may carry the same names.
@@ -103,29 +111,39 @@ fn take_in(folder: &Path, readings: u64, units: u64, tick_s: i64) -> Result<Days
     let until = write_csv(&csv, readings, units, tick_s)?;
     println!("wrote {} MiB of CSV in {:.1} s", fs::metadata(&csv)?.len() >> 20, since.elapsed().as_secs_f64());
     let ids: Vec<UnitId> = (0..units).map(|unit| UnitId::new(&format!("U{unit:02}"))).collect::<Result<_, _>>()?;
+    let files = bring_in(&csv, folder, &ids)?;
+    Ok((until, ids, files))
+}
+
+/// From CSV to days on disk.
+fn bring_in(csv: &Path, folder: &Path, ids: &[UnitId]) -> Result<Vec<DayFile>, Failure> {
     let settings = ImportSettings {
         zone: TimeZone::UTC,
         units: ids.iter().cloned().collect(),
         wide: Default::default(),
         measures: Default::default(),
+        spans: Default::default(),
         quality_codes: None,
+        quality_words: Default::default(),
+        stretch_bytes: history::STRETCH_BYTES,
         listed_bad_rows: 100,
         earliest: "2000-01-01T00:00:00Z".parse()?,
         latest: "2100-01-01T00:00:00Z".parse()?,
     };
     let since = Instant::now();
-    let staged = import(&[csv], &settings, &folder.join("staging"), &|_| {})?;
+    let staging = Staging::open(folder, &"import_speed")?.ok_or("another process works in this folder")?;
+    let staged = import(&[csv.to_owned()], &settings, &staging, &|_| {})?;
     told("import (check and stage)", staged.rows, since)?;
     let store = Store::new(folder);
     let since = Instant::now();
     let mut files: Vec<DayFile> = Vec::new();
     for (day, parts) in &staged.days {
-        files.extend(store.merge_staged(*day, None, 1, parts)?);
+        files.extend(store.merge_staged(*day, None, 1, parts)?.0);
     }
-    fs::remove_dir_all(folder.join("staging"))?;
+    staging.remove()?;
     told("merge into days", files.iter().map(|file| file.rows).sum(), since)?;
     println!("{} days, {} MiB of Parquet", files.len(), files.iter().map(|file| file.bytes).sum::<u64>() >> 20);
-    Ok((until, ids, files))
+    Ok(files)
 }
 
 /// From days on disk to exposures.

@@ -7,8 +7,8 @@ use plant::{DayFile, Reading, UnitId};
 
 use crate::HistoryError;
 use crate::baseline::{Baseline, INVERSE_REF_K, Level, SPEED_REF_RPM, Slope, Spread};
-use crate::columns::{DayReadings, instant};
-use crate::exposures::Exposures;
+use crate::columns::instant;
+use crate::exposures::{Exposures, days, read_day};
 use crate::hour::Carry;
 use crate::robust::{self, Belief, Point};
 use crate::slot::{SLOT_US, Slot};
@@ -79,11 +79,14 @@ impl Exposures {
         let until_us = until.as_microsecond();
         let mut samples: BTreeMap<UnitId, Sample> = BTreeMap::new();
         let mut carry = Carry::default();
-        for (day, file, fresh) in crate::exposures::days(files, tail, until_us) {
-            let (from_us, to_us) = day_span_us(day);
-            let mut readings = file.map_or_else(|| Ok(DayReadings::default()), |file| store.read(file))?;
-            readings.add(fresh.into_iter().cloned());
-            let (_, slots) = self.walk(&readings, from_us, to_us.min(until_us), &mut carry, true);
+        let days = days(files, tail, until_us);
+        let mut ready = None;
+        for (number, parts) in days.iter().enumerate() {
+            let (from_us, to_us) = day_span_us(parts.0);
+            let readings = ready.take().map_or_else(|| read_day(store, parts), Ok)?;
+            ready = self.next_day(&days, number).map(|next| read_day(store, next)).transpose()?;
+            let beyond = (ready.as_ref(), until_us);
+            let (_, slots) = self.walk(&readings, from_us, to_us.min(until_us), &mut carry, true, beyond);
             for (unit, slots) in slots {
                 let barred: &[_] = excluded.get(&unit).map_or(&[], Vec::as_slice);
                 let free = |slot: &Slot| {

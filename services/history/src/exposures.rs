@@ -15,7 +15,7 @@ use crate::columns::{DayReadings, instant};
 use crate::hour::{Carry, UnitCarry};
 use crate::slot::Slot;
 use crate::store::{Store, day_of_us, day_span_us};
-use crate::walk::{Run, Unit};
+use crate::walk::{Beyond, Run, Unit};
 use crate::{BadSettings, ExposureSettings, HistoryError, Settler, UnitHours};
 
 /// Raised when the arithmetic of stage one or the layout of its files changes: what was kept before is computed anew.
@@ -118,7 +118,8 @@ impl Exposures {
     }
 
     /// Stage one for all units from an instant to another, on all cores: hours seen, and slots if asked for. `carry`
-    /// goes in as of `from_us` and comes out as of `to_us`.
+    /// goes in as of `from_us` and comes out as of `to_us`. Signals that change evenly go towards their next reading, be it
+    /// one of the next day's, unless it is not known yet.
     pub(crate) fn walk(
         &self,
         readings: &DayReadings,
@@ -126,16 +127,18 @@ impl Exposures {
         to_us: i64,
         carry: &mut Carry,
         want_slots: bool,
+        (next_day, known_until_us): (Option<&DayReadings>, i64),
     ) -> (SeenHours, BTreeMap<UnitId, Vec<Slot>>) {
         let units: Vec<&UnitId> = self.settings.units.keys().collect();
-        let next = AtomicUsize::new(0);
+        let turn = AtomicUsize::new(0);
         let done = Mutex::new(Vec::with_capacity(units.len()));
         let carried_in = &*carry;
         let work = || {
-            while let Some(id) = units.get(next.fetch_add(1, Ordering::Relaxed)) {
+            while let Some(id) = units.get(turn.fetch_add(1, Ordering::Relaxed)) {
                 let Some(unit) = self.unit(id) else { continue };
                 let mut carry = carried_in.units.get(*id).cloned().unwrap_or_default();
-                let walked = unit.walk(readings.unit(id), from_us, to_us, &mut carry, want_slots);
+                let beyond = Beyond { next: next_day.and_then(|next| next.unit(id)), known_until_us };
+                let walked = unit.walk(readings.unit(id), from_us, to_us, &mut carry, want_slots, beyond);
                 done.lock().expect("no walk panics while it holds the lock").push(((*id).clone(), walked, carry));
             }
         };
@@ -160,7 +163,12 @@ impl Exposures {
         (hours, slots)
     }
 
-    fn key(&self, file: &DayFile, carry: Fingerprint) -> Fingerprint {
+    /// What is known of the day after `number`, if signals change evenly towards its readings.
+    pub(crate) fn next_day<'d, 'r>(&self, days: &'d [DayParts<'r>], number: usize) -> Option<&'d DayParts<'r>> {
+        days.get(number + 1).filter(|_| !self.settings.lines.is_empty())
+    }
+
+    fn key(&self, file: &DayFile, next: Option<&DayFile>, carry: Fingerprint) -> Fingerprint {
         let (from_us, to_us) = day_span_us(file.day);
         // A campaign counts as far as it lies in this day: one that is prolonged later leaves older days alone.
         let clipped = |(from, to, product): &Run| {
@@ -171,7 +179,7 @@ impl Exposures {
             .iter()
             .flat_map(|(unit, runs)| runs.iter().filter_map(clipped).map(move |run| (unit.clone(), run)))
             .collect();
-        Fingerprint::of_json(&(self.inputs.0, file, carry.0, campaigns))
+        Fingerprint::of_json(&(self.inputs.0, file, next, carry.0, campaigns))
     }
 
     /// The exposures of every unit from its first reading up to `until`, hour by hour.
@@ -279,29 +287,38 @@ impl Exposures {
             let mut carry = CarryOut::known(Carry::default());
             let mut result = Vec::with_capacity(days.len());
             let mut ahead: Option<(Date, thread::ScopedJoinHandle<'_, _>)> = None;
-            for (number, (day, file, fresh)) in days.iter().enumerate() {
+            let mut ready: Option<DayReadings> = None;
+            for (number, parts) in days.iter().enumerate() {
+                let (day, file, fresh) = parts;
                 let (from_us, to_us) = day_span_us(*day);
-                let file = *file;
-                let closed = to_us <= until_us && fresh.is_empty();
-                let key = file.filter(|_| closed && cached).map(|file| self.key(file, carry.fingerprint()));
+                let next_day = self.next_day(&days, number);
+                // A day towards whose next one signals change is over when that one is.
+                let over_us = if self.settings.lines.is_empty() { to_us } else { day_span_us(day_of_us(to_us)).1 };
+                let late = !fresh.is_empty() || next_day.is_some_and(|(_, _, fresh)| !fresh.is_empty());
+                let closed = over_us <= until_us && !late && cached;
+                let next_file = next_day.and_then(|(_, file, _)| *file);
+                let key = file.filter(|_| closed).map(|file| self.key(file, next_file, carry.fingerprint()));
                 if let Some(kept) = key.and_then(|key| cache::find(store.data(), *day, key)) {
                     result.push(Day::Kept(kept.clone()));
                     carry = CarryOut::Kept(kept);
+                    ready = None;
                     continue;
                 }
-                let mut readings = match (ahead.take_if(|(ready, _)| ready == day), file) {
-                    (Some((_, read)), _) => read.join().expect("a panic in reading is caught at its door")?,
-                    (None, Some(file)) => store.read(file)?,
-                    (None, None) => DayReadings::default(),
+                let readings = match (ready.take(), ahead.take_if(|(ready, _)| ready == day)) {
+                    (Some(readings), _) => readings,
+                    (None, Some((_, read))) => {
+                        with_fresh(read.join().expect("a panic in reading is caught at its door")?, fresh)
+                    }
+                    (None, None) => read_day(store, parts)?,
                 };
-                if let Some(file) = days.get(number + 1).and_then(|(_, next, _)| *next).filter(|_| file.is_some()) {
+                ready = next_day.map(|next| read_day(store, next)).transpose()?;
+                let file_ahead = days.get(number + 1).and_then(|(_, next, _)| *next);
+                if let Some(file) = file_ahead.filter(|_| file.is_some() && ready.is_none()) {
                     ahead = Some((file.day, scope.spawn(|| store.read(file))));
                 }
-                if !fresh.is_empty() {
-                    readings.add(fresh.iter().map(|reading| (*reading).clone()));
-                }
                 let mut next = carry.load()?;
-                let (hours, _) = self.walk(&readings, from_us, to_us.min(until_us), &mut next, false);
+                let beyond = (ready.as_ref(), until_us);
+                let (hours, _) = self.walk(&readings, from_us, to_us.min(until_us), &mut next, false, beyond);
                 if let Some(key) = key {
                     // What cannot be kept is computed again next time.
                     let _ = cache::keep(store.data(), *day, key, &hours, &self.settings.bands, &next);
@@ -316,6 +333,18 @@ impl Exposures {
 
 /// A day with its file and those of its readings that have not left the journal.
 pub(crate) type DayParts<'a> = (Date, Option<&'a DayFile>, Vec<&'a Reading>);
+
+/// All readings of a day.
+pub(crate) fn read_day(store: &Store, (_, file, fresh): &DayParts<'_>) -> Result<DayReadings, HistoryError> {
+    Ok(with_fresh(file.map_or_else(|| Ok(DayReadings::default()), |file| store.read(file))?, fresh))
+}
+
+fn with_fresh(mut readings: DayReadings, fresh: &[&Reading]) -> DayReadings {
+    if !fresh.is_empty() {
+        readings.add(fresh.iter().map(|reading| (*reading).clone()));
+    }
+    readings
+}
 
 /// Every day from the first reading up to `until_us`, such without a file or a reading among them.
 pub(crate) fn days<'a>(files: &'a [DayFile], tail: &'a [Reading], until_us: i64) -> Vec<DayParts<'a>> {

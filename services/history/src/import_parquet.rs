@@ -12,11 +12,15 @@ use crate::import::{ImportSettings, Outcome, Progress};
 use crate::import_row::{Cell, Rows};
 use crate::layout::Layout;
 use crate::spool::Spool;
+use crate::staging::{Resumed, Source, Stretch};
 
-const SLICE_ROWS: usize = 500_000;
+/// Cells that are read at a time.
+const SLICE_CELLS: usize = 3_000_000;
+/// After so many slices it is written down how far it went.
+const STRETCH_SLICES: usize = 4;
 
 /// One column of a slice, as far as a long table may have it.
-enum Source {
+enum Values {
     Text(StringChunked),
     Number(Float64Chunked),
     /// µs; with a zone, or read off a wall clock.
@@ -27,7 +31,7 @@ enum Source {
 pub(crate) fn read(
     path: &Path,
     settings: &ImportSettings,
-    folder: &Path,
+    source: &Source,
     progress: &dyn Fn(Progress<'_>),
 ) -> Result<Outcome, HistoryError> {
     let open = || File::open(path).map(ParquetReader::new).map_err(HistoryError::io("open", path));
@@ -38,41 +42,50 @@ pub(crate) fn read(
     })?;
     let layout = match Layout::of(&names, settings, Some("text")) {
         Ok(layout) => layout,
-        Err(bad) => return Ok(Outcome { bad_count: bad.len() as u64, bad, ..Outcome::default() }),
+        Err(bad) => return Ok(Outcome::bad_header(bad)),
     };
-    let mut rows = Rows::new(settings);
-    let mut spool = Spool::new(folder, 0, settings.units.iter().collect());
-    let mut from = 0;
+    let slice_rows = (SLICE_CELLS / names.len().max(1)).max(1000);
+    let Resumed { mut number, next, mut outcome, .. } = source.resume(0, 1);
+    let mut from = next as usize;
     while from < total {
-        let reader = open()?.with_slice(Some((from, SLICE_ROWS))).set_rechunk(true);
-        let frame = guarded(path, || reader.finish())?;
-        let mut sources = Vec::with_capacity(names.len());
-        for column in frame.columns() {
-            match guarded(path, || source_of(column))? {
-                Ok(source) => sources.push(source),
-                Err(problem) => {
-                    rows.refuse(BadRow::new(1, column.name(), problem));
-                    return Ok(Outcome { bad: rows.bad, bad_count: rows.bad_count, ..Outcome::default() });
+        let mut rows = Rows::new(settings, outcome.bad_count > 0);
+        let mut spool = Spool::new(&source.folder, number.to_string(), settings.units.iter().collect());
+        let until = (from + STRETCH_SLICES * slice_rows).min(total);
+        let begun = from;
+        while from < until {
+            let reader = open()?.with_slice(Some((from, slice_rows.min(until - from)))).set_rechunk(true);
+            let frame = guarded(path, || reader.finish())?;
+            if frame.height() == 0 {
+                return Err(HistoryError::layout(path, format!("it ends after {from} of {total} rows")));
+            }
+            let mut columns = Vec::with_capacity(names.len());
+            for column in frame.columns() {
+                match guarded(path, || source_of(column))? {
+                    Ok(column) => columns.push(column),
+                    Err(problem) => return Ok(Outcome::bad_header(vec![BadRow::new(1, column.name(), problem)])),
                 }
             }
+            for row in 0..frame.height() {
+                layout.take((from + row + 1) as u64, |place| cell(&columns[place], row), &mut rows, &mut spool)?;
+            }
+            from += frame.height();
+            progress(Progress { source: path, done: from as u64, total: total as u64 });
         }
-        for row in 0..frame.height() {
-            layout.take((from + row + 1) as u64, |place| cell(&sources[place], row), &mut rows, &mut spool)?;
-        }
-        from += frame.height();
-        progress(Progress { file: path, done: from as u64, total: total as u64 });
-        if frame.height() == 0 {
-            return Err(HistoryError::layout(path, format!("it ends after {from} of {total} rows")));
-        }
+        let stretch = Stretch {
+            next: from as i64,
+            line: from as u64 + 1,
+            outcome: rows.outcome(spool.finish()?, (from - begun) as u64),
+        };
+        source.keep(number, &stretch)?;
+        outcome.add(stretch.outcome);
+        number += 1;
     }
-    let parts = spool.finish()?;
-    let Rows { zone_assumed, disbelieved, bad, bad_count, .. } = rows;
-    Ok(Outcome { parts, rows: total as u64, zone_assumed, disbelieved, bad, bad_count })
+    Ok(outcome)
 }
 
-fn source_of(column: &Column) -> PolarsResult<Result<Source, String>> {
+fn source_of(column: &Column) -> PolarsResult<Result<Values, String>> {
     Ok(Ok(match column.dtype() {
-        DataType::String => Source::Text(column.str()?.clone()),
+        DataType::String => Values::Text(column.str()?.clone()),
         DataType::Datetime(unit, zone) => {
             let times = column.datetime()?.physical();
             let micros = match unit {
@@ -80,18 +93,18 @@ fn source_of(column: &Column) -> PolarsResult<Result<Source, String>> {
                 TimeUnit::Microseconds => times.clone(),
                 TimeUnit::Milliseconds => times.apply_values(|ms| ms.saturating_mul(1000)),
             };
-            Source::Time(micros, zone.is_some())
+            Values::Time(micros, zone.is_some())
         }
-        dtype if dtype.is_primitive_numeric() => Source::Number(column.cast(&DataType::Float64)?.f64()?.clone()),
+        dtype if dtype.is_primitive_numeric() => Values::Number(column.cast(&DataType::Float64)?.f64()?.clone()),
         dtype => return Ok(Err(format!("its type is {dtype}; right would be text, a number or a timestamp"))),
     }))
 }
 
-fn cell(source: &Source, row: usize) -> Cell<'_> {
-    match source {
-        Source::Text(column) => Cell::Text(column.get(row).unwrap_or("").trim().as_bytes()),
-        Source::Number(column) => column.get(row).map_or(Cell::Text(b""), Cell::Number),
-        Source::Time(column, zoned) => match column.get(row) {
+fn cell(column: &Values, row: usize) -> Cell<'_> {
+    match column {
+        Values::Text(column) => Cell::Text(column.get(row).unwrap_or("").trim().as_bytes()),
+        Values::Number(column) => column.get(row).map_or(Cell::Text(b""), Cell::Number),
+        Values::Time(column, zoned) => match column.get(row) {
             None => Cell::Text(b""),
             Some(at_us) if *zoned => Cell::Instant(at_us),
             Some(at_us) => Cell::WallClock(at_us),
@@ -102,7 +115,7 @@ fn cell(source: &Source, row: usize) -> Cell<'_> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::{Store, import};
+    use crate::{Staging, Store, import};
     use jiff::tz::TimeZone;
     use plant::{Quality, Signal, UnitId, Value};
 
@@ -130,16 +143,20 @@ mod tests {
             units: [UnitId::new("C1").unwrap()].into(),
             wide: Default::default(),
             measures: Default::default(),
+            spans: Default::default(),
             quality_codes: None,
+            quality_words: Default::default(),
+            stretch_bytes: crate::STRETCH_BYTES,
             listed_bad_rows: 10,
             earliest: "2000-01-01T00:00:00Z".parse().unwrap(),
             latest: "2030-01-01T00:00:00Z".parse().unwrap(),
         };
-        let staged = import(&[path], &settings, &folder.path().join("staging"), &|_| {}).unwrap();
+        let staging = Staging::open(folder.path(), &"a test").unwrap().unwrap();
+        let staged = import(&[path], &settings, &staging, &|_| {}).unwrap();
         assert_eq!((staged.rows, staged.zone_assumed), (3, 3));
         let (day, parts) = staged.days.first_key_value().unwrap();
         let store = Store::new(folder.path());
-        let file = store.merge_staged(*day, None, 1, parts).unwrap().unwrap();
+        let file = store.merge_staged(*day, None, 1, parts).unwrap().0.unwrap();
         let readings = store.read(&file).unwrap().readings();
         // 1775001600 s is 2026-04-01T00:00:00 on a wall clock, 22:00 UTC of the day before in Amsterdam.
         assert_eq!(readings[0].at.to_string(), "2026-03-31T22:00:00Z");

@@ -22,6 +22,8 @@ pub(crate) enum Layout {
 pub(crate) struct Wide {
     place: usize,
     name: String,
+    /// The place and name of its quality, if it has one.
+    quality: Option<(usize, String)>,
     unit: UnitId,
     signal: Signal,
 }
@@ -58,9 +60,20 @@ impl Layout {
         for (place, name) in header.iter().enumerate() {
             match settings.wide.get(name) {
                 _ if name == "at" => at = Some(place),
-                Some((unit, signal)) => {
-                    columns.push(Wide { place, name: name.clone(), unit: unit.clone(), signal: *signal });
+                Some(column) => {
+                    let place_of = |wanted: &String| header.iter().position(|name| name == wanted);
+                    let quality = column.quality.as_ref().and_then(|name| Some((place_of(name)?, name.clone())));
+                    if let Some(missing) = column.quality.as_ref().filter(|_| quality.is_none()) {
+                        bad.push(BadRow::new(
+                            1,
+                            missing,
+                            format!("this column is missing: the config says that the quality of {name} stands in it"),
+                        ));
+                    }
+                    let (unit, signal) = (column.unit.clone(), column.signal);
+                    columns.push(Wide { place, name: name.clone(), quality, unit, signal });
                 }
+                None if settings.wide.values().any(|column| column.quality.as_ref() == Some(name)) => {}
                 None => bad.push(BadRow::new(
                     1,
                     name,
@@ -82,9 +95,8 @@ impl Layout {
         rows: &mut Rows<'_>,
         spool: &mut Spool<'_>,
     ) -> Result<(), HistoryError> {
-        let mut hand_on = |rows: &mut Rows<'_>, cells: Cells<'c>, name: &str| match rows.take(line, &cells, name) {
-            // Once a row is bad nothing will be taken: the others are only checked.
-            Some(row) if rows.bad_count == 0 => spool.push(row),
+        let mut hand_on = |rows: &mut Rows<'_>, cells: Cells<'c>, names| match rows.take(line, &cells, names) {
+            Some(row) if rows.is_taken() => spool.push(row),
             _ => Ok(()),
         };
         match self {
@@ -94,7 +106,7 @@ impl Layout {
                 if let word @ Cell::Text([_, ..]) = at(5) {
                     cells[3] = word;
                 }
-                hand_on(rows, cells, COLUMNS[3])
+                hand_on(rows, cells, (COLUMNS[3], COLUMNS[4]))
             }
             Layout::Wide { at, columns } => {
                 let Some(at_us) = rows.instant(line, cell(*at)) else { return Ok(()) };
@@ -109,9 +121,10 @@ impl Layout {
                         unit,
                         Cell::Text(column.signal.as_str().as_bytes()),
                         value,
-                        Cell::Text(b""),
+                        column.quality.as_ref().map_or(Cell::Text(b""), |(place, _)| cell(*place)),
                     ];
-                    hand_on(rows, cells, &column.name)?;
+                    let quality = column.quality.as_ref().map_or("", |(_, name)| name);
+                    hand_on(rows, cells, (&column.name, quality))?;
                 }
                 Ok(())
             }

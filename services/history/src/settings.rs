@@ -146,6 +146,9 @@ impl Hold {
         Hold { torque_s: 600.0, product_temp_s: 1800.0, speed_s: 3600.0, flow_s: 3600.0, words_s: 7.0 * 86_400.0 };
 }
 
+/// A line reaches into the next day and no further, s.
+const LONGEST_LINE_S: f64 = 86_400.0;
+
 /// What exposures are summed by.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct ExposureSettings {
@@ -155,6 +158,9 @@ pub struct ExposureSettings {
     pub bands: Bands,
     /// How long readings speak.
     pub hold: Hold,
+    /// Signals of which a value changes evenly from one reading to the next, where these are no further apart than its hold;
+    /// others, and these beyond it, keep the value of the reading before. Torque, product temperature, speed and flow may.
+    pub lines: BTreeSet<Signal>,
     /// A standstill shorter than this, s, makes no start. House default 10 s (no source): a torque or speed that
     /// crosses its limit from one sample to the next is noise, and a shaft this heavy does not stop, let the product
     /// settle and start again within it.
@@ -162,9 +168,9 @@ pub struct ExposureSettings {
 }
 
 impl ExposureSettings {
-    /// Settings with house defaults and no bands.
+    /// Settings with house defaults, no bands, and every signal kept from reading to reading.
     pub fn new(units: BTreeMap<UnitId, UnitSettings>) -> Self {
-        Self { units, bands: Bands::default(), hold: Hold::HOUSE, min_stop_s: 10.0 }
+        Self { units, bands: Bands::default(), hold: Hold::HOUSE, lines: BTreeSet::new(), min_stop_s: 10.0 }
     }
 
     /// Holds the settings against themselves.
@@ -187,6 +193,23 @@ impl ExposureSettings {
         for hold_s in [hold.torque_s, hold.product_temp_s, hold.speed_s, hold.flow_s, hold.words_s] {
             if !(hold_s.is_finite() && hold_s > 0.0) {
                 return Err(bad("hold", format!("a hold is {hold_s} s; it must be above 0")));
+            }
+        }
+        for signal in &self.lines {
+            let hold_s = match signal {
+                Signal::Torque => hold.torque_s,
+                Signal::ProductTemp => hold.product_temp_s,
+                Signal::Speed => hold.speed_s,
+                Signal::Flow => hold.flow_s,
+                _ => {
+                    return Err(bad("between", format!("{signal} cannot change evenly; right would be a step")));
+                }
+            };
+            if hold_s > LONGEST_LINE_S {
+                let problem = format!(
+                    "{signal} changes evenly and is held for {hold_s} s; right would be {LONGEST_LINE_S} s at most"
+                );
+                return Err(bad("hold", problem));
             }
         }
         if !(self.min_stop_s.is_finite() && self.min_stop_s >= 0.0) {

@@ -4,10 +4,10 @@ use std::collections::{BTreeMap, HashMap};
 use std::fs::File;
 use std::path::{Path, PathBuf};
 
-use jiff::civil::Date;
 use plant::{Quality, Signal, TimeSource, UnitId};
 
 use crate::columns::{DayReadings, SignalColumns};
+use crate::staging::{Part, Parts};
 use crate::store::day_of_us;
 use crate::{HistoryError, frame};
 
@@ -27,13 +27,10 @@ pub(crate) struct Row<'a> {
     pub(crate) quality: Quality,
 }
 
-/// Parts of days that lie in the staging folder.
-pub(crate) type Parts = BTreeMap<Date, Vec<PathBuf>>;
-
-/// One reader's spool. Files name its number, so that several may share a folder.
+/// One reader's spool. Files begin with its name, so that several may share a folder.
 pub(crate) struct Spool<'a> {
-    folder: &'a Path,
-    number: usize,
+    folder: PathBuf,
+    name: String,
     units: Vec<&'a UnitId>,
     /// Where the last row of a unit's signal went: its day and its place among `columns`.
     latest: Vec<(i64, usize)>,
@@ -45,10 +42,10 @@ pub(crate) struct Spool<'a> {
 }
 
 impl<'a> Spool<'a> {
-    pub(crate) fn new(folder: &'a Path, number: usize, units: Vec<&'a UnitId>) -> Self {
+    pub(crate) fn new(folder: &Path, name: String, units: Vec<&'a UnitId>) -> Self {
         let latest = vec![(i64::MIN, 0); units.len() * Signal::ALL.len()];
         let (places, columns, parts) = (HashMap::new(), Vec::new(), Parts::new());
-        Self { folder, number, units, latest, places, columns, held: 0, written: 0, parts }
+        Self { folder: folder.to_owned(), name, units, latest, places, columns, held: 0, written: 0, parts }
     }
 
     pub(crate) fn push(&mut self, row: Row<'_>) -> Result<(), HistoryError> {
@@ -84,10 +81,12 @@ impl<'a> Spool<'a> {
         for (day, mut readings) in days {
             readings.sort();
             let day = day_of_us(day * DAY_US);
-            let path = self.folder.join(format!("{day}-{}-{}.parquet", self.number, self.written));
+            let name = format!("{}-{}-{day}.parquet", self.name, self.written);
+            let path = self.folder.join(&name);
             let file = File::create(&path).map_err(HistoryError::io("create", &path))?;
             frame::write(&path, &file, &readings)?;
-            self.parts.entry(day).or_default().push(path);
+            let bytes = file.metadata().map_err(HistoryError::io("look at", &path))?.len();
+            self.parts.entry(day).or_default().push(Part { name, bytes });
         }
         Ok(())
     }

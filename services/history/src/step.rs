@@ -1,4 +1,5 @@
-//! A signal as a step in time: each reading speaks until the next one, or until its hold ends.
+//! A signal in time: each reading speaks until the next one, or until its hold ends. What it says stays, or changes evenly
+//! towards the next reading where that one is known and no further away than the hold.
 
 use plant::{Quality, Signal, TimeSource};
 use serde::{Deserialize, Serialize};
@@ -16,6 +17,18 @@ pub struct Held {
     pub word: Option<Box<str>>,
 }
 
+/// A line is walked in pieces between whole minutes, each with its value in the middle: exact for what only adds up.
+const PIECE_US: i64 = 60_000_000;
+
+/// What makes a signal change evenly from reading to reading.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Line {
+    /// The first instant after the columns' own at which it was read, and its value (NaN if it cannot be used).
+    pub(crate) ahead: Option<(i64, f64)>,
+    /// Readings from here on are not known yet.
+    pub(crate) known_until_us: i64,
+}
+
 /// A walk along one signal. The value is NaN while it is unknown: never heard, held too long, bad, or without a value.
 pub(crate) struct Step<'a> {
     at_us: &'a [i64],
@@ -24,6 +37,9 @@ pub(crate) struct Step<'a> {
     time_source: &'a [u8],
     next: usize,
     hold_us: i64,
+    line: Option<Line>,
+    /// The change per µs, while it goes along a line.
+    slope: f64,
     /// The last reading: its instant and value (NaN if it could not be used).
     pub(crate) last: Option<(i64, f64)>,
     /// The value now.
@@ -48,10 +64,38 @@ impl<'a> Step<'a> {
             time_source: &columns.time_source,
             next: 0,
             hold_us,
+            line: None,
+            slope: 0.0,
             last: carried,
             now: f64::NAN,
             change_us: from_us,
         }
+    }
+
+    /// The same, but it changes evenly where it can.
+    pub(crate) fn along(self, line: Option<Line>) -> Self {
+        Self { line, ..self }
+    }
+
+    /// The value from now up to an instant before the next change.
+    pub(crate) fn over(&self, from_us: i64, to_us: i64) -> f64 {
+        match self.last {
+            Some((at_us, value)) if self.slope != 0.0 && !self.now.is_nan() => {
+                value + self.slope * ((from_us - at_us) as f64 + (to_us - from_us) as f64 / 2.0)
+            }
+            _ => self.now,
+        }
+    }
+
+    /// The next reading: its instant and value (NaN if it cannot be used); those without a time of their own are passed over.
+    fn following(&self, line: Line) -> Option<(i64, f64)> {
+        let heard = |row: &usize| self.time_source[*row] != TimeSource::Unknown as u8;
+        let Some(first) = (self.next..self.at_us.len()).find(heard) else { return line.ahead };
+        let at_us = self.at_us[first];
+        let same = (first..self.at_us.len()).take_while(|row| self.at_us[*row] == at_us);
+        let usable =
+            same.filter(heard).find(|row| self.quality[*row] > Quality::Bad as u8 && !self.value[*row].is_nan());
+        Some((at_us, usable.map_or(f64::NAN, |row| self.value[row])))
     }
 
     /// Moves on to an instant. Returns whether a reading was passed that can be used.
@@ -89,8 +133,22 @@ impl<'a> Step<'a> {
             }
             _ => (f64::NAN, next_us),
         };
+        self.slope = 0.0;
+        if let (Some(line), Some((at_us, value))) = (self.line, self.last.filter(|_| !self.now.is_nan()))
+            && let Some((next_us, next)) = self.following(line).filter(|(next_us, _)| *next_us < line.known_until_us)
+            && !next.is_nan()
+            && next_us - at_us <= self.hold_us
+        {
+            self.slope = (next - value) / (next_us - at_us) as f64;
+            self.change_us = next_us.min((to_us.div_euclid(PIECE_US) + 1) * PIECE_US);
+        }
         usable
     }
+}
+
+/// The first instant at which a signal was read, and its value (NaN if it cannot be used).
+pub(crate) fn head(columns: &SignalColumns) -> Option<(i64, f64)> {
+    Step::new(columns, &columns.value, 0, None, 0).following(Line { ahead: None, known_until_us: i64::MAX })
 }
 
 /// Words as numbers: the place of each in a list that grows.
@@ -160,6 +218,27 @@ mod tests {
         let got = values(&columns(&[(10, 5.0, Good, Own)]), 100, &[9, 10, 109, 110]);
         assert!(got[0].is_nan() && got[3].is_nan());
         assert_eq!(got[1..3], [5.0, 5.0]);
+    }
+
+    /// From 10 to 20 within the hold of 100 s, and from 20 on held for it: the next reading is further away. What lies
+    /// after the columns counts if it is known.
+    #[test]
+    fn a_line_goes_from_reading_to_reading_that_are_near() {
+        const S: i64 = 1_000_000;
+        let rows = columns(&[(0, 10.0, Good, Own), (100 * S, 20.0, Good, Own), (300 * S, 40.0, Good, Own)]);
+        let walk = |ahead, known_until_us, from: i64, to: i64| {
+            let line = Line { ahead, known_until_us };
+            let mut step = Step::new(&rows, &rows.value, 100 * S, None, 0).along(Some(line));
+            step.advance(from * S);
+            (step.over(from * S, to * S), step.change_us)
+        };
+        assert_eq!(walk(None, i64::MAX, 0, 60), (13.0, 60 * S));
+        assert_eq!(walk(None, i64::MAX, 60, 100), (18.0, 100 * S));
+        assert_eq!(walk(None, 100 * S, 0, 60), (10.0, 100 * S), "the reading at its end is not known yet");
+        assert_eq!(walk(None, i64::MAX, 100, 160), (20.0, 200 * S));
+        assert_eq!(walk(None, i64::MAX, 300, 360), (40.0, 400 * S));
+        assert_eq!(walk(Some((400 * S, 50.0)), i64::MAX, 300, 360), (43.0, 360 * S));
+        assert_eq!(walk(Some((400 * S, f64::NAN)), i64::MAX, 300, 360), (40.0, 400 * S), "nobody knows where it goes");
     }
 
     #[test]

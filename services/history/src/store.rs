@@ -14,6 +14,7 @@ use jiff::civil::Date;
 use plant::{DayFile, Reading, Signal, UnitId};
 
 use crate::columns::{DayReadings, instant};
+use crate::tally::{self, Added, ByTrack};
 use crate::{HistoryError, frame};
 
 const FOLDER: &str = "readings";
@@ -49,12 +50,12 @@ impl Store {
         generation: i64,
         new: impl IntoIterator<Item = Reading>,
     ) -> Result<DayFile, HistoryError> {
-        let mut readings = self.read_or_empty(current)?;
+        let mut readings = current.map_or_else(|| Ok(DayReadings::default()), |file| self.read(file))?;
         readings.add(new);
         self.write(day, generation, &readings)
     }
 
-    /// Like [`Store::merge`], from the parts that an import has staged. `None` if the day would stay as it is:
+    /// Like [`Store::merge`], from the parts that an import has staged. The file is `None` if the day would stay as it is:
     /// importing twice changes nothing.
     ///
     /// # Errors
@@ -65,17 +66,45 @@ impl Store {
         current: Option<&DayFile>,
         generation: i64,
         parts: &[PathBuf],
-    ) -> Result<Option<DayFile>, HistoryError> {
-        let mut readings = self.read_or_empty(current)?;
-        let before = readings.rows();
+    ) -> Result<(Option<DayFile>, ByTrack<Added>), HistoryError> {
+        let (readings, added) = self.with_staged(current, &[], parts)?;
+        if added.iter().all(|(_, _, added)| added.new == 0) {
+            return Ok((None, added));
+        }
+        Ok((Some(self.write(day, generation, &readings)?), added))
+    }
+
+    /// What [`Store::merge_staged`] would add to a day and to readings of it that are known besides, such as those in the
+    /// journal.
+    ///
+    /// # Errors
+    /// If a file cannot be read.
+    pub fn compare_staged(
+        &self,
+        current: Option<&DayFile>,
+        known: &[Reading],
+        parts: &[PathBuf],
+    ) -> Result<ByTrack<Added>, HistoryError> {
+        Ok(self.with_staged(current, known, parts)?.1)
+    }
+
+    fn with_staged(
+        &self,
+        current: Option<&DayFile>,
+        known: &[Reading],
+        parts: &[PathBuf],
+    ) -> Result<(DayReadings, ByTrack<Added>), HistoryError> {
+        let mut readings = current.map_or_else(|| Ok(DayReadings::default()), |file| self.read(file))?;
+        if !known.is_empty() {
+            readings.add(known.iter().cloned());
+        }
+        let mut before = tally::size(&readings);
         for part in parts {
             readings.append(frame::read(part, None)?);
         }
         readings.sort();
-        if current.is_some() && readings.rows() == before {
-            return Ok(None);
-        }
-        self.write(day, generation, &readings).map(Some)
+        let added = tally::added(&mut before, &readings);
+        Ok((readings, added))
     }
 
     /// Writes a new generation of a day without some signals; `None` if nothing would be left. The current file stays.
@@ -137,10 +166,6 @@ impl Store {
         Ok(removed)
     }
 
-    fn read_or_empty(&self, current: Option<&DayFile>) -> Result<DayReadings, HistoryError> {
-        current.map_or_else(|| Ok(DayReadings::default()), |file| self.read(file))
-    }
-
     fn write(&self, day: Date, generation: i64, readings: &DayReadings) -> Result<DayFile, HistoryError> {
         let (first, last) = readings.span_us().ok_or(HistoryError::EmptyDay { day })?;
         let (from, to) = day_span_us(day);
@@ -182,7 +207,7 @@ fn generation_of(path: &Path) -> Option<i64> {
     path.file_name()?.to_str()?.split('.').next()?.parse().ok()
 }
 
-fn entries(folder: &Path) -> Result<Vec<PathBuf>, HistoryError> {
+pub(crate) fn entries(folder: &Path) -> Result<Vec<PathBuf>, HistoryError> {
     let listed = match fs::read_dir(folder) {
         Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(Vec::new()),
         listed => listed.map_err(HistoryError::io("list", folder))?,

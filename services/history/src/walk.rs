@@ -1,6 +1,7 @@
 //! Stage one: along one unit's time, from change to change, summing per clock hour.
 //!
-//! Between two changes every signal has one value or is unknown, so sums are exact for signals held as steps. Every
+//! Between two changes every signal has one value or is unknown, so sums are exact for signals held as steps; those that
+//! change evenly are walked in pieces of a minute, each with its value in the middle. Every
 //! ten minutes and every hour are cut too: hours do not depend on where days or files are cut.
 
 use std::collections::BTreeMap;
@@ -12,7 +13,7 @@ use crate::columns::SignalColumns;
 use crate::hour::{HourSeen, UnitCarry};
 use crate::settings::{DryRule, ExcursionLimit, ExposureSettings, UnitSettings};
 use crate::slot::{SLOT_US, Slot};
-use crate::step::{Step, Words};
+use crate::step::{Line, Step, Words, head};
 use crate::sums::{Now, Sums};
 
 /// The signals that exposures need, in the order of the steps.
@@ -38,6 +39,15 @@ pub(crate) struct Unit<'a> {
     pub(crate) expectation: Option<&'a Expectation>,
     /// Sorted by their beginning.
     pub(crate) campaigns: &'a [Run],
+}
+
+/// What is known of the time after a walk.
+#[derive(Clone, Copy)]
+pub(crate) struct Beyond<'a> {
+    /// The unit's readings of the day after it.
+    pub(crate) next: Option<&'a BTreeMap<Signal, SignalColumns>>,
+    /// Readings from here on are not known yet, µs.
+    pub(crate) known_until_us: i64,
 }
 
 /// What a walk brings back.
@@ -111,6 +121,7 @@ impl Unit<'_> {
         to_us: i64,
         carry: &mut UnitCarry,
         want_slots: bool,
+        beyond: Beyond<'_>,
     ) -> Walked {
         let Some(from_us) = begin(signals, from_us, carry).filter(|from_us| *from_us < to_us) else {
             return Walked::default();
@@ -141,7 +152,11 @@ impl Unit<'_> {
                 let word = held.word.as_deref().map(|word| words.code(word));
                 (held.at_us, held.value.or(word).unwrap_or(f64::NAN))
             });
-            Step::new(columns(signal), values, (hold_s * 1e6) as i64, carried, from_us)
+            let line = self.shared.lines.contains(&signal).then(|| Line {
+                ahead: beyond.next.and_then(|next| head(next.get(&signal)?)),
+                known_until_us: beyond.known_until_us,
+            });
+            Step::new(columns(signal), values, (hold_s * 1e6) as i64, carried, from_us).along(line)
         });
         let has = |signal: Signal| self.settings.has(signal);
         let mut sums = Sums::new(self, &words, carry, want_slots, from_us);
@@ -159,13 +174,14 @@ impl Unit<'_> {
             if meter_read {
                 sums.meter(steps[METER].now, at_us);
             }
-            let (product, temp_degc) = (steps[PRODUCT].now, steps[TEMP].now);
+            let over = |track: usize| steps[track].over(at_us, next_us);
+            let (product, temp_degc) = (steps[PRODUCT].now, over(TEMP));
             let now = Now {
-                torque_nm: steps[TORQUE].now,
-                speed_rpm: if has(Signal::Speed) { steps[SPEED].now } else { f64::NAN },
+                torque_nm: over(TORQUE),
+                speed_rpm: if has(Signal::Speed) { over(SPEED) } else { f64::NAN },
                 // At absolute zero and below there is no inverse to reckon with: the sensor says nothing.
                 temp_degc: if temp_degc > -ZERO_DEGC_K { temp_degc } else { f64::NAN },
-                flow_m3_h: steps[FLOW].now,
+                flow_m3_h: over(FLOW),
                 mode: steps[MODE].now,
                 product: if product.is_nan() { steps[CAMPAIGN].now } else { product },
             };
@@ -242,6 +258,8 @@ mod tests {
             speed in prop::collection::vec((0u32..4320, 0u8..4), 1..200),
             meter in prop::collection::vec((0u32..4320, 0u8..9), 0..60),
             cuts in prop::collection::btree_set(1i64..72, 0..6),
+            evenly: bool,
+            known_until_min in 1i64..5000,
         ) {
             let signals = BTreeMap::from([
                 (Signal::Torque, columns(torque, 40.0)),
@@ -251,23 +269,32 @@ mod tests {
             let mut settings = UnitSettings::new(signals.keys().copied(), Running::SpeedAboveRpm(10.0));
             settings.bore_mm = Some(152.4);
             settings.excursion = ExcursionLimit::AboveNm(100.0);
-            let shared = ExposureSettings::new(BTreeMap::new());
+            let mut shared = ExposureSettings::new(BTreeMap::new());
+            if evenly {
+                shared.lines = [Signal::Torque, Signal::Speed].into();
+            }
+            let known_until_us = known_until_min * 60_000_000;
             let expectation = usual(50.0);
             let unit = Unit { settings: &settings, shared: &shared, expectation: expectation.as_ref(), campaigns: &[] };
             let mut carry = UnitCarry::default();
-            let whole = unit.walk(Some(&signals), 0, 72 * HOUR_US, &mut carry, false);
+            let beyond = Beyond { next: None, known_until_us };
+            let whole = unit.walk(Some(&signals), 0, 72 * HOUR_US, &mut carry, false, beyond);
             let mut cut_carry = UnitCarry::default();
             let mut hours = Vec::new();
             let mut from = 0;
             for to in cuts.into_iter().chain([72]) {
-                let part: BTreeMap<_, _> = signals.iter().map(|(signal, columns)| {
-                    let mut part = SignalColumns::default();
-                    for row in (0..columns.len()).filter(|row| (from * HOUR_US..to * HOUR_US).contains(&columns.at_us[*row])) {
-                        part.push(columns.at_us[row], columns.value[row], None, columns.quality[row], columns.time_source[row]);
-                    }
-                    (*signal, part)
-                }).collect();
-                hours.extend(unit.walk(Some(&part), from * HOUR_US, to * HOUR_US, &mut cut_carry, false).hours);
+                let between = |from: i64, to: i64| -> BTreeMap<_, _> {
+                    signals.iter().map(|(signal, columns)| {
+                        let mut part = SignalColumns::default();
+                        for row in (0..columns.len()).filter(|row| (from * HOUR_US..to * HOUR_US).contains(&columns.at_us[*row])) {
+                            part.push(columns.at_us[row], columns.value[row], None, columns.quality[row], columns.time_source[row]);
+                        }
+                        (*signal, part)
+                    }).collect()
+                };
+                let (part, next) = (between(from, to), between(to, 72));
+                let beyond = Beyond { next: Some(&next), known_until_us };
+                hours.extend(unit.walk(Some(&part), from * HOUR_US, to * HOUR_US, &mut cut_carry, false, beyond).hours);
                 cut_carry = serde_json::from_str(&serde_json::to_string(&cut_carry).unwrap()).unwrap();
                 from = to;
             }

@@ -5,7 +5,6 @@ use std::fmt::Display;
 use std::path::Path;
 
 use collector::Payload;
-use history::QualityCodes;
 use jiff::SignedDuration;
 use jiff::tz::TimeZone;
 use plant::{Bands, Grade, Measure, Signal, Term, UnitId, Zone};
@@ -17,8 +16,8 @@ use crate::args::Rows;
 use super::place::{Place, line_of};
 use super::raw::{self, Raw};
 use super::{
-    Belief, Config, ModelConfig, Problem, access, advice, belief, broker, data, exposure, opening, suspicions, topics,
-    work,
+    Belief, Config, ModelConfig, Problem, access, advice, belief, broker, data, exposure, files, opening, suspicions,
+    topics, work,
 };
 
 /// Reads and checks a configuration file; see [`Config::read`]. To listen, units need not be mapped yet.
@@ -164,18 +163,9 @@ impl Checker<'_> {
             .chain(raw.record.surfaces.clone())
             .collect();
         let zones = self.zones(&raw.record.zones, &root.key("record").key("zones"));
-        let file_measures = self.file_measures(&raw.files.measures, &root.key("files").key("measures"));
-        let quality_codes = match raw.files.quality_codes.as_deref() {
-            None => None,
-            Some("opcua") => Some(QualityCodes::OpcUa),
-            Some("byte") => Some(QualityCodes::Classic),
-            Some(other) => {
-                let place = root.key("files").key("quality_codes");
-                self.refuse(&place, format!("{other:?} is no kind of quality code; right would be opcua or byte"));
-                None
-            }
-        };
-        let wide_columns = self.wide_columns(&raw.files.columns, &ids, &root.key("files").key("columns"));
+        let files = files::files(self, &raw.files, &mappings, &ids, &root.key("files"));
+        let historian =
+            raw.historian.as_ref().and_then(|raw| data::historian(self, raw, &folder, &root.key("historian")));
         let bands = self.bands(&raw.exposure, &root.key("exposure"));
         let merged: BTreeMap<UnitId, raw::Unit> = raw
             .units
@@ -223,9 +213,8 @@ impl Checker<'_> {
             effects,
             doubts,
             surfaces,
-            file_measures,
-            wide_columns,
-            quality_codes,
+            files,
+            historian,
             belief: belief?,
             exposure: exposure?,
             model: model?,
@@ -253,35 +242,6 @@ impl Checker<'_> {
             );
         }
         names.iter().cloned().map(Zone).collect()
-    }
-
-    fn file_measures(&mut self, raw: &BTreeMap<String, String>, place: &Place) -> BTreeMap<Signal, Measure> {
-        raw.iter()
-            .filter_map(|(signal, measure)| {
-                let place = place.key(signal);
-                let signal: Signal = self.take(&place, signal.parse())?;
-                Some((signal, self.measure(&place, signal, measure)?))
-            })
-            .collect()
-    }
-
-    fn wide_columns(
-        &mut self,
-        raw: &BTreeMap<String, raw::WideColumn>,
-        units: &BTreeSet<UnitId>,
-        place: &Place,
-    ) -> BTreeMap<String, (UnitId, Signal)> {
-        let mut columns = BTreeMap::new();
-        for (name, column) in raw {
-            let place = place.key(name);
-            let unit = self.take(&place.key("unit"), UnitId::new(&column.unit));
-            let signal = self.take(&place.key("signal"), column.signal.parse::<Signal>());
-            if let Some(unit) = unit.as_ref().filter(|unit| !units.contains(unit)) {
-                self.refuse(&place.key("unit"), format!("unit {unit} is not in this config"));
-            }
-            columns.extend(unit.zip(signal).map(|column| (name.clone(), column)));
-        }
-        columns
     }
 
     /// A unit of measure for a signal.

@@ -41,27 +41,48 @@ pub fn database(checker: &mut Checker, raw: &raw::Data, data: &Path, folder: &Pa
         }
         return Some(Database::Sqlite(data.join(FILE)));
     }
+    let problem = "this is no database; right would be \"sqlite\" or a URL such as \"postgresql://user@host/database\"";
+    let password = (raw.database_password_file.as_deref(), raw.database_password_env.as_deref());
+    server(checker, address, problem, password, folder, [&database, &file, &variable])
+}
+
+/// The historian's database.
+pub fn historian(checker: &mut Checker, raw: &raw::Historian, folder: &Path, place: &Place) -> Option<Database> {
+    let [database, file, variable] = ["database", "password_file", "password_env"].map(|name| place.key(name));
+    let problem =
+        "this is no database that is spoken to; right would be a URL such as \"postgresql://user@host/database\"";
+    let password = (raw.password_file.as_deref(), raw.password_env.as_deref());
+    server(checker, &raw.database, problem, password, folder, [&database, &file, &variable])
+}
+
+/// A server at an address, with its password from a file or the environment. The places are those of address, file and
+/// variable.
+fn server(
+    checker: &mut Checker,
+    address: &str,
+    problem: &str,
+    (file, variable): (Option<&Path>, Option<&str>),
+    folder: &Path,
+    [at, file_at, variable_at]: [&Place; 3],
+) -> Option<Database> {
     if !["postgresql://", "postgres://"].iter().any(|scheme| address.starts_with(scheme)) {
-        let problem =
-            "this is no database; right would be \"sqlite\" or a URL such as \"postgresql://user@host/database\"";
-        checker.refuse(&database, problem);
+        checker.refuse(at, problem);
         return None;
     }
     let server = Database::Postgres(address.to_owned());
     if server.has_password() {
-        let problem =
-            "a password stands in the config; right would be database_password_file or database_password_env beside it";
-        checker.refuse(&database, problem);
+        let names = format!("{file_at} or {variable_at}");
+        checker.refuse(at, format!("a password stands in the config; right would be {names} beside it"));
         return None;
     }
-    let password = match (&raw.database_password_file, &raw.database_password_env) {
+    let password = match (file, variable) {
         (None, None) => return Some(server),
         (Some(_), Some(_)) => {
-            checker.refuse(&variable, "the password comes from database_password_file too; leave one of the two out");
+            checker.refuse(variable_at, format!("the password comes from {file_at} too; leave one of the two out"));
             return None;
         }
-        (Some(name), None) => secret::from_file(checker, &folder.join(name), &file)?,
-        (None, Some(name)) => secret::from_environment(checker, name, &variable)?,
+        (Some(name), None) => secret::from_file(checker, &folder.join(name), file_at)?,
+        (None, Some(name)) => secret::from_environment(checker, name, variable_at)?,
     };
-    checker.take(&database, server.with_password(&password))
+    checker.take(at, server.with_password(&password))
 }

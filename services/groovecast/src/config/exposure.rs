@@ -32,6 +32,7 @@ pub fn settings(
         units,
         bands,
         hold: hold(checker, &raw.hold_s, &place.key("hold_s")),
+        lines: lines(checker, &raw.between, &place.key("between")),
         min_stop_s: match raw.min_stop_s {
             Some(stop_s) => checker.within(&place.key("min_stop_s"), stop_s, 0.0, 3600.0, "s"),
             None => ExposureSettings::new(BTreeMap::new()).min_stop_s,
@@ -49,6 +50,25 @@ pub fn settings(
             None
         }
     }
+}
+
+/// The signals that change evenly from one reading to the next.
+fn lines(checker: &mut Checker, raw: &BTreeMap<String, String>, place: &Place) -> BTreeSet<Signal> {
+    let mut lines = BTreeSet::new();
+    for (name, meaning) in raw {
+        let place = place.key(name);
+        let Some(signal) = checker.take(&place, name.parse::<Signal>()) else { continue };
+        match meaning.as_str() {
+            "step" => {}
+            "line" => {
+                lines.insert(signal);
+            }
+            other => {
+                checker.refuse(&place, format!("{other:?} is nothing between readings; right would be step or line"))
+            }
+        }
+    }
+    lines
 }
 
 fn place_of_part(root: &Place, part: &str) -> Place {

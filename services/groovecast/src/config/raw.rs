@@ -35,6 +35,7 @@ pub struct Raw {
     pub opening: Opening,
     #[serde(default)]
     pub files: Files,
+    pub historian: Option<Historian>,
     #[serde(default)]
     pub exposure: Exposure,
     #[serde(default)]
@@ -343,7 +344,17 @@ pub struct Opening {
 pub struct Files {
     pub measures: BTreeMap<String, String>,
     pub columns: BTreeMap<String, WideColumn>,
+    pub spans: BTreeMap<String, [f64; 2]>,
     pub quality_codes: Option<String>,
+    pub quality_words: BTreeMap<String, String>,
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Historian {
+    pub database: String,
+    pub password_file: Option<PathBuf>,
+    pub password_env: Option<String>,
 }
 
 #[derive(Debug, Deserialize)]
@@ -351,6 +362,7 @@ pub struct Files {
 pub struct WideColumn {
     pub unit: String,
     pub signal: String,
+    pub quality: Option<String>,
 }
 
 #[derive(Debug, Deserialize)]
@@ -359,6 +371,7 @@ pub struct Exposure {
     pub torque_bands_nm: Vec<f64>,
     pub temp_bands_degc: Vec<f64>,
     pub hold_s: BTreeMap<String, f64>,
+    pub between: BTreeMap<String, String>,
     pub min_stop_s: Option<f64>,
 }
 
@@ -368,6 +381,7 @@ impl Default for Exposure {
             torque_bands_nm: vec![50.0, 100.0, 150.0, 200.0],
             temp_bands_degc: vec![0.0, 20.0, 60.0],
             hold_s: BTreeMap::new(),
+            between: BTreeMap::new(),
             min_stop_s: None,
         }
     }

@@ -11,7 +11,8 @@ use simulation::Plant;
 
 use crate::args::What;
 use crate::exit::Failure;
-use crate::imports::{import_tables, lock_days, rules};
+use crate::history_in::lock_days;
+use crate::imports::{import_tables, rules};
 use crate::plant_store::{PlantStore, blocking};
 
 /// A reading may arrive so many days late; older days are written.

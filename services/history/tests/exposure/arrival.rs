@@ -12,12 +12,20 @@ use crate::plant_of_one::{at, every, number, plant, reading, reference, unit, wo
 const UNTIL_S: f64 = 4.2 * 86_400.0;
 
 fn exposures() -> Exposures {
+    exposures_of(false)
+}
+
+/// Signals that keep what was read, or numbers that change evenly towards the next reading.
+fn exposures_of(evenly: bool) -> Exposures {
     let mut settings = reference();
     settings.signals.extend([Signal::ProductTemp, Signal::RunHours, Signal::Mode]);
     settings.cold_start_below_degc = Some(0.0);
     settings.excursion = ExcursionLimit::AboveNm(150.0);
     let mut plant = plant(settings);
     plant.bands = plant::Bands { torque_nm: vec![80.0], temp_degc: vec![0.0] };
+    if evenly {
+        plant.lines = [Signal::Torque, Signal::Speed, Signal::ProductTemp].into();
+    }
     Exposures::new(plant, None, &[]).unwrap()
 }
 
@@ -56,7 +64,11 @@ fn written(store: &Store, readings: &[Reading], generation: i64, current: &[DayF
 }
 
 fn hours(store: &Store, files: &[DayFile], tail: &[Reading]) -> UnitHours {
-    exposures().fleet_hours(store, files, tail, at(UNTIL_S)).unwrap().remove(&unit()).unwrap()
+    hours_of(&exposures(), store, files, tail)
+}
+
+fn hours_of(exposures: &Exposures, store: &Store, files: &[DayFile], tail: &[Reading]) -> UnitHours {
+    exposures.fleet_hours(store, files, tail, at(UNTIL_S)).unwrap().remove(&unit()).unwrap()
 }
 
 proptest! {
@@ -67,7 +79,10 @@ proptest! {
         cut in 0usize..400,
         again in 0usize..400,
         seed in any::<u64>(),
+        evenly in any::<bool>(),
     ) {
+        let exposures = exposures_of(evenly);
+        let hours = |store: &Store, files: &[DayFile], tail: &[Reading]| hours_of(&exposures, store, files, tail);
         let folder = tempfile::tempdir().unwrap();
         let store = Store::new(folder.path());
         let at_once = hours(&store, &[], &readings);

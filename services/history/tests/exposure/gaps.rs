@@ -102,3 +102,40 @@ fn a_torque_below_zero_without_a_speed_turns_the_shaft_and_is_blind() {
     assert_eq!((sum.covered_h(), sum.blind_h()), (0.0, 1.0));
     assert_eq!(sum.get(Term::ShaftWorkMj), Some(0.0), "what it did is not known");
 }
+
+/// Torque that rises evenly from 0 to 100 N·m within an hour does the work of 50 N·m (the integral of a line); held from its
+/// beginning it would do none. Readings further apart than the hold keep what they said until it ends, and then it is blind.
+#[test]
+fn a_signal_that_changes_evenly_is_a_line_as_far_as_it_is_held() {
+    let mut readings = every(600.0, Signal::Speed, 0.0, 2.0 * H, 300.0);
+    readings.extend([number(Signal::Torque, 0.0, 0.0), number(Signal::Torque, H, 100.0)]);
+    let sum = |evenly: bool, hold_s: f64| {
+        let mut plant = plant(reference());
+        plant.hold.torque_s = hold_s;
+        if evenly {
+            plant.lines.insert(Signal::Torque);
+        }
+        hours(plant, &readings, H).sum(jiff::Timestamp::MIN, jiff::Timestamp::MAX)
+    };
+    // 300 1/min are 5 turns a second.
+    let work_mj = 50.0 * 2.0 * std::f64::consts::PI * 5.0 * H * 1e-6;
+    let even = hours(
+        {
+            let mut plant = plant(reference());
+            plant.hold.torque_s = H;
+            plant.lines.insert(Signal::Torque);
+            plant
+        },
+        &readings,
+        H + 1e-6,
+    )
+    .sum(jiff::Timestamp::MIN, jiff::Timestamp::MAX);
+    close(&even, Term::ShaftWorkMj, work_mj, 1e-6);
+    close(&even, Term::BlindH, 0.0, 1e-9);
+    close(&sum(false, H), Term::ShaftWorkMj, 0.0, 0.0);
+    let apart = sum(true, 0.5 * H);
+    close(&apart, Term::ShaftWorkMj, 0.0, 0.0);
+    close(&apart, Term::BlindH, 0.5, 1e-12);
+    // Nobody knows where it goes before the next reading is there.
+    close(&sum(true, H), Term::ShaftWorkMj, 0.0, 0.0);
+}
