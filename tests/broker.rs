@@ -147,6 +147,12 @@ impl Broker {
         String::from_utf8(output.stdout).unwrap().trim().to_owned()
     }
 
+    /// Whether anything is retained at a topic.
+    pub fn retains(&self, topic: &str) -> bool {
+        let once = ["-q", "1", "-C", "1", "-W", "1", "--retained-only", "-t", topic];
+        self.client("mosquitto_sub").args(once).stdout(Stdio::null()).stderr(Stdio::null()).status().unwrap().success()
+    }
+
     fn client(&self, program: &str) -> Command {
         let mut command = Command::new(program);
         command.args(["-h", "127.0.0.1", "-p", &self.port.to_string()]);

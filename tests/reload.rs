@@ -105,3 +105,22 @@ fn a_changed_configuration_comes_into_force_under_load_and_a_wrong_one_does_not(
     let hundred_and_twenty = |key: &Key| key.1 == 120.0_f64.to_bits();
     same(&of_load, &published.into_iter().filter(|key| !hundred_and_twenty(key)).collect());
 }
+
+/// MQTT 3.1.1, 3.3.1.3: an empty retained message takes back the one before.
+#[test]
+fn what_is_retained_of_a_unit_that_is_gone_is_taken_back() {
+    let broker = Broker::start(Kind::Mosquitto);
+    let folder = tempfile::tempdir().unwrap();
+    let path = load::config(folder.path(), broker.port);
+    let service = Service::start(&path);
+    let advice = |unit: &str| format!("groovecast/advice/{unit}");
+    UNITS.iter().for_each(|unit| assert!(broker.retained(&advice(unit)).contains(unit)));
+    let before = ready(&service);
+    change(&service, &path, "[units.K2]\n[units.K3]", "[units.K2]");
+    taken_up(&service, &before);
+    wait_for("nothing of the unit that is gone", || (!broker.retains(&advice("K3"))).then_some(()));
+    // Evaluations go on, one a second.
+    std::thread::sleep(std::time::Duration::from_secs(2));
+    assert_eq!(UNITS.map(|unit| broker.retains(&advice(unit))), [true, true, false]);
+    service.stop();
+}

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::sync::{Mutex, MutexGuard, PoisonError};
 
 use jiff::Timestamp;
-use plant::{Fault, Signal, SignalReport, UnitId, UnmappedTopic, Value};
+use plant::{Fault, Signal, SignalReport, UnitId, UnmappedTopic};
 use serde::{Deserialize, Serialize};
 
 use crate::committer::Committed;
@@ -12,14 +12,12 @@ use crate::decode::{Message, Outcome};
 use crate::link::{CommitError, Link};
 use crate::mapping::TopicMap;
 use crate::reason::{Reason, shown};
+use crate::track::{Faults, Track};
 
 /// So many unmapped topics are listed; further ones are only counted.
 const UNMAPPED_LISTED: usize = 1000;
 /// So much of the first payload of an unmapped topic is kept, bytes: enough to see how it is written.
 const SPECIMEN_BYTES: usize = 4096;
-/// A rate is taken over so many whole minutes and the one under way.
-const RATE_MINUTES: usize = 5;
-
 /// Counts that the session keeps and anybody may look at. Cheap: one short lock per message.
 #[derive(Debug, Default)]
 pub struct Arrivals {
@@ -85,75 +83,6 @@ pub struct ArrivalsReport {
     pub link: Link,
 }
 
-#[derive(Debug, Default)]
-struct Faults(BTreeMap<Reason, Fault>);
-
-impl Faults {
-    fn note(&mut self, reason: Reason, at: Timestamp, sample: impl FnOnce() -> String) {
-        let fault = self.0.entry(reason).or_insert_with(|| Fault {
-            reason: reason.as_str().to_owned(),
-            count: 0,
-            first: at,
-            last: at,
-            sample: sample(),
-        });
-        fault.count += 1;
-        fault.last = fault.last.max(at);
-    }
-
-    fn list(&self) -> Vec<Fault> {
-        self.0.values().cloned().collect()
-    }
-}
-
-#[derive(Debug, Default)]
-struct Track {
-    topic: String,
-    count: u64,
-    rate: Rate,
-    last: Option<(Timestamp, Value, String)>,
-    arrived_at: Option<Timestamp>,
-    unprotected: bool,
-    faults: Faults,
-}
-
-/// Counts per minute of the last minutes.
-#[derive(Debug, Default)]
-struct Rate {
-    minute: i64,
-    counts: [u32; RATE_MINUTES + 1],
-    first: Option<Timestamp>,
-}
-
-impl Rate {
-    fn roll(&mut self, now: Timestamp) {
-        let minute = now.as_second().div_euclid(60);
-        let ahead = minute.saturating_sub(self.minute);
-        if ahead > 0 {
-            let shift = usize::try_from(ahead).map_or(self.counts.len(), |ahead| ahead.min(self.counts.len()));
-            self.counts.rotate_right(shift);
-            self.counts[..shift].fill(0);
-            self.minute = minute;
-        }
-    }
-
-    fn count(&mut self, now: Timestamp) {
-        self.roll(now);
-        self.counts[0] = self.counts[0].saturating_add(1);
-        self.first.get_or_insert(now);
-    }
-
-    /// Per minute; over ten seconds at least, so that a first reading is no storm.
-    fn per_min(&mut self, now: Timestamp) -> f64 {
-        self.roll(now);
-        let Some(first) = self.first else { return 0.0 };
-        let whole_s = (now.as_second().rem_euclid(60) + 60 * RATE_MINUTES as i64) as f64;
-        let since_s = now.duration_since(first).as_secs_f64();
-        let counts: f64 = self.counts.iter().map(|count| f64::from(*count)).sum();
-        counts * 60.0 / since_s.clamp(10.0, whole_s.max(10.0))
-    }
-}
-
 impl Arrivals {
     /// Nothing has arrived yet.
     pub fn new() -> Self {
@@ -201,14 +130,7 @@ impl Arrivals {
                     let reading = &taken.reading;
                     let track = inner.signals.entry((reading.unit.clone(), reading.signal)).or_default();
                     track.seen(message, unprotected);
-                    track.count += 1;
-                    track.rate.count(message.arrived_at);
-                    if track.last.as_ref().is_none_or(|(at, ..)| reading.at >= *at) {
-                        track.last = Some((reading.at, reading.value.clone(), taken.raw.clone()));
-                    }
-                    for doubt in &taken.doubts {
-                        track.faults.note(doubt.reason, message.arrived_at, || doubt.text.clone());
-                    }
+                    track.taken(taken, message.arrived_at);
                 }
                 Outcome::Noted(doubt) => {
                     let on = || format!("{} on {}", doubt.text, shown(message.topic.as_bytes()));
@@ -271,6 +193,11 @@ impl Arrivals {
         link.commit_error = Some(CommitError { since, error });
     }
 
+    /// Whether readings cannot be made durable just now.
+    pub(crate) fn commits_fail(&self) -> bool {
+        self.lock().link.commit_error.is_some()
+    }
+
     pub(crate) fn change_link(&self, change: impl FnOnce(&mut Link)) {
         change(&mut self.lock().link);
     }
@@ -299,49 +226,6 @@ impl Inner {
         entry.count += 1;
         entry.last = entry.last.max(message.arrived_at);
         entry.sample = sample;
-    }
-}
-
-impl Track {
-    fn seen(&mut self, message: &Message<'_>, unprotected: bool) {
-        if self.topic != message.topic {
-            message.topic.clone_into(&mut self.topic);
-        }
-        self.arrived_at = self.arrived_at.max(Some(message.arrived_at));
-        self.unprotected = unprotected;
-    }
-
-    fn report(&mut self, unit: &UnitId, signal: Signal, now: Timestamp) -> SignalReport {
-        let (last_at, value, raw) = match &self.last {
-            Some((at, value, raw)) => (Some(*at), in_words(value), raw.clone()),
-            None => (None, String::new(), String::new()),
-        };
-        SignalReport {
-            unit: unit.clone(),
-            signal,
-            topic: shown(self.topic.as_bytes()),
-            count: self.count,
-            per_min: self.rate.per_min(now),
-            last_at,
-            arrived_at: self.arrived_at,
-            value,
-            measure: signal.house_unit().to_owned(),
-            raw,
-            unprotected: self.unprotected,
-            faults: self.faults.list(),
-        }
-    }
-}
-
-/// A value for people: three decimals at most.
-fn in_words(value: &Value) -> String {
-    match value {
-        Value::Number(number) => {
-            let text = format!("{number:.3}");
-            text.trim_end_matches('0').trim_end_matches('.').to_owned()
-        }
-        Value::Text(word) => word.to_string(),
-        Value::Missing => "no value".to_owned(),
     }
 }
 
@@ -407,9 +291,31 @@ mod tests {
     }
 
     #[test]
+    fn a_clock_that_is_set_back_leaves_neither_rates_nor_values_behind() {
+        let arrivals = Arrivals::new();
+        let ahead = 3600 * 24 * 365;
+        for second in 0..1000 {
+            send(&arrivals, "p/C1", "1", start() + (ahead + second).seconds());
+        }
+        for second in 0..30 {
+            send(&arrivals, "p/C1", "2", start() + second.seconds());
+        }
+        let report = &arrivals.snapshot(start() + 30.seconds()).signals[0];
+        assert!(
+            (report.per_min - 60.0).abs() < 1e-9,
+            "30 readings in half a minute are not {} a minute",
+            report.per_min
+        );
+        assert_eq!((report.value.as_str(), report.last_at), ("2", Some(start() + 29.seconds())));
+        assert_eq!(
+            report.arrived_at,
+            Some(start() + 29.seconds()),
+            "a signal that dies now would look fresh for a year"
+        );
+    }
+
+    #[test]
     fn a_newer_reading_is_shown_though_an_older_one_comes_later() {
-        let mut track = Track { last: Some((start(), Value::Number(5.25), "5.25".into())), ..Track::default() };
-        assert_eq!(track.report(&UnitId::new("C1").unwrap(), Signal::Torque, start()).value, "5.25");
         let arrivals = Arrivals::new();
         send(&arrivals, "p/C1", "2", start() + 5.seconds());
         send(&arrivals, "p/C1", "1", start());

@@ -21,6 +21,7 @@ use self::meter::MeterWatch;
 use self::shaft::Shaft;
 pub use self::shaft::Turning;
 use self::signal::SignalWatch;
+pub(crate) use self::times::in_words;
 use crate::decode::{Message, Outcome};
 
 /// What a plant says about when to doubt.
@@ -56,12 +57,14 @@ pub struct Limit {
     pub skew_s: f64,
     /// A time that lies further than this ahead of its arrival is refused, s.
     pub ahead_s: f64,
+    /// A reading whose own time lies further than this behind its arrival is kept, but that time is not believed, s.
+    pub behind_s: f64,
 }
 
 impl Limit {
     /// House defaults (no source): stuck after 10 min (torque), 1 h (flow, pressure) or 4 h (temperatures), never for
     /// speed, which stands at its set point, and words; a spike of 200 N·m, 15 K, 300 1/min, 5 m³/h or 10 bar; late
-    /// after 1 h; a clock off by 1 min; 5 min ahead at most.
+    /// after 1 h; a clock off by 1 min; 5 min ahead and 400 days behind at most.
     pub const fn house(signal: Signal) -> Self {
         let (stuck_s, spike) = match signal {
             Signal::Torque => (Some(600.0), Some(200.0)),
@@ -71,7 +74,7 @@ impl Limit {
             Signal::Speed => (None, Some(300.0)),
             Signal::RunHours | Signal::Mode | Signal::Product => (None, None),
         };
-        Self { stuck_s, spike, late_s: 3600.0, skew_s: 60.0, ahead_s: 300.0 }
+        Self { stuck_s, spike, late_s: 3600.0, skew_s: 60.0, ahead_s: 300.0, behind_s: 400.0 * 86_400.0 }
     }
 }
 
@@ -127,12 +130,18 @@ impl Watches {
                 self.units.insert(reading.unit.clone(), UnitWatch { shaft, ..UnitWatch::default() });
             }
             let Some(unit) = self.units.get_mut(&reading.unit) else { continue };
-            let limit = self.belief.limit(reading.signal);
-            let watch = unit.signals.entry(reading.signal).or_default();
             // What has no time of its own and was old when it came follows nothing.
             if reading.time_source == TimeSource::Unknown {
                 continue;
             }
+            let limit = self.belief.limit(reading.signal);
+            let known_to_be_ahead =
+                |watch: &SignalWatch| watch.times.were_ahead(reading.at, message.arrived_at, limit.ahead_s);
+            if unit.signals.get(&reading.signal).is_some_and(known_to_be_ahead) {
+                // A clock was ahead and is so no longer: nothing that is remembered has happened yet.
+                *unit = UnitWatch { shaft: known.map(|unit| Shaft::new(unit.turning)), ..UnitWatch::default() };
+            }
+            let watch = unit.signals.entry(reading.signal).or_default();
             if !watch.times.look(reading, message, &limit, &mut taken.doubts) {
                 continue;
             }

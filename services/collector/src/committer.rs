@@ -8,7 +8,7 @@ use std::time::Duration;
 use jiff::{SignedDuration, Timestamp};
 use plant::{Clock, Reading};
 use tokio::sync::{mpsc, watch};
-use tokio::time::{Instant, sleep, timeout_at};
+use tokio::time::{Instant, sleep, timeout, timeout_at};
 
 use crate::arrivals::Arrivals;
 use crate::backoff::Backoff;
@@ -20,6 +20,8 @@ use crate::window::{Ticket, Window};
 const QUIET: Duration = Duration::from_millis(1);
 /// ...and so long in all.
 const LONGEST_WAIT: Duration = Duration::from_millis(20);
+/// When a commit took so long, what comes after its acknowledgements has waited at the broker.
+const HELD_UP: Duration = Duration::from_secs(5);
 
 /// What a commit did.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -53,7 +55,7 @@ pub(crate) struct Content {
 }
 
 /// Takes deliveries until told to stop.
-pub(crate) struct Committer<'a, C, P, A, R, T> {
+pub(crate) struct Committer<'a, C, P, A, R, T, H> {
     pub(crate) decoder: Decoder,
     /// By what messages are read from now on.
     pub(crate) terms: watch::Receiver<Arc<Terms>>,
@@ -65,15 +67,19 @@ pub(crate) struct Committer<'a, C, P, A, R, T> {
     /// Messages in one commit at most.
     pub(crate) batch: usize,
     pub(crate) commit: C,
+    /// A commit that has no answer by then counts as failed: its database may be gone without a word.
+    pub(crate) answer_within: Duration,
     /// Sends one acknowledgement; `false` if there is no room for it just now.
     pub(crate) acknowledge: A,
+    /// Told before acknowledgements that were long in coming.
+    pub(crate) held_up: H,
     /// Sends what messages made necessary.
     pub(crate) request: R,
     pub(crate) arrivals: &'a Arrivals,
     pub(crate) clock: &'a dyn Clock,
 }
 
-impl<C, F, E, P, A, R, T> Committer<'_, C, P, A, R, T>
+impl<C, F, E, P, A, R, T, H> Committer<'_, C, P, A, R, T, H>
 where
     C: Fn(Arc<[Reading]>) -> F,
     F: Future<Output = Result<Committed, E>>,
@@ -81,6 +87,7 @@ where
     A: Fn(&P) -> bool,
     R: Fn(Outgoing),
     T: Fn(&Terms),
+    H: Fn(),
 {
     /// Commits and acknowledges until `stop` is true or its sender is gone; then does the same with what is queued.
     ///
@@ -179,24 +186,34 @@ where
         }));
     }
 
-    /// Tries until it works: nothing is dropped because a disk is full.
+    /// Tries until it works: nothing is dropped because a disk is full. A try that got no answer may have worked all the same: the
+    /// next one finds its readings there and adds nothing.
     async fn commit(&self, readings: Arc<[Reading]>, stop: &mut watch::Receiver<bool>) -> bool {
         let mut backoff = Backoff::new(Duration::from_millis(100), Duration::from_secs(5));
+        let began = Instant::now();
         loop {
-            match (self.commit)(readings.clone()).await {
-                Ok(committed) => {
+            let error = match timeout(self.answer_within, (self.commit)(readings.clone())).await {
+                Ok(Ok(committed)) => {
                     self.arrivals.committed(committed, self.clock.now());
+                    if began.elapsed() >= HELD_UP {
+                        (self.held_up)();
+                    }
                     return true;
                 }
-                Err(error) => {
-                    let wait = backoff.next();
-                    tracing::warn!(%error, readings = readings.len(), wait_ms = wait.as_millis() as u64, "commit failed, nothing is acknowledged");
-                    self.arrivals.commit_failed(error.to_string(), self.clock.now());
-                    tokio::select! {
-                        _ = stop.wait_for(|stop| *stop) => return false,
-                        () = sleep(wait) => {}
-                    }
+                Ok(Err(error)) => error.to_string(),
+                Err(_) => {
+                    let within = self.answer_within;
+                    format!(
+                        "no answer within {within:?}; the same is tried again, and what was stored all the same is there once"
+                    )
                 }
+            };
+            let wait = backoff.next();
+            tracing::warn!(%error, readings = readings.len(), wait_ms = wait.as_millis() as u64, "commit failed, nothing is acknowledged");
+            self.arrivals.commit_failed(error, self.clock.now());
+            tokio::select! {
+                _ = stop.wait_for(|stop| *stop) => return false,
+                () = sleep(wait) => {}
             }
         }
     }
@@ -224,121 +241,4 @@ where
 }
 
 #[cfg(test)]
-mod tests {
-    use std::sync::atomic::{AtomicBool, Ordering};
-
-    use plant::{Signal, SystemClock, UnitId};
-    use tokio::time::timeout;
-
-    use super::*;
-    use crate::belief::Belief;
-    use crate::decode::Limits;
-    use crate::mapping::{Mapping, TopicMap};
-    use crate::pattern::Pattern;
-    use crate::payload::Payload;
-
-    fn terms() -> Terms {
-        let mapping = Mapping::new(Pattern::parse("p/{unit}").unwrap(), Signal::Torque, Payload::Number);
-        let map = TopicMap::new(vec![mapping], [UnitId::new("C1").unwrap()]).unwrap();
-        Terms { map, belief: Belief::default(), ask_rebirth: false }
-    }
-
-    fn delivery(window: &Mutex<Window<u32>>, number: u32) -> Delivery {
-        let content = Content {
-            topic: "p/C1".into(),
-            payload: number.to_string().into_bytes(),
-            retained: false,
-            backlog: false,
-            connection: 0,
-            arrived_at: "2026-03-31T06:00:00Z".parse().unwrap(),
-            set_back: SignedDuration::ZERO,
-        };
-        Delivery { ticket: Some(window.lock().unwrap().receive(number)), content: Some(content) }
-    }
-
-    struct Bench {
-        window: Arc<Mutex<Window<u32>>>,
-        /// Sizes of the commits.
-        commits: Arc<Mutex<Vec<usize>>>,
-        acks: Arc<Mutex<Vec<u32>>>,
-        room: Arc<AtomicBool>,
-        queue: mpsc::Sender<Delivery>,
-        stop: watch::Sender<bool>,
-        task: tokio::task::JoinHandle<()>,
-    }
-
-    /// A committer that expects 20 messages, on a queue of 4, with acknowledgements that need `room`.
-    fn bench() -> Bench {
-        let window = Arc::new(Mutex::new(Window::new()));
-        let commits = Arc::new(Mutex::new(Vec::new()));
-        let acks = Arc::new(Mutex::new(Vec::new()));
-        let room = Arc::new(AtomicBool::new(true));
-        let (queue, mut from) = mpsc::channel(4);
-        let (stop, told) = watch::channel(false);
-        let task = tokio::spawn({
-            let (window, commits, acks, room) = (window.clone(), commits.clone(), acks.clone(), room.clone());
-            async move {
-                let committer = Committer {
-                    decoder: Decoder::new(terms().map, Limits::USUAL),
-                    terms: terms().for_good(),
-                    retune: |_: &Terms| {},
-                    window: &window,
-                    expected: 20,
-                    batch: 100,
-                    commit: |readings: Arc<[Reading]>| {
-                        commits.lock().unwrap().push(readings.len());
-                        async move { Ok::<_, String>(Committed { new: readings.len() as u64, duplicates: 0 }) }
-                    },
-                    acknowledge: |number: &u32| {
-                        let open = room.load(Ordering::SeqCst);
-                        if open {
-                            acks.lock().unwrap().push(*number);
-                        }
-                        open
-                    },
-                    request: |_| {},
-                    arrivals: &Arrivals::new(),
-                    clock: &SystemClock,
-                };
-                committer.run(&mut from, told).await;
-            }
-        });
-        Bench { window, commits, acks, room, queue, stop, task }
-    }
-
-    #[tokio::test]
-    async fn a_group_gathers_the_window_and_a_lone_message_does_not_wait_for_it() {
-        let bench = bench();
-        for number in 0..20 {
-            bench.queue.send(delivery(&bench.window, number)).await.unwrap();
-        }
-        while bench.acks.lock().unwrap().len() < 20 {
-            tokio::task::yield_now().await;
-        }
-        assert!(bench.commits.lock().unwrap().len() <= 2, "{:?}", bench.commits.lock().unwrap());
-        bench.queue.send(delivery(&bench.window, 20)).await.unwrap();
-        let lone = async {
-            while bench.acks.lock().unwrap().len() < 21 {
-                sleep(Duration::from_millis(1)).await;
-            }
-        };
-        timeout(Duration::from_secs(1), lone).await.expect("a lone message waited for a window that nobody fills");
-    }
-
-    /// A broker that floods after a reconnection: the connection waits for the queue, and so makes no room for acks.
-    #[tokio::test]
-    async fn without_room_for_acks_the_queue_is_still_emptied() {
-        let bench = bench();
-        bench.room.store(false, Ordering::SeqCst);
-        let flood = async {
-            for number in 0..500 {
-                bench.queue.send(delivery(&bench.window, number)).await.unwrap();
-            }
-        };
-        timeout(Duration::from_secs(5), flood).await.expect("the queue and the acks wait for each other");
-        bench.room.store(true, Ordering::SeqCst);
-        bench.stop.send_replace(true);
-        bench.task.await.unwrap();
-        assert_eq!(*bench.acks.lock().unwrap(), Vec::from_iter(0..500));
-    }
-}
+mod tests;

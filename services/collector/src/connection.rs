@@ -12,13 +12,12 @@ use tokio::time::{sleep, timeout};
 use crate::arrivals::Arrivals;
 use crate::backoff::Backoff;
 use crate::committer::{Content, Delivery};
-use crate::fence::{Came, Fence, Standing};
 use crate::link::LinkState;
-use crate::mqtt::{Break, Client, Grant, Heard, Line, Lost, Message, Packet, Welcome};
+use crate::mqtt::{Break, Grant, Heard, Line, Lost, Message, Packet, Welcome};
 use crate::reason::Reason;
 use crate::settings::{Outgoing, Settings};
 use crate::steady::Steady;
-use crate::subscriptions::{Step, Subscriptions};
+use crate::talk::Talk;
 use crate::tunnel::Tunnel;
 use crate::window::Window;
 
@@ -35,17 +34,18 @@ const LINGER: Duration = Duration::from_millis(500);
 const TOLD_FROM: SignedDuration = SignedDuration::from_secs(60);
 
 /// What the publishing part needs to know of the connection.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone, Copy, Default)]
 pub(crate) struct Phase {
     pub(crate) online: bool,
-    /// Connections for which the broker, or we, had forgotten what we published.
-    pub(crate) fresh: u64,
+    /// What must go out first, subscriptions above all, is on its way.
+    pub(crate) free: bool,
+    /// How often a connection was made.
+    pub(crate) connections: u64,
 }
 
 /// Everything that belongs to the connection.
 pub(crate) struct Owner {
     pub(crate) line: Line,
-    pub(crate) client: Client,
     pub(crate) window: Arc<Mutex<Window<Packet>>>,
     pub(crate) queue: mpsc::Sender<Delivery>,
     pub(crate) arrivals: Arc<Arrivals>,
@@ -53,8 +53,7 @@ pub(crate) struct Owner {
     pub(crate) settings: Settings,
     /// The way through TLS, if the connection is encrypted.
     pub(crate) tunnel: Option<Tunnel>,
-    pub(crate) subscriptions: Arc<Mutex<Subscriptions>>,
-    pub(crate) fence: Fence,
+    pub(crate) talk: Arc<Talk>,
     pub(crate) phase: watch::Sender<Phase>,
     pub(crate) up_since: Option<Instant>,
     pub(crate) steady: Steady,
@@ -85,10 +84,14 @@ impl Owner {
                     if self.up_since.is_some_and(|since| since.elapsed() >= needed) {
                         backoff.reset();
                     }
-                    self.lost(&broken).await;
+                    let in_tls = self.lost(&broken).await;
                     sleep(backoff.next()).await;
+                    self.begin_anew(&broken, in_tls);
+                    continue;
                 }
             }
+            let free = self.talk.go_on();
+            self.phase.send_if_modified(|phase| std::mem::replace(&mut phase.free, free) != free);
         }
         // The broker closes (MQTT 3.1.1, 3.14.4.2). Closed by us at once, with something of its still unread, the connection
         // would be reset, and what we wrote last, acknowledgements too, might be lost in it.
@@ -117,16 +120,12 @@ impl Owner {
         let now = self.clock.now();
         self.up_since = Some(Instant::now());
         let keeps = self.settings.keep_session;
-        let backlog = session_present && self.fence.topic().is_some();
         let version = self.line.version();
-        // What was to be published in the other version is lost with it.
-        let mut switched = false;
         self.arrivals.change_link(|link| {
-            switched = link.version.as_ref().is_some_and(|before| before != version);
             link.sessions_lost += u64::from(keeps && link.connections > 0 && !session_present);
             link.connections += 1;
             (link.state, link.since, link.version) = (LinkState::Online, Some(now), Some(version.to_owned()));
-            (link.session_present, link.backlog) = (session_present, backlog);
+            link.session_present = session_present;
         });
         tracing::info!(session_present, mqtt = version, "connected to the broker");
         if let Some(kept_s) = kept_s.filter(|_| keeps) {
@@ -135,47 +134,24 @@ impl Owner {
                 "the broker forgets our session so long after we are gone, and what comes then is lost"
             );
         }
-        self.step(|subscriptions| subscriptions.connected(session_present, Instant::now()));
+        let online = self.settings.status.as_ref().map(|status| Outgoing {
+            topic: status.topic.clone(),
+            payload: status.online.clone(),
+            retain: true,
+        });
+        self.talk.connected(session_present, online);
         if let Some(tunnel) = &mut self.tunnel {
             tunnel.connected();
         }
-        if let Some(status) = &self.settings.status {
-            self.say("status", status.topic.clone(), status.online.clone(), true);
-        }
-        if backlog {
-            self.raise_fence(now);
-        }
         self.phase.send_modify(|phase| {
-            phase.online = true;
-            phase.fresh += u64::from(!session_present || switched);
+            (phase.online, phase.free) = (true, false);
+            phase.connections += 1;
         });
-    }
-
-    /// A request that finds no room is said; there is far more than is sent at once.
-    fn say(&self, what: &str, topic: String, payload: Vec<u8>, retain: bool) {
-        if !self.client.try_publish(Outgoing { topic, payload, retain }, true) {
-            tracing::warn!("no room to send the {what}");
-        }
-    }
-
-    fn raise_fence(&mut self, now: Timestamp) {
-        let Some(topic) = self.fence.topic() else { return };
-        // Unlike any marker of another connection or of an earlier life of this service.
-        let marker = format!("{}-{}", now.as_microsecond(), lock(&self.window).epoch());
-        self.say("marker", topic.to_owned(), marker.clone().into_bytes(), false);
-        self.fence.raise(marker, Instant::now());
     }
 
     fn granted(&mut self, grants: Vec<Grant>) {
         let now = self.clock.now();
-        let mut answers = Vec::new();
-        let mut poor = Vec::new();
-        self.step(|subscriptions| {
-            let (answered, next) = subscriptions.answered(grants, Instant::now());
-            (answers, poor) = (answered, subscriptions.poor());
-            next
-        });
-        for (filter, grant) in answers {
+        for (filter, grant) in self.talk.granted(grants) {
             let (reason, problem) = match grant {
                 Grant::Full => continue,
                 Grant::Qos0 => {
@@ -186,29 +162,17 @@ impl Owner {
             tracing::warn!(%filter, problem);
             self.arrivals.fault(reason, now, format!("{filter}: {problem}"));
         }
-        self.arrivals.change_link(|link| link.poor_filters = poor);
-    }
-
-    fn step(&self, change: impl FnOnce(&mut Subscriptions) -> Vec<Step>) {
-        let marker_topic = self.fence.topic().unwrap_or_default();
-        step(&self.subscriptions, &self.client, marker_topic, change);
     }
 
     async fn received(&mut self, message: Message) {
         let Message { packet, topic, payload, retained } = message;
         let ticket = packet.map(|packet| lock(&self.window).receive(packet));
-        let content = if self.fence.topic() == Some(topic.as_str()) {
-            self.step(|subscriptions| subscriptions.marker(&payload, Instant::now()));
-            match self.fence.came(&payload) {
-                Came::Nothing => {}
-                Came::Crowded => self.raise_fence(self.clock.now()),
-                Came::Over => self.arrivals.change_link(|link| link.backlog = false),
-            }
+        let content = if self.talk.is_marker(&topic) {
+            self.talk.marker(&payload);
             None
         } else {
-            self.step(|subscriptions| subscriptions.message(Instant::now()));
+            let backlog = self.talk.message();
             let arrived_at = self.clock.now();
-            let backlog = self.is_backlog(arrived_at);
             let connection = lock(&self.window).epoch();
             let set_back = self.set_back(arrived_at);
             Some(Content { topic, payload, retained, backlog, connection, arrived_at, set_back })
@@ -243,29 +207,10 @@ impl Owner {
         set_back
     }
 
-    fn is_backlog(&mut self, now: Timestamp) -> bool {
-        match self.fence.standing(Instant::now()) {
-            Standing::Live => false,
-            Standing::Backlog => true,
-            Standing::GivenUp => {
-                let topic = self.fence.topic().unwrap_or_default();
-                let sample =
-                    format!("{topic}: the marker did not come back; give this client the right to write and read it");
-                tracing::warn!("{sample}");
-                self.arrivals.fault(Reason::FenceLost, now, sample);
-                self.arrivals.change_link(|link| link.backlog = false);
-                false
-            }
-        }
-    }
-
-    async fn lost(&mut self, broken: &Break) {
-        // First nobody may acknowledge in the old connection any more; only then is what was acknowledged too late for it
-        // thrown away, with what it had brought and we have not seen, because the broker brings it again.
+    /// Says that the connection is gone and why; whether TLS knew the reason. Nobody acknowledges in it any more.
+    async fn lost(&mut self, broken: &Break) -> bool {
         lock(&self.window).renew();
-        lock(&self.subscriptions).lost();
-        self.line.forget();
-        self.fence.drop();
+        self.talk.lost();
         self.up_since = None;
         self.phase.send_modify(|phase| phase.online = false);
         let now = self.clock.now();
@@ -273,12 +218,9 @@ impl Owner {
             Some(tunnel) => tunnel.trouble().await,
             None => None,
         };
-        let text = match in_tls {
+        let text = match &in_tls {
             Some(why) => format!("no connection to {}:{}: {why}", self.settings.host, self.settings.port),
-            None => {
-                self.line.reconsider(broken);
-                explain(&broken.why, &self.settings)
-            }
+            None => explain(&broken.why, &self.settings),
         };
         if broken.why == Lost::TooLarge {
             self.arrivals.fault(Reason::TooLarge, now, text.clone());
@@ -291,40 +233,24 @@ impl Owner {
             if !matches!(link.state, LinkState::Offline { .. }) {
                 link.since = Some(now);
             }
-            (link.state, link.unacknowledged, link.backlog) = (LinkState::Offline { error: text }, 0, false);
+            (link.state, link.unacknowledged) = (LinkState::Offline { error: text }, 0);
         });
+        in_tls.is_some()
+    }
+
+    /// Throws away what was said too late for the connection that is gone, acknowledgements and messages, with what it had brought
+    /// and we have not seen: the broker brings that again, and the newest messages are published again. Only now, because somebody
+    /// may have waited for room until then.
+    fn begin_anew(&mut self, broken: &Break, in_tls: bool) {
+        self.line.forget();
+        if !in_tls {
+            self.line.reconsider(broken);
+        }
     }
 }
 
 fn lock<T>(shared: &Mutex<T>) -> MutexGuard<'_, T> {
     shared.lock().unwrap_or_else(PoisonError::into_inner)
-}
-
-/// Changes something about the subscriptions, and says to the broker what follows from it. All who do so are in line here: what
-/// one says goes out before what the next says.
-pub(crate) fn step(
-    subscriptions: &Mutex<Subscriptions>,
-    client: &Client,
-    marker_topic: &str,
-    change: impl FnOnce(&mut Subscriptions) -> Vec<Step>,
-) {
-    let mut subscriptions = lock(subscriptions);
-    for step in change(&mut subscriptions) {
-        let sent = match &step {
-            Step::Subscribe(filters) => client.subscribe(filters),
-            Step::Unsubscribe(filter) => client.unsubscribe(filter),
-            Step::Mark(marker) => {
-                let (topic, payload) = (marker_topic.to_owned(), marker.clone().into_bytes());
-                client.try_publish(Outgoing { topic, payload, retain: false }, true)
-            }
-        };
-        if !sent {
-            tracing::warn!(?step, "no room to send this; it goes out with the next connection");
-            if matches!(step, Step::Subscribe(_)) {
-                subscriptions.not_asked();
-            }
-        }
-    }
 }
 
 /// Why the connection is gone, and what may help.

@@ -39,8 +39,10 @@ pub struct Link {
     pub unacknowledged: usize,
     /// Messages without a time are taken as old just now, because they may have waited at the broker.
     pub backlog: bool,
-    /// Topic filters that the broker refused, or granted with QoS 0 only.
-    pub poor_filters: Vec<String>,
+    /// Topic filters that the broker refused: nothing comes by them.
+    pub refused_filters: Vec<String>,
+    /// Topic filters that the broker granted with QoS 0 only: what is lost on the way is lost.
+    pub qos0_filters: Vec<String>,
     /// When readings were last made durable.
     pub last_commit_at: Option<Timestamp>,
     /// Why readings cannot be made durable, and since when; tries go on, and nothing is acknowledged meanwhile.
@@ -74,7 +76,8 @@ impl Default for Link {
             sessions_lost: 0,
             unacknowledged: 0,
             backlog: false,
-            poor_filters: Vec::new(),
+            refused_filters: Vec::new(),
+            qos0_filters: Vec::new(),
             last_commit_at: None,
             commit_error: None,
         }

@@ -195,8 +195,8 @@ impl Line {
         heard
     }
 
-    /// Forgets a connection that broke: what it brought and was not seen, and acknowledgements that were not sent; both come
-    /// again. What we publish is kept for the next one.
+    /// Forgets a connection that broke: what it brought and was not seen, acknowledgements that were not sent, and what we said and
+    /// was not sent. What was sent and not confirmed is sent again in the next one.
     pub(crate) fn forget(&mut self) {
         self.online = false;
         if self.is_5() {

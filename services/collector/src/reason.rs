@@ -59,7 +59,7 @@ reasons!(
     OtherMeasure = "other_measure",
     /// The time cannot be read.
     BadTime = "bad_time",
-    /// The time lies before the year 2000, or at its first instant.
+    /// The time lies before the year 2000, or at its first instant. As a doubt: so far behind its arrival that it is not believed.
     TooOld = "too_old",
     /// The time lies ahead of the arrival.
     FutureTime = "future_time",

@@ -5,7 +5,8 @@
 
 use std::collections::BTreeMap;
 use std::fmt::Display;
-use std::future::Future;
+use std::future::{Future, ready};
+use std::pin::Pin;
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
@@ -17,22 +18,23 @@ use tokio::time::{sleep, timeout};
 
 use crate::arrivals::Arrivals;
 use crate::committer::{Committed, Committer};
-use crate::connection::{Owner, Phase, step};
+use crate::connection::{Owner, Phase};
 use crate::decode::Decoder;
-use crate::fence::Fence;
 use crate::link::{Link, LinkState};
 use crate::mqtt::{self, Client, Packet};
 use crate::settings::{Outgoing, SessionError, Settings, Status, Terms};
 use crate::steady::Steady;
-use crate::subscriptions::Subscriptions;
+use crate::talk::Talk;
 use crate::window::Window;
 
 /// What is held must be settled within this time after the order to stop...
 const SETTLE_WITHIN: Duration = Duration::from_secs(2);
 /// ...and then the good-bye said within this.
 const GOODBYE_WITHIN: Duration = Duration::from_secs(1);
-/// So many retained messages are published again when the broker has lost its memory.
-const REMEMBERED_TOPICS: usize = 1000;
+/// A commit must have its answer within this time.
+const ANSWER_WITHIN: Duration = Duration::from_secs(60);
+/// So many retained messages are published again in a new connection.
+const REMEMBERED_TOPICS: usize = 10_000;
 
 /// Holds the session until `shutdown` is true or its sender is gone.
 ///
@@ -41,8 +43,8 @@ const REMEMBERED_TOPICS: usize = 1000;
 /// `terms` may change at any time: messages are read by what they say then, without a new connection; filters that are new are
 /// subscribed to, and then those that are no longer wanted left. What nodes of Sparkplug were born with, and what is remembered
 /// to doubt readings by, stays.
-/// Messages of `outbox` are published with QoS 1; retained ones, the latest per topic (1,000 topics), once more when the
-/// broker had forgotten the session. At the end what is held is committed and acknowledged and the status says
+/// Messages of `outbox` are published with QoS 1 while there is a connection; of those that wait for one the latest per topic.
+/// Retained ones, again the latest per topic (10,000 topics), are published once more in every new connection. At the end what is held is committed and acknowledged and the status says
 /// offline, within three seconds; what could not be committed by then the broker brings again.
 ///
 /// A broken connection is no error: it is made again, and [`Arrivals::link`] shows how things stand.
@@ -69,25 +71,20 @@ where
     let (client, line) = mqtt::open(&settings);
     let (queue_in, mut queue) = mpsc::channel((settings.batch * 2).max(1024));
     let window = Arc::new(Mutex::new(Window::new()));
-    let (phase_in, phase) = watch::channel(Phase { online: false, fresh: 0 });
+    let (phase_in, phase) = watch::channel(Phase::default());
     let marker = settings.status.as_ref().map(|status| status.fence_topic(&settings.client_id));
-    let filters = |terms: &Terms| settings.filters(terms.map.filters()).into_iter().chain(marker.clone()).collect();
-    let subscriptions = Arc::new(Mutex::new(Subscriptions::new(
-        filters(&first),
-        Fence::new(marker.clone(), settings.window),
-        clock.now().as_microsecond(),
-    )));
+    let filters = |terms: &Terms| settings.filters_of(terms).into_iter().chain(marker.clone()).collect();
+    let parts = (client.clone(), arrivals.clone(), clock.clone());
+    let talk = Arc::new(Talk::new(parts, (filters(&first), settings.former.clone()), marker.clone(), settings.window));
     let mut owner = Owner {
         line,
-        client: client.clone(),
         window: window.clone(),
         queue: queue_in,
         arrivals: arrivals.clone(),
         clock: clock.clone(),
-        subscriptions: subscriptions.clone(),
+        talk: talk.clone(),
         settings: settings.clone(),
         tunnel: None,
-        fence: Fence::new(marker.clone(), settings.window),
         phase: phase_in,
         up_since: None,
         steady: Steady::new(clock.now(), Instant::now()),
@@ -101,15 +98,14 @@ where
             .asking_for_births(first.ask_rebirth)
             .believing(first.belief.clone()),
         terms,
-        retune: |terms: &Terms| {
-            let marker_topic = marker.as_deref().unwrap_or_default();
-            step(&subscriptions, &client, marker_topic, |filed| filed.want(filters(terms), Instant::now()));
-        },
+        retune: |terms: &Terms| talk.want(filters(terms)),
         window: &window,
         expected: settings.window,
         batch: settings.batch,
         commit,
+        answer_within: ANSWER_WITHIN,
         acknowledge: |packet: &Packet| client.acknowledge(packet),
+        held_up: || talk.held_up(),
         request: |command: Outgoing| {
             tracing::info!(topic = %command.topic, "asked a node for its births");
             // Commands of Sparkplug go with QoS 0 (Sparkplug 3.0.0, 6.4.21).
@@ -160,40 +156,59 @@ async fn leave(client: &Client, status: Option<&Status>, connection: &AbortHandl
     }
 }
 
-/// Publishes what the house has to say while the connection stands.
+/// A message that waits for room.
+type Saying = Pin<Box<dyn Future<Output = ()> + Send>>;
+
+/// Publishes what the house has to say while the connection stands, after what the session itself has to say.
+///
+/// A new connection begins with the latest of every topic: the broker may have forgotten it, and what was on its way when the one
+/// before broke may not have arrived.
 async fn publish_on(client: Client, mut outbox: mpsc::Receiver<Outgoing>, mut phase: watch::Receiver<Phase>) {
-    let mut remembered: BTreeMap<String, Outgoing> = BTreeMap::new();
-    let mut fresh = 0;
+    let (mut remembered, mut due) = (BTreeMap::<String, Outgoing>::new(), BTreeMap::<String, Outgoing>::new());
+    let mut connections = 0;
     let mut open = true;
+    let mut saying: Option<Saying> = None;
     loop {
         let now = *phase.borrow_and_update();
-        if now.online && now.fresh != fresh {
-            fresh = now.fresh;
-            for message in remembered.values() {
-                publish(&client, message.clone()).await;
+        if now.online && now.connections != connections {
+            connections = now.connections;
+            for (topic, message) in &remembered {
+                due.entry(topic.clone()).or_insert_with(|| message.clone());
             }
         }
         tokio::select! {
+            biased;
             changed = phase.changed() => if changed.is_err() {
                 break;
             },
-            message = outbox.recv(), if open && now.online => match message {
+            message = outbox.recv(), if open => match message {
                 Some(message) => {
-                    let known = remembered.contains_key(&message.topic);
-                    if message.retain && (known || remembered.len() < REMEMBERED_TOPICS) {
-                        remembered.insert(message.topic.clone(), message.clone());
-                    }
-                    publish(&client, message).await;
+                    due.insert(message.topic.clone(), message);
                 }
                 None => open = false,
             },
+            () = said(&mut saying), if saying.is_some() => saying = None,
+            () = ready(()), if saying.is_none() && now.online && now.free && !due.is_empty() => {
+                let Some((topic, message)) = due.pop_first() else { continue };
+                if message.retain && (remembered.contains_key(&topic) || remembered.len() < REMEMBERED_TOPICS) {
+                    remembered.insert(topic, message.clone());
+                }
+                saying = Some(Box::pin(publish(client.clone(), message)));
+            }
         }
     }
     // The owner of the connection is gone and `run` ends.
     std::future::pending::<()>().await;
 }
 
-async fn publish(client: &Client, message: Outgoing) {
+/// Done when what is being said has found room.
+async fn said(saying: &mut Option<Saying>) {
+    if let Some(saying) = saying {
+        saying.await;
+    }
+}
+
+async fn publish(client: Client, message: Outgoing) {
     let topic = message.topic.clone();
     if !client.publish(message).await {
         tracing::warn!(%topic, "not published: right would be a topic without '+' and '#'");

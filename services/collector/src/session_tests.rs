@@ -7,9 +7,11 @@ mod broker;
 #[path = "../../groovecast/src/demo/broker.rs"]
 mod embedded;
 mod reload;
+mod room;
 mod sparkplug;
 mod tls;
 mod versions;
+mod waiting;
 mod wire;
 
 use std::sync::atomic::{AtomicU32, Ordering};
@@ -394,7 +396,7 @@ async fn a_refused_message_is_counted_and_does_not_come_again(kind: Kind) {
     let report = service.arrivals.snapshot("2026-01-01T00:00:00Z".parse().unwrap());
     let reasons: Vec<_> = report.signals[0].faults.iter().map(|fault| fault.reason.as_str()).collect();
     // What was taken has a time of 2023.
-    assert_eq!(reasons, ["too_large", "not_json", "missing_field", "late"]);
+    assert_eq!(reasons, ["too_large", "not_json", "missing_field", "too_old"]);
     assert_eq!(report.unmapped[0].topic, "timed/C9");
     service.leave().await;
     let service = Service::online(&broker, &journal).await;

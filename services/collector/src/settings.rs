@@ -56,6 +56,8 @@ pub struct Settings {
     /// The name under which several collectors share what arrives, each message going to one of them; `None` for all of it.
     /// A broker sends no retained messages to a share.
     pub share: Option<String>,
+    /// Topic filters that an earlier session under this client id may have left at the broker, see [`Settings::filters_of`].
+    pub former: Vec<String>,
     /// Topic filters besides those of the mappings: for a listener that looks for what is not mapped yet.
     pub more_filters: Vec<String>,
     /// How the service shows whether it is there; `None` for a listener that only looks.
@@ -130,6 +132,11 @@ pub enum SessionError {
 }
 
 impl Settings {
+    /// The topic filters that a session subscribes to under these terms.
+    pub fn filters_of(&self, terms: &Terms) -> Vec<String> {
+        self.filters(terms.map.filters())
+    }
+
     /// The topic filters of mappings and more, without those that another one covers, as this session subscribes to them
     /// (shares: MQTT 5.0, 4.8.2).
     pub(crate) fn filters(&self, mapped: Vec<String>) -> Vec<String> {
@@ -215,6 +222,7 @@ impl fmt::Debug for Settings {
             .field("max_packet_bytes", &self.max_packet_bytes)
             .field("limits", &self.limits)
             .field("share", &self.share)
+            .field("former", &self.former)
             .field("more_filters", &self.more_filters)
             .field("status", &self.status)
             .finish()
@@ -242,6 +250,7 @@ pub(crate) mod tests {
             max_packet_bytes: 262_144,
             limits: Limits::USUAL,
             share: None,
+            former: Vec::new(),
             more_filters: Vec::new(),
             status: Some(Status {
                 topic: "gc/status".into(),

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 use std::time::Instant;
 
-use crate::fence::{Came, Fence, Standing};
+use crate::fence::{Came, Fence, Overdue};
 use crate::mqtt::Grant;
 
 /// What is to be said to the broker.
@@ -37,19 +37,14 @@ pub(crate) struct Subscriptions {
 }
 
 impl Subscriptions {
-    /// `life`: no other life of this service has it, so that markers of another one are told from ours.
-    pub(crate) fn new(wanted: Vec<String>, fence: Fence, life: i64) -> Self {
-        Self {
-            online: false,
-            wanted,
-            answers: BTreeMap::new(),
-            asked: None,
-            unwanted: BTreeMap::new(),
-            fence,
-            life,
-            marked: 0,
-            calm: 0,
-        }
+    /// `former`: what an earlier life may have wanted; a session that the broker has kept may hold it still. `life`: no other life
+    /// of this service has it, so that markers of another one are told from ours.
+    pub(crate) fn new(wanted: Vec<String>, former: Vec<String>, fence: Fence, life: i64) -> Self {
+        // Who shares now may have taken everything before.
+        let unshared = wanted.iter().filter_map(|filter| unshared(filter)).map(str::to_owned);
+        let mut unwanted: BTreeMap<_, _> = unshared.chain(former).map(|filter| (filter, false)).collect();
+        unwanted.retain(|filter, _| !wanted.contains(filter));
+        Self { online: false, wanted, answers: BTreeMap::new(), asked: None, unwanted, fence, life, marked: 0, calm: 0 }
     }
 
     /// A new connection. What was not granted in full is asked for again: somebody may have mended the rights.
@@ -68,6 +63,11 @@ impl Subscriptions {
         self.online = false;
         self.calm = 0;
         self.fence.drop();
+    }
+
+    /// Whether a connection stands.
+    pub(crate) fn is_online(&self) -> bool {
+        self.online
     }
 
     /// From now on these are wanted, and no others.
@@ -91,11 +91,6 @@ impl Subscriptions {
         (answers, self.next(now))
     }
 
-    /// What was asked last did not go out.
-    pub(crate) fn not_asked(&mut self) {
-        self.asked = None;
-    }
-
     /// Notes a message on the fence's topic.
     pub(crate) fn marker(&mut self, payload: &[u8], now: Instant) -> Vec<Step> {
         match self.fence.came(payload) {
@@ -110,11 +105,27 @@ impl Subscriptions {
     }
 
     /// Notes another message.
-    pub(crate) fn message(&mut self, now: Instant) -> Vec<Step> {
-        match self.fence.standing(now) {
+    pub(crate) fn message(&mut self, now: Instant) {
+        self.fence.message(now);
+    }
+
+    /// What was said has not gone out yet, or nothing can come just now.
+    pub(crate) fn put_off(&mut self, now: Instant) {
+        self.fence.put_off(now);
+    }
+
+    /// What follows from the time that has passed.
+    pub(crate) fn wait(&mut self, now: Instant) -> Vec<Step> {
+        match self.fence.overdue(now) {
+            Overdue::No => Vec::new(),
+            Overdue::Again => {
+                let marker = self.new_marker();
+                self.fence.raise_again(marker.clone(), now);
+                vec![Step::Mark(marker)]
+            }
             // Without the right to mark, the time that has passed must do.
-            Standing::GivenUp if self.asked.is_none() => self.leave(),
-            _ => Vec::new(),
+            Overdue::GivenUp if self.asked.is_none() => self.leave(),
+            Overdue::GivenUp => Vec::new(),
         }
     }
 
@@ -135,10 +146,14 @@ impl Subscriptions {
         if self.fence.topic().is_none() {
             return self.leave();
         }
-        self.marked += 1;
-        let marker = format!("leave-{}-{}", self.life, self.marked);
+        let marker = self.new_marker();
         self.fence.raise(marker.clone(), now);
         vec![Step::Mark(marker)]
+    }
+
+    fn new_marker(&mut self) -> String {
+        self.marked += 1;
+        format!("leave-{}-{}", self.life, self.marked)
     }
 
     fn leave(&mut self) -> Vec<Step> {
@@ -150,11 +165,19 @@ impl Subscriptions {
         untold.collect()
     }
 
-    /// Filters that are wanted and not granted in full.
-    pub(crate) fn poor(&self) -> Vec<String> {
-        let poor = |filter: &&String| self.answers.get(*filter).is_some_and(|grant| *grant != Grant::Full);
-        self.wanted.iter().filter(poor).cloned().collect()
+    /// Filters that are wanted and were refused, and those that were granted with QoS 0 only.
+    pub(crate) fn poor(&self) -> (Vec<String>, Vec<String>) {
+        let answered = |with: fn(&Grant) -> bool| {
+            let poor = |filter: &&String| self.answers.get(*filter).is_some_and(with);
+            self.wanted.iter().filter(poor).cloned().collect()
+        };
+        (answered(|grant| matches!(grant, Grant::Refused(_))), answered(|grant| *grant == Grant::Qos0))
     }
+}
+
+/// What a shared filter takes, without the share (MQTT 5, 4.8.2).
+fn unshared(filter: &str) -> Option<&str> {
+    filter.strip_prefix("$share/")?.split_once('/').map(|(_, filter)| filter)
 }
 
 #[cfg(test)]
@@ -171,7 +194,8 @@ mod tests {
 
     /// Asked for what is wanted.
     fn asking(names: &[&str], topic: Option<&str>) -> Subscriptions {
-        let mut subscriptions = Subscriptions::new(filters(names), Fence::new(topic.map(str::to_owned), 20), 7);
+        let mut subscriptions =
+            Subscriptions::new(filters(names), Vec::new(), Fence::new(topic.map(str::to_owned), 20), 7);
         assert_eq!(subscriptions.connected(false, Instant::now()), subscribe(names));
         subscriptions
     }
@@ -194,7 +218,7 @@ mod tests {
         let (mut subscriptions, now) = (asking(&["a", "b", "c"], None), Instant::now());
         let (answers, next) = subscriptions.answered(vec![Grant::Full, Grant::Refused("no"), Grant::Qos0], now);
         assert_eq!((answers[1].clone(), next), (("b".to_owned(), Grant::Refused("no")), vec![]));
-        assert_eq!(subscriptions.poor(), filters(&["b", "c"]));
+        assert_eq!(subscriptions.poor(), (filters(&["b"]), filters(&["c"])));
         assert_eq!(subscriptions.connected(true, now), subscribe(&["b", "c"]));
     }
 
@@ -226,7 +250,7 @@ mod tests {
         let (answers, next) = subscriptions.answered(vec![Grant::Refused("no")], now);
         assert_eq!((answers, next), (vec![], subscribe(&["b"])), "nobody wants a any more");
         assert_eq!(granted(&mut subscriptions, 1), [Step::Unsubscribe("a".into())]);
-        assert!(subscriptions.poor().is_empty());
+        assert_eq!(subscriptions.poor(), (vec![], vec![]));
     }
 
     #[test]
@@ -235,7 +259,7 @@ mod tests {
         granted(&mut subscriptions, 1);
         assert_eq!(subscriptions.want(filters(&["b"]), now), subscribe(&["b"]));
         assert_eq!(granted(&mut subscriptions, 1), [Step::Mark("leave-7-1".into())]);
-        (0..20).for_each(|_| assert_eq!(subscriptions.message(now), []));
+        (0..20).for_each(|_| subscriptions.message(now));
         assert_eq!(
             subscriptions.marker(b"leave-7-1", now),
             [Step::Mark("leave-7-2".into())],
@@ -244,6 +268,39 @@ mod tests {
         assert_eq!(subscriptions.marker(b"leave-7-1", now), [], "an old one says nothing");
         assert_eq!(subscriptions.marker(b"leave-7-2", now), [Step::Mark("leave-7-3".into())], "calm once");
         assert_eq!(subscriptions.marker(b"leave-7-3", now), [Step::Unsubscribe("a".into())], "calm twice");
-        assert_eq!(subscriptions.message(now), []);
+        subscriptions.message(now);
+        assert_eq!(subscriptions.wait(now), []);
+    }
+
+    #[test]
+    fn what_an_earlier_life_may_have_wanted_is_left() {
+        let now = Instant::now();
+        let new = || {
+            let (wanted, former) = (filters(&["$share/mill/a/+", "s"]), filters(&["$share/old/a/+", "s", "b"]));
+            Subscriptions::new(wanted, former, Fence::new(None, 20), 7)
+        };
+        let mut kept = new();
+        assert_eq!(kept.connected(true, now), subscribe(&["$share/mill/a/+", "s"]));
+        let left = ["$share/old/a/+", "a/+", "b"].map(|filter| Step::Unsubscribe(filter.to_owned()));
+        assert_eq!(granted(&mut kept, 2), left);
+        let mut forgotten = new();
+        forgotten.connected(false, now);
+        assert_eq!(granted(&mut forgotten, 2), [], "there is nothing to leave");
+    }
+
+    #[test]
+    fn without_the_right_to_mark_the_time_that_has_passed_must_do() {
+        let (mut subscriptions, now) = (asking(&["a"], Some("s/fence/c")), Instant::now());
+        granted(&mut subscriptions, 1);
+        subscriptions.want(filters(&["b"]), now);
+        assert_eq!(granted(&mut subscriptions, 1), [Step::Mark("leave-7-1".into())]);
+        let now = Instant::now();
+        let minutes = |minutes: u64| now + std::time::Duration::from_secs(60 * minutes);
+        assert_eq!(subscriptions.wait(minutes(1)), [Step::Mark("leave-7-2".into())], "the first may be lost");
+        // The broker sends what it still holds for the old filter.
+        (0..20).for_each(|_| subscriptions.message(minutes(1)));
+        assert_eq!(subscriptions.wait(minutes(2)), [Step::Mark("leave-7-3".into())]);
+        assert_eq!(subscriptions.wait(minutes(3)), [Step::Mark("leave-7-4".into())]);
+        assert_eq!(subscriptions.wait(minutes(4)), [Step::Unsubscribe("a".into())]);
     }
 }

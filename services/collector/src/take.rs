@@ -4,7 +4,7 @@ use jiff::{SignedDuration, Timestamp};
 use plant::{Measure, Quality, Reading, Signal, TimeSource, UnitId, Value, micros};
 use serde_json::Value as Json;
 
-use crate::belief::Belief;
+use crate::belief::{Belief, in_words};
 use crate::decode::{Limits, Message, Outcome, Taken};
 use crate::mapping::{Mapping, TopicMap};
 use crate::reason::{Doubt, Problem, Reason, Refusal, shown};
@@ -54,6 +54,12 @@ impl<'a> Taker<'a> {
         SignedDuration::from_millis((self.belief.limit(signal).ahead_s * 1000.0) as i64).saturating_add(self.set_back)
     }
 
+    /// When the message came, by a clock that goes on where this machine's is set back.
+    pub(crate) fn steady_at(&self) -> Timestamp {
+        let at = self.message.arrived_at;
+        at.checked_add(self.set_back).unwrap_or(at)
+    }
+
     /// The payload if it has bytes, and not too many.
     pub(crate) fn payload(&self) -> Result<&'a [u8], Problem> {
         let size = self.message.payload.len();
@@ -81,7 +87,7 @@ impl<'a> Taker<'a> {
     /// A null, NaN or infinite value, and a number that the signal cannot be, is a reading without a value and of bad
     /// quality: not a refusal, for it ends what the reading before it said, and never zero.
     /// A value without a time of its own has the time of arrival, and [`TimeSource::Unknown`] if the message was
-    /// retained or may have waited.
+    /// retained or may have waited; so has one whose own time is too old to be believed.
     pub(crate) fn reading(&self, mapping: &Mapping, unit: &UnitId, found: Found) -> Result<Taken, Problem> {
         let Found { value, raw, mut quality, no_value, measure, at, mut doubts } = found;
         let raw = shown(raw.trim().as_bytes());
@@ -107,7 +113,7 @@ impl<'a> Taker<'a> {
             result => result?,
         };
         let (at, time_source) = match at {
-            Some(at) => (at, TimeSource::Own),
+            Some(at) => (at, self.own(at, mapping.signal, &mut doubts)),
             None => self.arrival(&mut doubts),
         };
         if value == Value::Missing {
@@ -120,6 +126,23 @@ impl<'a> Taker<'a> {
         }
         let reading = Reading { unit: unit.clone(), signal: mapping.signal, at, value, quality, time_source };
         Ok(Taken { reading, raw, doubts })
+    }
+
+    /// How far a reading's own time is believed: not where it lies so far behind the arrival that the sender's clock is the likelier
+    /// reason.
+    fn own(&self, at: Timestamp, signal: Signal, doubts: &mut Vec<Doubt>) -> TimeSource {
+        let behind_s = self.message.arrived_at.duration_since(at).as_secs_f64();
+        let most_s = self.belief.limit(signal).behind_s;
+        if behind_s <= most_s {
+            return TimeSource::Own;
+        }
+        let [behind, most] = [behind_s, most_s].map(in_words);
+        let text = format!(
+            "{at} lies {behind} behind its arrival, more than {most}: a clock that was never set? Kept, but in no exposure; set the \
+             clock, and bring an old past in with `groovecast import history`"
+        );
+        doubts.push(Doubt { reason: Reason::TooOld, text });
+        TimeSource::Unknown
     }
 
     /// The time of arrival, for what carries none of its own.

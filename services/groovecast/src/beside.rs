@@ -43,6 +43,9 @@ impl Beside {
             (LinkState::Offline { error }, _) => Some(error.clone()),
             (_, Some(failed)) => Some(failed.error.clone()),
             (LinkState::Closed, None) => Some("it was told to stop".to_owned()),
+            (LinkState::Online, None) if !link.refused_filters.is_empty() => {
+                Some(format!("the broker refuses to send it {}", link.refused_filters.join(", ")))
+            }
             _ => None,
         };
         let heard = now.duration_since(self.at).abs() <= GONE_AFTER;

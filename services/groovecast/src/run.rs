@@ -8,7 +8,7 @@ use std::sync::Arc;
 use anyhow::Context;
 use collector::{Arrivals, Committed, Limits, MapError, Outgoing, Settings, Status, Terms, TopicMap};
 use ledger::{Ledger, LedgerError};
-use plant::{Clock, Reading};
+use plant::{Clock, Reading, UnitId};
 use publisher::{ConfigState, Publisher, ReadAccess, Site, Snapshot};
 use tokio::net::TcpListener;
 use tokio::sync::{mpsc, watch};
@@ -97,7 +97,7 @@ pub async fn serve(
         snapshots: watch::channel(Arc::new(Snapshot::default())).0,
         state: watch::channel(state).0,
     };
-    let mut session = Session::start(&config, &house)?;
+    let mut session = Session::start(&config, &house, Vec::new())?;
     loop {
         let mut works = Works::start(&config, &house, session.outbox.clone())?;
         let next = loop {
@@ -123,14 +123,28 @@ pub async fn serve(
                 "this has changed in the configuration and needs a restart; until then it stays as it was"
             );
         }
-        config = Arc::new(next);
+        let old = std::mem::replace(&mut config, Arc::new(next));
         house.store = Arc::new(house.store.under(config.clone()));
         session = session.go_on(&config, &house).await?;
+        take_back(&old, &config, &session.outbox);
         let read_at = Some(house.clock.now());
         house.state.send_replace(ConfigState { read_at, refused: None, needs_restart });
         tracing::info!("the configuration was read anew and is in force");
     }
     session.end().await
+}
+
+/// Takes back what the broker keeps of units that are gone, with empty messages (MQTT 3.1.1, 3.3.1.3): nobody would keep it up to
+/// date.
+fn take_back(old: &Config, new: &Config, outbox: &mpsc::Sender<Outgoing>) {
+    let stays = |unit: &&UnitId| old.prefix == new.prefix && new.units.contains(unit);
+    let gone = old.units.iter().filter(|unit| !stays(unit));
+    for topic in gone.flat_map(|unit| publisher::unit_topics(unit, &old.prefix)) {
+        if let Err(error) = outbox.try_send(Outgoing { topic, payload: Vec::new(), retain: true }) {
+            let topic = error.into_inner().topic;
+            tracing::warn!(topic, "no room to take this back: clear what the broker retains there by hand");
+        }
+    }
 }
 
 /// A task that ended though nobody told it to.
@@ -204,14 +218,16 @@ struct Session {
 }
 
 impl Session {
-    fn start(config: &Config, house: &House) -> Result<Self, Failure> {
+    /// `former`: topic filters that a session before this one may have left at the broker.
+    fn start(config: &Config, house: &House, former: Vec<String>) -> Result<Self, Failure> {
         let settings = session(config, Some(status(&site(config), &config.prefix, &*house.clock)));
         let (terms, by) = watch::channel(Arc::new(terms(config).map_err(anyhow::Error::from)?));
         let (outbox, outgoing) = mpsc::channel(OUTBOX);
         let (stop, stopped) = watch::channel(false);
         let commit = into_journal(house.store.ledger.clone());
         let (arrivals, clock) = (house.arrivals.clone(), house.clock.clone());
-        let session = collector::run(settings.clone(), by, commit, arrivals, outgoing, clock, stopped);
+        let by_this = Settings { former, ..settings.clone() };
+        let session = collector::run(by_this, by, commit, arrivals, outgoing, clock, stopped);
         let task = tokio::spawn(async move { session.await.context("the collector stopped") });
         Ok(Self { settings, terms, outbox, stop, task })
     }
@@ -230,8 +246,9 @@ impl Session {
             return Ok(self);
         }
         tracing::info!("the way to the broker has changed: connecting anew");
+        let former = self.settings.filters_of(&self.terms.borrow());
         self.end().await?;
-        Self::start(config, house)
+        Self::start(config, house, former)
     }
 
     async fn end(self) -> Result<(), Failure> {
@@ -280,6 +297,7 @@ pub fn session(config: &Config, status: Option<Status>) -> Settings {
         max_packet_bytes: LARGEST_PACKET,
         limits: Limits { max_payload_bytes: broker.max_message_bytes },
         share: broker.share.clone(),
+        former: Vec::new(),
         more_filters: Vec::new(),
         status,
     }

@@ -201,7 +201,14 @@ pub fn with_arrivals(
             duplicates: report.totals.duplicates,
             kept_out: report.totals.refused,
         },
-        link: Link { connected: link.state == LinkState::Online, since: link.since, error },
+        link: Link {
+            connected: link.state == LinkState::Online,
+            since: link.since,
+            error,
+            refused_filters: link.refused_filters.clone(),
+            qos0_filters: link.qos0_filters.clone(),
+            backlog: link.backlog,
+        },
         journal: Journal {
             last_commit_at: link.last_commit_at,
             error: link.commit_error.as_ref().map(|e| e.error.clone()),

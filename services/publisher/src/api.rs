@@ -230,6 +230,8 @@ struct HealthJson<'a> {
     status: &'static str,
     version: &'a str,
     #[serde(skip_serializing_if = "Option::is_none")]
+    backlog: Option<bool>,
+    #[serde(skip_serializing_if = "Option::is_none")]
     config: Option<ConfigJson<'a>>,
 }
 
@@ -243,7 +245,7 @@ struct ConfigJson<'a> {
 
 /// `GET /health/live`: the process answers.
 pub(crate) async fn live(State(publisher): State<Publisher>) -> Response {
-    health(HealthJson { status: "live", version: &publisher.site.version, config: None })
+    health(HealthJson { status: "live", version: &publisher.site.version, backlog: None, config: None })
 }
 
 /// `GET /health/ready`: connected, storing, evaluating.
@@ -256,7 +258,8 @@ pub(crate) async fn ready(State(publisher): State<Publisher>) -> Response {
     let state = &newest.config;
     let (refused, needs_restart) = (state.refused.is_some(), state.needs_restart.as_slice());
     let config = Some(ConfigJson { read_at: state.read_at, refused, needs_restart });
-    health(HealthJson { status: "ready", version: &publisher.site.version, config })
+    let backlog = Some(newest.link.backlog);
+    health(HealthJson { status: "ready", version: &publisher.site.version, backlog, config })
 }
 
 /// Health is of this moment: it is never kept.

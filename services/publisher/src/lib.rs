@@ -107,7 +107,9 @@ mod worksheet;
 pub use agreement::{AgreementKappa, ReaderAgreement};
 pub use app::{Publisher, app};
 pub use interval::{Interval, LongestInterval};
-pub use messages::{Message, advice_message, collector_message, offline_message, online_message, risk_messages};
+pub use messages::{
+    Message, advice_message, collector_message, offline_message, online_message, risk_messages, unit_topics,
+};
 pub use models::{Contender, FittedTerm, ModelBasis, ModelEntry, ModelStatus};
 pub use opening::{Costs, NoCrew, Opening, Span};
 pub use origin::{BadOrigin, Origin};

@@ -18,13 +18,19 @@ pub struct Message {
     pub payload: String,
 }
 
+/// Where the messages of a unit are retained.
+pub fn unit_topics(unit: &UnitId, prefix: &str) -> [String; 2] {
+    ["risk", "advice"].map(|kind| format!("{prefix}/{kind}/{unit}"))
+}
+
 /// One message per unit at `<prefix>/risk/<unit>`, in the order of the board. The payload is an element of `risks`
 /// in `GET /api/v1/risks`. Tubes that sit in no unit have no topic.
 pub fn risk_messages(snapshot: &Snapshot, site: &Site, prefix: &str) -> Vec<Message> {
     let ranking = Ranking::of(snapshot, site);
     let of_unit = |score: &plant::Score| {
         let unit = score.unit.as_ref()?;
-        Some(Message { topic: format!("{prefix}/risk/{unit}"), payload: json(&ScoreJson::of(score, snapshot, site)) })
+        let [topic, _] = unit_topics(unit, prefix);
+        Some(Message { topic, payload: json(&ScoreJson::of(score, snapshot, site)) })
     };
     ranking.all().filter_map(of_unit).collect()
 }
@@ -37,7 +43,8 @@ pub fn advice_message(unit: &UnitId, advice: &[Advice], now: Timestamp, prefix: 
         advice: raised.map(|advice| Told::of(advice, now)).collect(),
         notice: "Advice for planning, not an alarm. The plant's procedures and its own longest interval come first.",
     };
-    Message { topic: format!("{prefix}/advice/{unit}"), payload: json(&told) }
+    let [_, topic] = unit_topics(unit, prefix);
+    Message { topic, payload: json(&told) }
 }
 
 #[derive(Serialize)]

@@ -9,7 +9,7 @@ use crate::{Site, Snapshot};
 /// One thing that keeps the service from being ready.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct Lack {
-    /// A stable word: `broker_away`, `commits_failing`, `not_evaluated`, `evaluation_late`.
+    /// A stable word: `broker_away`, `filter_refused`, `commits_failing`, `not_evaluated`, `evaluation_late`.
     pub code: &'static str,
     /// What is wrong, and since when.
     pub detail: String,
@@ -24,6 +24,14 @@ pub fn lacks(snapshot: &Snapshot, site: &Site, now: Timestamp) -> Vec<Lack> {
         let error = snapshot.link.error.as_deref().unwrap_or("no error was reported");
         let detail = format!("no connection to the message broker ({since}): {error}");
         lacks.push(Lack { code: "broker_away", detail });
+    }
+    let refused = &snapshot.link.refused_filters;
+    if snapshot.link.connected && !refused.is_empty() {
+        let detail = format!(
+            "the broker refuses to send what is subscribed to: {}; give this client the right to read it",
+            refused.join(", ")
+        );
+        lacks.push(Lack { code: "filter_refused", detail });
     }
     if let Some(error) = &snapshot.journal.error {
         let last = snapshot.journal.last_commit_at.map_or("none yet".to_owned(), |at| age(at, now));

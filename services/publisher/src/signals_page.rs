@@ -10,7 +10,7 @@ use plant::{Fault, SignalReport};
 use crate::api::sorted_signals;
 use crate::figures::{age, count, number};
 use crate::pages::{Frame, rendered};
-use crate::{CollectorSeen, Disk, Publisher, Snapshot};
+use crate::{CollectorSeen, Disk, Link, Publisher, Snapshot};
 
 #[derive(Template)]
 #[template(path = "signals.html")]
@@ -79,6 +79,7 @@ fn facts(snapshot: &Snapshot, now: Timestamp) -> Vec<(&'static str, String)> {
     let totals = &snapshot.totals;
     vec![
         ("Broker", format!("{state} since {}", ago(link.since, "the start"))),
+        ("Subscriptions", subscriptions(link)),
         ("Last error", link.error.clone().unwrap_or("none".to_owned())),
         ("Last commit", ago(snapshot.journal.last_commit_at, "none yet")),
         ("Messages", count(totals.messages)),
@@ -87,6 +88,27 @@ fn facts(snapshot: &Snapshot, now: Timestamp) -> Vec<(&'static str, String)> {
         ("Kept out", count(totals.kept_out)),
         ("Disk", snapshot.disk.as_ref().map_or("not looked at yet".to_owned(), disk)),
     ]
+}
+
+/// What comes by the subscriptions, and how much it is worth just now, in one line.
+fn subscriptions(link: &Link) -> String {
+    if !link.connected {
+        return "none while the broker is away".to_owned();
+    }
+    let mut says = Vec::new();
+    if !link.refused_filters.is_empty() {
+        says.push(format!("refused by the broker: {}", link.refused_filters.join(", ")));
+    }
+    if !link.qos0_filters.is_empty() {
+        says.push(format!(
+            "granted with QoS 0 only, so that what is lost on the way stays lost: {}",
+            link.qos0_filters.join(", ")
+        ));
+    }
+    if link.backlog {
+        says.push("messages without a time count as having waited at the broker, and enter no exposure".to_owned());
+    }
+    if says.is_empty() { "all granted, nothing waits".to_owned() } else { says.join("; ") }
 }
 
 fn disk(disk: &Disk) -> String {

@@ -156,6 +156,12 @@ pub struct Link {
     pub since: Option<Timestamp>,
     /// What the last failure said.
     pub error: Option<String>,
+    /// Topic filters that the broker refused: nothing comes by them.
+    pub refused_filters: Vec<String>,
+    /// Topic filters that the broker granted with QoS 0 only: what is lost on the way is lost.
+    pub qos0_filters: Vec<String>,
+    /// Messages without a time of their own count as having waited at the broker just now, and enter no exposure.
+    pub backlog: bool,
 }
 
 /// How full the disk of the readings is.

@@ -119,6 +119,7 @@ where
         max_packet_bytes: 1 << 20,
         limits: Limits::USUAL,
         share: None,
+        former: Vec::new(),
         more_filters: Vec::new(),
         status: None,
     };

@@ -69,6 +69,12 @@ impl Times {
         in_order
     }
 
+    /// Whether readings before this one had times that lie ahead of its arrival by more than is believed.
+    pub(super) fn were_ahead(&self, at: Timestamp, arrived_at: Timestamp, ahead_s: f64) -> bool {
+        let ahead = |newest: Timestamp| newest.duration_since(arrived_at).as_secs_f64() > ahead_s;
+        self.newest.is_some_and(|newest| at <= newest && ahead(newest))
+    }
+
     fn remember(&mut self, at: Timestamp, value: Value) {
         if self.recent.len() < REMEMBERED {
             self.recent.push((at, value));
@@ -113,7 +119,7 @@ impl Lag {
 }
 
 /// A duration, s, as people say it.
-pub(super) fn in_words(seconds: f64) -> String {
+pub(crate) fn in_words(seconds: f64) -> String {
     match seconds {
         s if s < 120.0 => format!("{s:.0} s"),
         s if s < 7200.0 => format!("{:.0} min", s / 60.0),

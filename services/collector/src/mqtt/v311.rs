@@ -21,7 +21,6 @@ pub(super) struct Client(AsyncClient);
 
 pub(super) struct Line {
     eventloop: EventLoop,
-    client: AsyncClient,
     most_kept: usize,
 }
 
@@ -30,7 +29,7 @@ pub(super) fn open(settings: &Settings) -> (Client, Line) {
     let mut network = eventloop.network_options();
     network.set_connection_timeout(CONNECTED_WITHIN_S).set_tcp_nodelay(true);
     eventloop.set_network_options(network);
-    (Client(client.clone()), Line { eventloop, client, most_kept: most_kept(settings) })
+    (Client(client), Line { eventloop, most_kept: most_kept(settings) })
 }
 
 /// With TLS the client goes to the tunnel's socket and nowhere else: nothing ever leaves it in the clear.
@@ -118,28 +117,22 @@ impl Line {
         self.eventloop.clean();
         self.eventloop.state.events.clear();
         // A publish that waited for its number to come free would wait for ever.
-        let collided = self.eventloop.state.collision.take().map(|mut publish| {
-            publish.pkid = 0;
-            Request::Publish(publish)
-        });
-        // What has no number yet would be sent past the limit of unconfirmed ones, where one pushes the other out: it goes
-        // back into the queue. Subscriptions are asked for anew.
-        let (numbered, rest): (Vec<_>, Vec<_>) = self.eventloop.pending.drain(..).partition(|request| match request {
-            Request::Publish(publish) => publish.pkid != 0,
-            request => matches!(request, Request::PubRel(_) | Request::Disconnect(_)),
-        });
-        self.eventloop.pending.extend(numbered);
-        for request in collided.into_iter().chain(rest) {
-            if let Request::Publish(Publish { topic, qos, retain, payload, .. }) = request
-                && self.client.try_publish(&topic, qos, retain, payload).is_err()
-            {
-                tracing::warn!(%topic, "no room to publish this once more");
-            }
-        }
+        self.eventloop.state.collision = None;
+        // What has no number yet was never sent: it may be hours old when the next connection stands, and whoever said it says it
+        // anew, as it is then.
+        self.eventloop.pending.retain(is_under_way);
     }
 
     pub(super) fn close(&mut self) {
         self.eventloop.clean();
+    }
+}
+
+/// Whether a request has gone out with a number, under which it must go out again (MQTT 3.1.1, 4.4).
+fn is_under_way(request: &Request) -> bool {
+    match request {
+        Request::Publish(publish) => publish.pkid != 0,
+        request => matches!(request, Request::PubRel(_) | Request::Disconnect(_)),
     }
 }
 

@@ -30,7 +30,6 @@ pub(super) struct Client(AsyncClient);
 
 pub(super) struct Line {
     eventloop: EventLoop,
-    client: AsyncClient,
     /// As we ask; a broker may change its copy for one connection.
     options: MqttOptions,
     most_kept: usize,
@@ -47,16 +46,7 @@ pub(super) fn open(settings: &Settings) -> (Client, Line) {
     let options = options(settings, "");
     let (client, eventloop) = AsyncClient::new(options.clone(), room(settings));
     let most_kept = most_kept(settings);
-    let line = Line {
-        eventloop,
-        client: client.clone(),
-        options,
-        most_kept,
-        connecting: true,
-        ended: None,
-        last_sent: 0,
-        largest: None,
-    };
+    let line = Line { eventloop, options, most_kept, connecting: true, ended: None, last_sent: 0, largest: None };
     (Client(client), line)
 }
 
@@ -201,19 +191,11 @@ impl Line {
     pub(super) fn forget(&mut self) {
         (self.connecting, self.ended) = (true, None);
         self.eventloop.clean();
-        let collided = self.eventloop.state.collision.take().map(|mut publish| {
-            publish.pkid = 0;
-            Request::Publish(publish)
-        });
         // Numbers count up to what the last broker allowed; if the next allows fewer, they would never start again.
         self.eventloop.state = MqttState::new(OUTGOING_UNCONFIRMED, true);
-        // What has no number yet would be sent past the limit of unconfirmed ones, where one pushes the other out: it goes
-        // back into the queue. Subscriptions are asked for anew.
-        let (mut numbered, rest): (Vec<_>, Vec<_>) =
-            self.eventloop.pending.drain(..).partition(|request| match request {
-                Request::Publish(publish) => publish.pkid != 0,
-                request => matches!(request, Request::PubRel(_) | Request::Disconnect),
-            });
+        // What has no number yet was never sent: it may be hours old when the next connection stands, and whoever said it says it
+        // anew, as it is then.
+        let mut numbered: Vec<_> = self.eventloop.pending.drain(..).filter(is_under_way).collect();
         // Numbers run in a circle: the oldest is behind the newest. What is newer must stay so, or an old score would be
         // retained.
         numbered.sort_by_key(|request| match request {
@@ -225,18 +207,18 @@ impl Line {
             numbered.retain(|request| fits(request, largest));
         }
         self.eventloop.pending.extend(numbered);
-        for request in collided.into_iter().chain(rest) {
-            if let Request::Publish(Publish { topic, qos, retain, payload, .. }) = request {
-                let topic = String::from_utf8_lossy(&topic).into_owned();
-                if self.client.try_publish(&topic, qos, retain, payload).is_err() {
-                    tracing::warn!(%topic, "no room to publish this once more");
-                }
-            }
-        }
     }
 
     pub(super) fn close(&mut self) {
         self.eventloop.clean();
+    }
+}
+
+/// Whether a request has gone out with a number, under which it must go out again (MQTT 5, 4.4).
+fn is_under_way(request: &Request) -> bool {
+    match request {
+        Request::Publish(publish) => publish.pkid != 0,
+        request => matches!(request, Request::PubRel(_) | Request::Disconnect),
     }
 }
 

@@ -44,6 +44,7 @@ struct Node {
     next_seq: Option<u64>,
     own: Metrics,
     devices: BTreeMap<String, Metrics>,
+    /// When it was asked for its births, by a clock that is never set back.
     asked_at: Option<Timestamp>,
 }
 
@@ -157,10 +158,11 @@ impl Nodes {
             Outcome::Taken(_) => false,
         };
         if self.ask && known && outcomes.iter().any(missed) {
-            let now = taker.message.arrived_at;
-            if node.asked_at.is_none_or(|asked| now.duration_since(asked) >= ASK_EVERY) {
-                node.asked_at = Some(now);
-                self.requests.push(rebirth(address, now));
+            // A clock that is set back must not keep us from asking.
+            let steady = taker.steady_at();
+            if node.asked_at.is_none_or(|asked| steady.duration_since(asked) >= ASK_EVERY) {
+                node.asked_at = Some(steady);
+                self.requests.push(rebirth(address, taker.message.arrived_at));
             }
         }
         outcomes

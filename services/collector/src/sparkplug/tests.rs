@@ -400,6 +400,19 @@ fn what_is_no_payload_is_refused_and_a_retained_birth_too() {
     assert_eq!(send(&birth.encode_to_vec(), true), ["untimed"]);
 }
 
+#[test]
+fn births_are_asked_for_though_the_clock_was_set_back() {
+    let mut bench = Bench { decoder: Decoder::new(map(), Limits::USUAL).asking_for_births(true), ..Bench::new() };
+    let mut asked = |set_back: jiff::SignedDuration, after_s: i64| {
+        bench.now = start() + after_s.seconds() - set_back;
+        bench.decoder.set_back(set_back);
+        bench.send("spBv1.0/mill/DDATA/line1/K1", vec![aliased(7, 90.0)]);
+        bench.decoder.requests().len()
+    };
+    let day = jiff::SignedDuration::from_hours(24);
+    assert_eq!([asked(jiff::SignedDuration::ZERO, 0), asked(day, 30), asked(day, 70), asked(day, 100)], [1, 0, 1, 0]);
+}
+
 /// Sparkplug 3.0.0, 6.4.21: NCMD with `Node Control/Rebirth` true.
 #[test]
 fn a_node_is_asked_for_its_births_only_if_that_is_allowed_and_once_a_minute() {

@@ -35,6 +35,8 @@ pub fn belief(
         };
         // Beyond it a reading is refused, so it is never switched off, and no clock is right to the millisecond.
         let ahead_s = between("ahead_s", doubt.ahead_s, (1.0, 1e6), "s");
+        // Beyond it a reading enters no exposure: never switched off either.
+        let behind_days = between("behind_days", doubt.behind_days, (1.0, 36_500.0), "days");
         let mut within = |key: &str, value: Option<f64>, most: f64, unit: &str| between(key, value, (0.0, most), unit);
         let stuck_min = within("stuck_min", doubt.stuck_min, 1e5, "min");
         let spike = within("spike", doubt.spike, 1e6, signal.house_unit());
@@ -49,6 +51,7 @@ pub fn belief(
             late_s: given(late_min.map(|minutes| minutes * 60.0), Some(house.late_s)).unwrap_or(f64::INFINITY),
             skew_s: given(skew_s, Some(house.skew_s)).unwrap_or(f64::INFINITY),
             ahead_s: ahead_s.unwrap_or(house.ahead_s),
+            behind_s: behind_days.map_or(house.behind_s, |days| days * 86_400.0),
         };
         limits.insert(signal, limit);
     }

@@ -206,6 +206,7 @@ pub struct Doubt {
     pub late_min: Option<f64>,
     pub skew_s: Option<f64>,
     pub ahead_s: Option<f64>,
+    pub behind_days: Option<f64>,
 }
 
 #[derive(Debug, Default, Clone, Deserialize)]

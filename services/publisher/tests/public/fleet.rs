@@ -116,7 +116,7 @@ pub async fn write_down(ledger: &Ledger, snapshot: &Snapshot) {
 /// A service that has just started on an empty folder.
 pub fn empty() -> Snapshot {
     let error = Some("connection refused".to_owned());
-    Snapshot { at: now(), link: Link { connected: false, since: None, error }, ..Snapshot::default() }
+    Snapshot { at: now(), link: Link { error, ..Link::default() }, ..Snapshot::default() }
 }
 
 pub fn score(unit: &str, tube: &str, state: State, reason: &str) -> Score {
@@ -593,7 +593,7 @@ pub fn snapshot() -> Snapshot {
         }],
         faults: vec![fault("decimal_comma", "works/C-103/torque: 12,5; right would be 12.5")],
         totals: Totals { messages: 1_204_511, readings: 1_198_020, duplicates: 6421, kept_out: 70 },
-        link: Link { connected: true, since: Some(now() - SignedDuration::from_hours(51)), error: None },
+        link: Link { connected: true, since: Some(now() - SignedDuration::from_hours(51)), ..Link::default() },
         journal: Journal { last_commit_at: Some(now() - SignedDuration::from_secs(1)), error: None },
         config: ConfigState::default(),
     }

@@ -15,6 +15,32 @@ fn each_lack_is_told_apart() {
     let mut full_disk = fleet::snapshot();
     full_disk.journal.error = Some("no space left on device".to_owned());
     assert_eq!(codes(&full_disk), ["commits_failing"]);
+    let mut refused = fleet::snapshot();
+    refused.link.refused_filters = vec!["works/#".to_owned()];
+    assert_eq!(codes(&refused), ["filter_refused"]);
+    refused.link.connected = false;
+    assert_eq!(codes(&refused), ["broker_away"], "nobody refuses anything while nobody is there");
+}
+
+#[tokio::test]
+async fn what_comes_by_the_subscriptions_is_said_in_a_line() {
+    let line =
+        |body: &str| body.split("<dt>Subscriptions</dt><dd>").nth(1).unwrap().split("</dd>").next().unwrap().to_owned();
+    let mut snapshot = fleet::snapshot();
+    let page = |snapshot: &Snapshot| ask(snapshot.clone(), "GET", "/signals");
+    assert_eq!(line(&page(&snapshot).await.body), "all granted, nothing waits");
+    snapshot.link.backlog = true;
+    let ready = ask(snapshot.clone(), "GET", "/health/ready").await;
+    assert_eq!(ready.status.as_u16(), 200, "a backlog is work, and no lack");
+    assert!(ready.body.contains("\"backlog\": true"), "{}", ready.body);
+    snapshot.link.refused_filters = vec!["works/+/torque".to_owned()];
+    snapshot.link.qos0_filters = vec!["mill/#".to_owned()];
+    let said = line(&page(&snapshot).await.body);
+    for part in ["refused by the broker: works/+/torque", "QoS 0 only", "mill/#", "count as having waited"] {
+        assert!(said.contains(part), "{said}");
+    }
+    let json = ask(snapshot, "GET", "/api/v1/signals").await.body;
+    assert!(json.contains("works/+/torque") && json.contains("\"backlog\": true"), "{json}");
 }
 
 #[test]

@@ -49,6 +49,7 @@ fn the_example_holds_and_shows_every_key() {
         "late_min",
         "skew_s",
         "ahead_s",
+        "behind_days",
         "database",
         "database_password_file",
         "database_password_env",
