@@ -11,6 +11,7 @@ use crate::committer::Committed;
 use crate::decode::{Message, Outcome};
 use crate::link::{CommitError, Link};
 use crate::mapping::TopicMap;
+use crate::pulse::Pulse;
 use crate::reason::{Reason, shown};
 
 /// So many unmapped topics are listed; further ones are only counted.
@@ -24,6 +25,10 @@ const RATE_MINUTES: usize = 5;
 #[derive(Debug, Default)]
 pub struct Arrivals {
     inner: Mutex<Inner>,
+    /// Of the one who polls the connection. It beats at least once in twice the keep-alive.
+    pub connection: Pulse,
+    /// Of the one who stores readings. It beats every second, but for the time that a commit takes.
+    pub storing: Pulse,
 }
 
 #[derive(Debug, Default)]

@@ -20,6 +20,8 @@ use crate::window::{Ticket, Window};
 const QUIET: Duration = Duration::from_millis(1);
 /// ...and so long in all.
 const LONGEST_WAIT: Duration = Duration::from_millis(20);
+/// While nothing comes, it shows so often that it would take it.
+const IDLE: Duration = Duration::from_secs(1);
 
 /// What a commit did.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -93,6 +95,7 @@ where
         let mut terms = self.terms.clone();
         let mut may_change = true;
         loop {
+            self.arrivals.storing.beat();
             tokio::select! {
                 biased;
                 _ = stop.wait_for(|stop| *stop) => break,
@@ -102,6 +105,7 @@ where
                 }
                 () = self.gather(queue, &mut group) => {}
                 () = sleep(QUIET), if acks_left => {}
+                () = sleep(IDLE) => {}
             }
             if !self.settle(&mut group, &mut stop).await {
                 return;
@@ -189,6 +193,8 @@ where
                     return true;
                 }
                 Err(error) => {
+                    // A disk that is full is no hang: starting again would not help.
+                    self.arrivals.storing.beat();
                     let wait = backoff.next();
                     tracing::warn!(%error, readings = readings.len(), wait_ms = wait.as_millis() as u64, "commit failed, nothing is acknowledged");
                     self.arrivals.commit_failed(error.to_string(), self.clock.now());

@@ -60,7 +60,7 @@ pub fn database(checker: &mut Checker, raw: &raw::Data, data: &Path, folder: &Pa
             checker.refuse(&variable, "the password comes from database_password_file too; leave one of the two out");
             return None;
         }
-        (Some(name), None) => secret::from_file(checker, &folder.join(name), &file)?,
+        (Some(name), None) => secret::from_file(checker, &secret::file(folder, name), &file)?,
         (None, Some(name)) => secret::from_environment(checker, name, &variable)?,
     };
     checker.take(&database, server.with_password(&password))
