@@ -68,8 +68,7 @@ fn a_running_service_tells_counts_and_states_and_no_secret_reading_or_name() {
         let signals = service.get("/api/v1/signals").1;
         ["131.5127", "much", "colour"].iter().all(|part| signals.contains(part)).then_some(())
     });
-    let log =
-        format!("12:00 refused broker-secret-41 and {}\n12:01 C. Pond corrected a finding of A. Marsh\n", token.trim());
+    let log = "12:00 refused broker-secret-41\n12:01 C. Pond corrected a finding of A. Marsh\n";
     std::fs::write(files.path("log"), log).unwrap();
 
     let told = files.path("told");

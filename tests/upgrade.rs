@@ -1,7 +1,7 @@
 //! Upgrade and downgrade with data: what an earlier release left is opened and read the same, and a record that a newer version
 //! has brought up to date is refused by name and left as it is.
 //!
-//! `reference/released_5` is a data folder as the program left it when 0005 was its newest migration: its database as the dump of
+//! `released_5` is a data folder as the program left it when 0005 was its newest migration: its database as the dump of
 //! SQLite's own shell, its day files, and what the program itself then said of them (intervals.csv). `made.md` beside it tells how.
 
 use std::collections::BTreeMap;
@@ -20,7 +20,7 @@ fn database(path: &Path, script: &str) {
 
 /// The released plant in a folder of its own; its configuration.
 fn released(folder: &Path) -> PathBuf {
-    let from = beside_tests("reference/released_5");
+    let from = beside_tests("released_5");
     let copied = Command::new("cp").arg("-r").arg(from.join("data")).arg(from.join("plant.toml")).arg(folder).status();
     assert!(copied.unwrap().success());
     let dump = from.join("record.sql");
@@ -55,7 +55,7 @@ fn what_an_earlier_release_left_reads_as_it_did() {
     let config = config.to_str().unwrap();
     let out = folder.path().join("intervals.csv");
     done(&["intervals", "--config", config, "--out", out.to_str().unwrap()]);
-    let then = std::fs::read_to_string(beside_tests("reference/released_5/intervals.csv")).unwrap();
+    let then = std::fs::read_to_string(beside_tests("released_5/intervals.csv")).unwrap();
     assert_eq!(std::fs::read_to_string(&out).unwrap(), then, "the intervals are others than they were");
     let models = done(&["models", "list", "--config", config]);
     assert!(models.contains("approved by R. Analyst: for show"), "{models}");
@@ -72,7 +72,7 @@ fn what_an_earlier_release_left_reads_as_it_did() {
     assert!(scores.contains("published scores"), "{scores}");
     done(&["score", "--config", config]);
     // What is imported a second time was there: nothing was lost on the way.
-    let history = beside_tests("reference/released_5/history.csv");
+    let history = beside_tests("released_5/history.csv");
     let again = done(&["import", "history", history.to_str().unwrap(), "--config", config]);
     assert!(again.contains("nothing new in them"), "{again}");
 }
