@@ -83,6 +83,11 @@ fn program_and_tests_share_one_build() {
     let (program, all) = (features(&["-p", "groovecast", "-e", "normal"]), features(&["--workspace"]));
     let built_twice: Vec<_> = program.difference(&all).collect();
     assert!(built_twice.is_empty(), "tests turn more features on in {built_twice:#?}");
+    // What is packed for a plant lacks the demo's code, and nothing below is built again for it.
+    let packed = ["-p", "groovecast", "-e", "normal", "--no-default-features", "--features", "demo-crates"];
+    let packed = features(&packed);
+    let built_twice: Vec<_> = packed.difference(&all).filter(|line| !line.starts_with("groovecast v")).collect();
+    assert!(built_twice.is_empty(), "the package has other features of {built_twice:#?}");
 }
 
 fn sources(folder: &Path) -> Vec<PathBuf> {

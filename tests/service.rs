@@ -100,6 +100,14 @@ impl Service {
         Service { config: config.to_owned(), port, process }
     }
 
+    /// Starts the service with more in its environment; it may not answer yet.
+    pub fn launch_with(config: &Path, environment: &[(&str, &str)]) -> Service {
+        let port = free_port();
+        let mut command = Self::command(config, port);
+        let process = command.envs(environment.iter().copied()).spawn().unwrap();
+        Service { config: config.to_owned(), port, process }
+    }
+
     /// Starts the service and waits until it is ready.
     pub fn start(config: &Path) -> Service {
         let service = Self::launch(config);

@@ -11,6 +11,7 @@ use crate::committer::Committed;
 use crate::decode::{Message, Outcome};
 use crate::link::{CommitError, Link};
 use crate::mapping::TopicMap;
+use crate::pulse::Pulse;
 use crate::reason::{Reason, shown};
 use crate::track::{Faults, Track};
 
@@ -22,6 +23,10 @@ const SPECIMEN_BYTES: usize = 4096;
 #[derive(Debug, Default)]
 pub struct Arrivals {
     inner: Mutex<Inner>,
+    /// Of the one who polls the connection. It beats at least once in twice the keep-alive.
+    pub connection: Pulse,
+    /// Of the one who stores readings. It beats every second, but for the time that a commit takes.
+    pub storing: Pulse,
 }
 
 #[derive(Debug, Default)]

@@ -22,6 +22,8 @@ const QUIET: Duration = Duration::from_millis(1);
 const LONGEST_WAIT: Duration = Duration::from_millis(20);
 /// When a commit took so long, what comes after its acknowledgements has waited at the broker.
 const HELD_UP: Duration = Duration::from_secs(5);
+/// While nothing comes, it shows so often that it would take it.
+const IDLE: Duration = Duration::from_secs(1);
 
 /// What a commit did.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -100,6 +102,7 @@ where
         let mut terms = self.terms.clone();
         let mut may_change = true;
         loop {
+            self.arrivals.storing.beat();
             tokio::select! {
                 biased;
                 _ = stop.wait_for(|stop| *stop) => break,
@@ -109,6 +112,7 @@ where
                 }
                 () = self.gather(queue, &mut group) => {}
                 () = sleep(QUIET), if acks_left => {}
+                () = sleep(IDLE) => {}
             }
             if !self.settle(&mut group, &mut stop).await {
                 return;
@@ -200,7 +204,11 @@ where
                     }
                     return true;
                 }
-                Ok(Err(error)) => error.to_string(),
+                Ok(Err(error)) => {
+                    // A disk that is full is no hang: starting again would not help. One that never answers is.
+                    self.arrivals.storing.beat();
+                    error.to_string()
+                }
                 Err(_) => {
                     let within = self.answer_within;
                     format!(

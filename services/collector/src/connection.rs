@@ -27,6 +27,9 @@ const STOOD: Duration = Duration::from_secs(30);
 /// other out at once, keep waiting longer.
 const WORKED: Duration = Duration::from_secs(1);
 
+/// While it waits for room, the connection shows so often that it does.
+const LOOK_UP: Duration = Duration::from_secs(1);
+
 /// The broker has so long to close after our good-bye.
 const LINGER: Duration = Duration::from_millis(500);
 
@@ -66,6 +69,7 @@ impl Owner {
     pub(crate) async fn poll_on(&mut self) {
         let mut backoff = Backoff::new(Duration::from_millis(200), Duration::from_secs(15));
         loop {
+            self.arrivals.connection.beat();
             if !self.line.is_online() {
                 self.dig();
             }
@@ -182,7 +186,12 @@ impl Owner {
         if protected {
             // Full only if the broker sends more unacknowledged messages than the queue holds: then the connection waits.
             // Closed only when we leave: the broker keeps the message.
-            let _ = self.queue.send(delivery).await;
+            if let Err(TrySendError::Full(delivery)) = self.queue.try_send(delivery) {
+                let mut sending = std::pin::pin!(self.queue.send(delivery));
+                while timeout(LOOK_UP, &mut sending).await.is_err() {
+                    self.arrivals.connection.beat();
+                }
+            }
         } else if let Err(TrySendError::Full(Delivery { content: Some(content), .. })) = self.queue.try_send(delivery) {
             let sample = format!("{}: QoS 0 faster than it can be stored; publish with QoS 1", content.topic);
             self.arrivals.fault(Reason::Overrun, content.arrived_at, sample);

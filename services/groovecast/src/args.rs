@@ -182,6 +182,9 @@ pub enum Command {
         #[command(subcommand)]
         what: Tokens,
     },
+    /// Write what somebody who is asked for help would ask for into a new folder, beside the service and also where something is
+    /// broken: versions, machine, configuration without secrets, health, counts, faults, disk, database, models, log. No readings.
+    Support(Support),
     /// Copy record, readings and photos into a new folder, while the service may run. It is as secret as the database.
     Backup {
         #[command(flatten)]
@@ -351,6 +354,59 @@ pub enum Scores {
         #[command(flatten)]
         with: WithConfig,
     },
+    /// Write what was published as files by day, for data lakes and notebooks: a row for each score and horizon.
+    Export(ExportScores),
+}
+
+/// What is told to whoever is asked for help.
+#[derive(Debug, Args)]
+pub struct Support {
+    #[command(flatten)]
+    pub with: WithConfig,
+    /// The new folder.
+    #[arg(long, value_name = "FOLDER")]
+    pub out: PathBuf,
+    /// Leave the names of people in.
+    #[arg(long)]
+    pub names: bool,
+    /// The log, if systemd does not keep it.
+    #[arg(long, value_name = "FILE")]
+    pub log: Option<PathBuf>,
+    /// A file with a reader's token, where the pages ask for a login.
+    #[arg(long, value_name = "FILE")]
+    pub token_file: Option<PathBuf>,
+}
+
+/// Which scores are written, and where to.
+#[derive(Debug, Args)]
+pub struct ExportScores {
+    #[command(flatten)]
+    pub with: WithConfig,
+    /// The folder; files of the same days are replaced.
+    #[arg(long, value_name = "FOLDER")]
+    pub out: PathBuf,
+    /// From this time on (default: the first score that was kept).
+    #[arg(long, value_name = "TIME")]
+    pub from: Option<String>,
+    /// Before this time (default: all).
+    #[arg(long, value_name = "TIME")]
+    pub to: Option<String>,
+    /// Parquet or CSV.
+    #[arg(long, value_enum, default_value = "parquet")]
+    pub format: FileFormat,
+    /// Beside them, what the approved model says of days of which another one spoke. Such a score was made later, and its model
+    /// knows what came after: it is no forecast, and is marked.
+    #[arg(long)]
+    pub back_dated: bool,
+}
+
+/// How files are written.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum FileFormat {
+    /// Parquet.
+    Parquet,
+    /// CSV.
+    Csv,
 }
 
 /// What is done with models.

@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use anyhow::Context;
-use collector::{Arrivals, Status};
+use collector::{Arrivals, LinkState, Status};
 use ledger::Place;
 use plant::Clock;
 use tokio::sync::{mpsc, watch};
@@ -12,6 +12,7 @@ use tokio::task::JoinSet;
 use crate::config::Config;
 use crate::exit::Failure;
 use crate::plant_store::PlantStore;
+use crate::supervised::{self, Part};
 use crate::{beside, run};
 
 /// Collects until the process is told to stop.
@@ -41,6 +42,13 @@ pub async fn collect(config: Config, name: &str, clock: Arc<dyn Clock>) -> Resul
     );
     tasks.spawn(async move { session.await.context("the collector stopped") });
     tasks.spawn(run::close_hours(store.clone(), clock.clone(), stopped.clone()));
+    let parts = Part::of_session(&arrivals, &store.config).into();
+    let (link, hung_after) = (arrivals.clone(), store.config.hung_after);
+    let status = move || match link.link().state {
+        LinkState::Offline { error } => format!("works, without its broker: {error}"),
+        LinkState::Connecting | LinkState::Online | LinkState::Closed => "collecting".to_owned(),
+    };
+    tasks.spawn(supervised::keep_up(parts, None, hung_after, status, stopped.clone()));
     tasks.spawn(beside::tell(store, name.to_owned(), arrivals, clock, stopped));
     tracing::info!(name, "collecting");
     tokio::select! {
@@ -48,7 +56,10 @@ pub async fn collect(config: Config, name: &str, clock: Arc<dyn Clock>) -> Resul
             ended.context("a task broke").and_then(|result| result)?;
             return Err(Failure::Other(anyhow::anyhow!("a task ended before the collector was told to stop")));
         }
-        () = run::told_to_stop() => tracing::info!("stopping: what is held is stored first"),
+        () = run::told_to_stop() => {
+            supervised::stopping();
+            tracing::info!("stopping: what is held is stored first");
+        }
     }
     stop.send_replace(true);
     while let Some(ended) = tasks.join_next().await {

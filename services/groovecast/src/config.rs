@@ -31,6 +31,8 @@ use plant::{Grade, Measure, Signal, Status, Term, UnitId, WorkEffects, Zone};
 use publisher::{LongestInterval, Origin, ReadAccess};
 use wear::{RidgeScale, Se};
 
+pub use secret::file as credential_or_file;
+
 use crate::advising::AdviceLimits;
 use crate::args::Rows;
 use crate::suspicion::DoubtLimits;
@@ -110,6 +112,8 @@ pub struct Config {
     pub close_after: SignedDuration,
     /// Silence after which a unit's scores are `stale`.
     pub stale_after: SignedDuration,
+    /// How long a part of the work may give no sign of life before who started the service is left to start it anew.
+    pub hung_after: std::time::Duration,
 }
 
 /// How history files are read.

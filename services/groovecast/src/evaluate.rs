@@ -4,7 +4,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use anyhow::Context;
-use collector::{Arrivals, Outgoing};
+use collector::{Arrivals, Outgoing, Pulse};
 use ledger::{By, Evaluation, KeptScore};
 use plant::{Clock, Score, hour_of};
 use publisher::{ConfigState, Interval, Site, Snapshot, TrackRecord, Trial, WearMap};
@@ -44,6 +44,8 @@ pub struct Evaluator {
     pub clock: Arc<dyn Clock>,
     /// Told when somebody has written to the record: then the next evaluation does not wait for its turn.
     pub written: Arc<Notify>,
+    /// Its sign of life: it beats while it waits for its turn, and not while it evaluates.
+    pub pulse: Pulse,
 }
 
 impl Evaluator {
@@ -81,6 +83,7 @@ impl Evaluator {
                 Err(error) => tracing::error!(error = format!("{error:#}"), "the scores could not be evaluated"),
             }
             loop {
+                self.pulse.beat();
                 self.refresh(&evaluated);
                 let rest = every.saturating_sub(began.elapsed());
                 let written = tokio::select! {

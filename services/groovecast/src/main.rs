@@ -29,6 +29,7 @@ mod listen;
 mod live;
 mod looks;
 mod model;
+mod pages;
 mod people;
 mod plant_store;
 mod progress;
@@ -39,9 +40,12 @@ mod reproduce;
 mod retention;
 mod rolling;
 mod run;
+mod scores_export;
 mod scoring;
 mod show;
 mod snapshot;
+mod supervised;
+mod support;
 mod suspicion;
 mod track;
 mod validation_report;
@@ -132,10 +136,14 @@ async fn carry_out(command: Command, clock: Arc<dyn Clock>) -> Result<(), Failur
         Command::Scores { what: args::Scores::Reproduce { tube, at, with } } => {
             reproduce::reproduce(Config::read(&with.config)?, &tube, &at, &*clock).await
         }
+        Command::Scores { what: args::Scores::Export(asked) } => {
+            scores_export::export(Config::read(&asked.with.config)?, &asked, &*clock).await
+        }
         Command::Looks { what } => looks::looks(what, &*clock).await,
         Command::People { what } => people::people(what, &*clock).await,
         Command::Tokens { what } => people::tokens(what, &*clock).await,
         Command::Models { what } => show::models(what, &*clock).await,
+        Command::Support(asked) => support::support(&asked, &*clock).await,
         Command::Backup { with, out } => backup::backup(Config::read(&with.config)?, &out, &*clock).await,
         Command::Restore { with, from } => backup::restore(Config::read(&with.config)?, &from).await,
     }

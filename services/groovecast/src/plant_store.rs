@@ -67,6 +67,11 @@ impl PlantStore {
         Ok(Self::of(ledger, config))
     }
 
+    /// Beside whoever works with the data folder, on a ledger that was opened before, perhaps to read only.
+    pub fn on(ledger: Ledger, config: Arc<Config>) -> PlantStore {
+        Self::of(ledger, config)
+    }
+
     fn of(ledger: Ledger, config: Arc<Config>) -> PlantStore {
         PlantStore {
             store: Store::new(&config.data),

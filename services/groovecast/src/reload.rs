@@ -10,6 +10,7 @@ use tokio::sync::mpsc;
 
 use crate::config::{Config, Problem};
 use crate::run::may_be_served;
+use crate::supervised;
 
 /// A configuration as it was read, or all that is wrong with it.
 pub type ReadConfig = Result<Config, Vec<Problem>>;
@@ -33,6 +34,7 @@ pub async fn read_when_told(path: PathBuf, reads: mpsc::Sender<ReadConfig>) {
     };
     while told.recv().await.is_some() {
         tracing::info!(config = %path.display(), "reading the configuration anew");
+        supervised::reloading();
         if reads.send(Config::read(&path)).await.is_err() {
             return;
         }

@@ -6,7 +6,7 @@ use std::pin::Pin;
 use std::sync::Arc;
 
 use anyhow::Context;
-use collector::{Arrivals, Committed, Limits, MapError, Outgoing, Settings, Status, Terms, TopicMap};
+use collector::{Arrivals, Committed, Limits, MapError, Outgoing, Pulse, Settings, Status, Terms, TopicMap};
 use ledger::{Ledger, LedgerError};
 use plant::{Clock, Reading, UnitId};
 use publisher::{ConfigState, Publisher, ReadAccess, Site, Snapshot};
@@ -19,6 +19,7 @@ use crate::evaluate::Evaluator;
 use crate::exit::Failure;
 use crate::plant_store::PlantStore;
 use crate::reload::{self, Next, ReadConfig};
+use crate::supervised::{self, Part};
 use crate::{beside, disk, doubts, known, retention};
 
 /// Messages to publish that may wait for the connection.
@@ -44,6 +45,7 @@ pub async fn run(path: &Path, listen: Option<SocketAddr>, clock: Arc<dyn Clock>)
         ended = &mut service => ended,
         () = told_to_stop() => {
             tracing::info!("stopping: what is held is stored first");
+            supervised::stopping();
             stop.send_replace(true);
             service.await
         }
@@ -112,6 +114,7 @@ pub async fn serve(
                 Err(refused) => {
                     tracing::error!("the configuration is refused and the one before stays in force: {refused}");
                     house.state.send_modify(|state| state.refused = Some(refused));
+                    supervised::ready();
                 }
             }
         };
@@ -184,9 +187,20 @@ impl Works {
             tasks.spawn(beside::keep_up(store.clone(), stopped.clone()));
         }
         tasks.spawn(known::keep_up(store.clone(), clock.clone(), stopped.clone()));
+        let pulse = Pulse::default();
+        let parts = [Part::evaluation(&pulse, config)].into_iter().chain(Part::of_session(&house.arrivals, config));
+        let (newest, clock_of_status, site_of_status) = (house.snapshots.subscribe(), clock.clone(), site.clone());
+        let status = move || {
+            let lacks = publisher::lacks(&newest.borrow(), &site_of_status, clock_of_status.now());
+            let lacks: Vec<String> = lacks.into_iter().map(|lack| lack.detail).collect();
+            if lacks.is_empty() { "ready".to_owned() } else { format!("works, not ready: {}", lacks.join("; ")) }
+        };
+        let served_at = house.listener.local_addr().ok();
+        tasks.spawn(supervised::keep_up(parts.collect(), served_at, config.hung_after, status, stopped.clone()));
         let evaluator = Evaluator {
             config: config.clone(),
             site,
+            pulse,
             store,
             arrivals: house.arrivals.clone(),
             snapshots: house.snapshots.clone(),

@@ -6,7 +6,7 @@
 //! hour meter's word on time that nobody saw. [`Baseline`] says what torque is usual; what lies above is excess.
 //!
 //! Everything here blocks, on files or on all cores: callers keep it off the threads of a runtime. Frames are eager and
-//! named in few modules (`frame`, `cache`, `table`, `import_parquet`), all behind one door that turns a panic into an
+//! named in few modules (`frame`, `cache`, `table`, `typed`, `import_parquet`), all behind one door that turns a panic into an
 //! error.
 
 mod baseline;
@@ -37,6 +37,7 @@ mod store;
 mod sums;
 mod table;
 mod tally;
+mod typed;
 mod unit_hours;
 mod walk;
 mod workbook;
@@ -61,4 +62,5 @@ pub use staging::{Merged, Staging};
 pub use store::Store;
 pub use table::{TableError, Tables, read_table, read_tables, write_table};
 pub use tally::{Added, ByTrack, Tally};
+pub use typed::{Cells, write_columns};
 pub use unit_hours::UnitHours;

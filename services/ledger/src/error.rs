@@ -15,6 +15,20 @@ pub enum LedgerError {
         /// Why.
         source: sqlx::Error,
     },
+    /// A newer version has brought the database up to date; it is left as it is.
+    #[error(
+        "{place} is of schema {found} and this version knows schemas up to {known}: a newer groovecast has brought it up to date. \
+         Nothing in it was changed. Right would be that newer version; the way back to this one is the backup that was made \
+         before the upgrade, restored by this version into an empty place"
+    )]
+    Newer {
+        /// Which: a path, or an address without its password.
+        place: String,
+        /// The schema that it has, or one of several that are not known.
+        found: i64,
+        /// The newest schema that is known.
+        known: i64,
+    },
     /// A statement failed: disk full, locked for longer than the busy timeout, damaged file, connection lost.
     #[error("the database refused to {what}: {source}")]
     Database {

@@ -4,7 +4,7 @@ use std::time::Duration;
 
 use jiff::Timestamp;
 use sqlx::any::{AnyConnectOptions, AnyPoolOptions, install_default_drivers};
-use sqlx::migrate::Migrator;
+use sqlx::migrate::{MigrateError, Migrator};
 use sqlx::{Any, AnyConnection, AnyPool, ConnectOptions, Connection, Transaction};
 
 use crate::error::{LedgerError, database};
@@ -46,13 +46,16 @@ impl Ledger {
     /// Opens the database at a place (a file of SQLite's is made if it is not there) and brings its tables up to date.
     ///
     /// # Errors
-    /// [`LedgerError::Open`] if it cannot be reached or written, or was made by a newer version.
+    /// [`LedgerError::Open`] if it cannot be reached or written, [`LedgerError::Newer`] if a newer version has written it.
     pub async fn open(place: &Place) -> Result<Self, LedgerError> {
         install_default_drivers();
         let open = |source| LedgerError::Open { place: place.to_string(), source };
         let kind = place.kind();
         let options = place.options(false).map_err(open)?;
-        migrate(&options, kind).await.map_err(open)?;
+        migrate(&options, kind).await.map_err(|source| match unknown_schema(&source) {
+            Some(found) => LedgerError::Newer { place: place.to_string(), found, known: schema() },
+            None => open(source),
+        })?;
         // A full or failing disk makes SQLite end a transaction by itself, and the driver then believes for ever that the
         // connection is still in it. Such a one is closed, and another takes its place.
         let pool = |connections: u32, read_only: bool| {
@@ -126,6 +129,17 @@ async fn migrate(options: &AnyConnectOptions, kind: Kind) -> Result<(), sqlx::Er
         Kind::Postgres => POSTGRES.run_direct(None, &mut connection, false).await?,
     }
     connection.close().await
+}
+
+/// A schema that was applied and is not known here, if that is why the tables cannot be brought up to date.
+fn unknown_schema(error: &sqlx::Error) -> Option<i64> {
+    match error {
+        sqlx::Error::Migrate(why) => match **why {
+            MigrateError::VersionMissing(found) if found > schema() => Some(found),
+            _ => None,
+        },
+        _ => None,
+    }
 }
 
 /// The number of the newest migration.

@@ -6,7 +6,7 @@ use sqlx::Row;
 
 use crate::error::{LedgerError, damaged, database};
 use crate::hours_seen::{SeenDay, keep_days};
-use crate::open::{Ledger, Turn};
+use crate::open::{Ledger, Turn, instant};
 use crate::record::{bodies, body};
 use crate::rows::{Insert, Statement};
 
@@ -85,6 +85,33 @@ impl Ledger {
             .fetch_all(&self.readers)
             .await
             .map_err(database("read scores"))?;
+        bodies("score", &rows)
+    }
+
+    /// The instants of the first and the last score that was kept; `None` if none was.
+    ///
+    /// # Errors
+    /// [`LedgerError`] if the database fails or a row does not read back.
+    pub async fn scores_span(&self) -> Result<Option<(Timestamp, Timestamp)>, LedgerError> {
+        let (first, last): (Option<i64>, Option<i64>) = sqlx::query_as("SELECT MIN(at_us), MAX(at_us) FROM scores")
+            .fetch_one(&self.readers)
+            .await
+            .map_err(database("read scores"))?;
+        first.zip(last).map(|(first, last)| Ok((instant(first)?, instant(last)?))).transpose()
+    }
+
+    /// The scores that were kept from an instant on and before another, oldest first.
+    ///
+    /// # Errors
+    /// [`LedgerError`] if the database fails or a row does not read back.
+    pub async fn scores_between(&self, from: Timestamp, to: Timestamp) -> Result<Vec<Score>, LedgerError> {
+        let rows: Vec<String> =
+            sqlx::query_scalar("SELECT body FROM scores WHERE at_us >= $1 AND at_us < $2 ORDER BY at_us, subject")
+                .bind(from.as_microsecond())
+                .bind(to.as_microsecond())
+                .fetch_all(&self.readers)
+                .await
+                .map_err(database("read scores"))?;
         bodies("score", &rows)
     }
 

@@ -10,6 +10,7 @@ mod findings;
 mod hostile;
 mod imports;
 mod journal;
+mod look;
 mod migrations;
 mod models;
 mod people;
@@ -120,6 +121,8 @@ fn every_answer_can_wait_in_any_task() {
         send(ledger.forget_days(right, &[]));
         send((ledger.add_baseline("", by), ledger.baseline(None), ledger.add_model("", by), ledger.models()));
         send((ledger.approved_model(), ledger.approve(1, "", by), ledger.scores_of("")));
+        send((Ledger::look(place), ledger.condition(), ledger.journal_by_signal(), ledger.names()));
+        send((ledger.scores_span(), ledger.scores_between(by.at, by.at)));
         send((
             ledger.retire(1, "", by),
             ledger.score_at("", by.at),

@@ -168,3 +168,37 @@ async fn without_room_for_acks_the_queue_is_still_emptied() {
     bench.task.await.unwrap();
     assert_eq!(*bench.acks.lock().unwrap(), Vec::from_iter(0..500));
 }
+
+/// What the watchdog lives on: idle is alive, a commit that never ends is not, however often it is tried again.
+#[tokio::test]
+async fn a_commit_that_hangs_gives_no_sign_of_life_and_waiting_for_messages_does() {
+    let (window, arrivals) = (Mutex::new(Window::new()), Arrivals::new());
+    let (queue, mut from) = mpsc::channel(4);
+    let (_stop, told) = watch::channel(false);
+    let committer = Committer {
+        decoder: Decoder::new(terms().map, Limits::USUAL),
+        terms: terms().for_good(),
+        retune: |_: &Terms| {},
+        window: &window,
+        expected: 20,
+        batch: 100,
+        commit: |_| std::future::pending::<Result<Committed, String>>(),
+        answer_within: Duration::from_millis(500),
+        acknowledge: |_: &u32| true,
+        held_up: || {},
+        request: |_| {},
+        arrivals: &arrivals,
+        clock: &SystemClock,
+    };
+    let idle = async {
+        sleep(Duration::from_millis(2500)).await;
+        assert!(arrivals.storing.silent_for() < Duration::from_secs(2), "it waits, and seems to hang");
+        queue.send(delivery(&window, 1)).await.unwrap();
+        sleep(Duration::from_millis(2500)).await;
+        assert!(arrivals.storing.silent_for() > Duration::from_secs(2), "it hangs, and seems to work");
+    };
+    tokio::select! {
+        () = committer.run(&mut from, told) => panic!("nobody told it to stop"),
+        () = idle => {}
+    }
+}

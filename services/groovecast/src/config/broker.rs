@@ -78,9 +78,10 @@ fn login(checker: &mut Checker, raw: &raw::Broker, folder: &Path, place: &Place)
             checker.refuse(&place.key("password_env"), problem);
             return None;
         }
-        (Some(file), None) => {
-            Some(("password_file", secret::from_file(checker, &folder.join(file), &place.key("password_file"))?))
-        }
+        (Some(file), None) => Some((
+            "password_file",
+            secret::from_file(checker, &secret::file(folder, file), &place.key("password_file"))?,
+        )),
         (None, Some(name)) => {
             Some(("password_env", secret::from_environment(checker, name, &place.key("password_env"))?))
         }
@@ -121,7 +122,9 @@ fn tls(checker: &mut Checker, raw: &raw::Broker, folder: &Path, place: &Place) -
     };
     let client = match (&raw.client_cert_file, &raw.client_key_file) {
         (None, None) => None,
-        (Some(cert), Some(key)) => Some(ClientFiles { cert_file: folder.join(cert), key_file: folder.join(key) }),
+        (Some(cert), Some(key)) => {
+            Some(ClientFiles { cert_file: secret::file(folder, cert), key_file: secret::file(folder, key) })
+        }
         (Some(_), None) => {
             checker.refuse(&place.key("client_cert_file"), "a certificate needs its client_key_file beside it");
             return None;
@@ -131,7 +134,7 @@ fn tls(checker: &mut Checker, raw: &raw::Broker, folder: &Path, place: &Place) -
             return None;
         }
     };
-    let tls = Tls { ca_file: folder.join(ca_file), client, server_name: raw.server_name.clone() };
+    let tls = Tls { ca_file: secret::file(folder, ca_file), client, server_name: raw.server_name.clone() };
     checker.take(&place.key("tls"), tls.check(&raw.host))?;
     Some(tls)
 }
@@ -171,6 +174,11 @@ mod tests {
             ("username = \"u\"", "broker.username", "password_env"),
             ("password_file = \"secret\"", "broker.password_file", "username"),
             ("username = \"u\"\npassword_file = \"empty\"", "broker.password_file", "empty"),
+            (
+                "username = \"u\"\npassword_file = \"$CREDENTIALS_DIRECTORY/secrets_x\"",
+                "broker.password_file",
+                "groovecast-as-service",
+            ),
             ("username = \"u\"\npassword_env = \"NO_SUCH_NAME_1\"", "broker.password_env", "NO_SUCH_NAME_1"),
             (
                 "username = \"u\"\npassword_file = \"secret\"\npassword_env = \"PATH\"",

@@ -3,6 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Display;
 use std::path::Path;
+use std::time::Duration;
 
 use collector::Payload;
 use jiff::SignedDuration;
@@ -192,6 +193,7 @@ impl Checker<'_> {
         let close =
             self.within(&service.key("close_after_min"), raw.service.close_after_min as f64, 1.0, 1440.0, "min");
         let stale = self.within(&service.key("stale_after_h"), raw.service.stale_after_h, 0.1, 8760.0, "h");
+        let hung = self.within(&service.key("hung_after_min"), raw.service.hung_after_min, 0.1, 1440.0, "min");
         Some(Config {
             site_name: raw.site.name,
             time_zone: time_zone?,
@@ -222,6 +224,8 @@ impl Checker<'_> {
             late_after: SignedDuration::from_secs(every as i64 * 4 + 60),
             close_after: SignedDuration::from_secs(close as i64 * 60),
             stale_after: SignedDuration::from_secs((stale * 3600.0) as i64),
+            // A number that is out of range was refused above.
+            hung_after: Duration::try_from_secs_f64(hung * 60.0).unwrap_or_default(),
         })
     }
 

@@ -81,7 +81,7 @@ fn server(
             checker.refuse(variable_at, format!("the password comes from {file_at} too; leave one of the two out"));
             return None;
         }
-        (Some(name), None) => secret::from_file(checker, &folder.join(name), file_at)?,
+        (Some(name), None) => secret::from_file(checker, &secret::file(folder, name), file_at)?,
         (None, Some(name)) => secret::from_environment(checker, name, variable_at)?,
     };
     checker.take(at, server.with_password(&password))

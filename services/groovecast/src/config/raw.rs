@@ -444,10 +444,11 @@ pub struct Service {
     pub evaluate_every_s: i64,
     pub close_after_min: i64,
     pub stale_after_h: f64,
+    pub hung_after_min: f64,
 }
 
 impl Default for Service {
     fn default() -> Self {
-        Self { evaluate_every_s: 30, close_after_min: 10, stale_after_h: 24.0 }
+        Self { evaluate_every_s: 30, close_after_min: 10, stale_after_h: 24.0, hung_after_min: 30.0 }
     }
 }

@@ -77,8 +77,12 @@ on_both! {
         };
         sqlx::query(later).execute(&ledger.writer).await.unwrap();
         ledger.close().await;
-        let refused = Ledger::open(&place).await;
-        assert!(matches!(refused, Err(LedgerError::Open { .. })), "{refused:?}");
+        let before = Ledger::look(&place).await.unwrap().condition().await.unwrap();
+        let refused = Ledger::open(&place).await.unwrap_err();
+        assert!(matches!(refused, LedgerError::Newer { found: 9999, .. }), "{refused:?}");
+        let said = refused.to_string();
+        assert!(said.contains("schema 9999") && said.contains("backup") && said.contains("Nothing"), "{said}");
+        assert_eq!(Ledger::look(&place).await.unwrap().condition().await.unwrap(), before);
     }
 
     async fn many_open_a_new_database_at_once(place: Place) {

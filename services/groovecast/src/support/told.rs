@@ -1,0 +1,290 @@
+//! The configuration as it may be told: known keys with values that hold no secret, without comments. And what it names.
+
+use std::path::{Path, PathBuf};
+
+use toml::{Table, Value};
+
+use super::scrub::{REMOVED, Scrub};
+use crate::config::credential_or_file;
+
+/// Keys whose texts are told, wherever they stand. Whatever is not listed here is taken out.
+const TOLD: &[&str] = &[
+    "address",
+    "approve",
+    "at",
+    "ca_file",
+    "client_cert_file",
+    "client_id",
+    "client_key_file",
+    "columns",
+    "cleaning_modes",
+    "data",
+    "database",
+    "database_password_env",
+    "database_password_file",
+    "each",
+    "field",
+    "frame_origins",
+    "host",
+    "listen",
+    "measure",
+    "measure_at",
+    "measures",
+    "metric",
+    "money",
+    "name",
+    "password_env",
+    "password_file",
+    "payload",
+    "prefix",
+    "protocol",
+    "quality",
+    "quality_codes",
+    "quality_format",
+    "reading",
+    "server_name",
+    "share",
+    "signal",
+    "signals",
+    "surfaces",
+    "terms",
+    "time",
+    "time_format",
+    "time_zone",
+    "topic",
+    "unit",
+    "value",
+    "without_crew",
+    "words",
+    "writer",
+    "zones",
+];
+/// Keys whose numbers and truths are told.
+const COUNTED: &[&str] = &[
+    "tls",
+    "port",
+    "https",
+    "reversed",
+    "ask_rebirth",
+    "room",
+    "ridge",
+    "folds",
+    "limit",
+    "shape",
+    "misread",
+    "spread",
+    "spike",
+    "span",
+    "loop_range",
+    "gear_ratio",
+    "efficiency",
+    "starts_life",
+    "renews_plating",
+    "grade_after",
+    "window",
+    "keep_days",
+    "open_cost",
+    "late_cost",
+    "raise_at",
+    "clear_at",
+    "grade_ridge",
+    "grade_fall",
+    "mirror_correlation",
+    "torque_apart",
+    "hold_s",
+    "excursion_times_usual",
+    "dry_below_share",
+];
+/// What the names of numbers with a unit end in.
+const UNITS: &[&str] = &["_s", "_h", "_min", "_nm", "_mm", "_um", "_kib", "_mib", "_days", "_rpm", "_degc", "_m3_h"];
+
+/// Tables whose keys the plant chooses.
+const OWN_KEYS: &[&str] = &["hold_s", "keep_days", "measures", "words"];
+
+/// What a file that may be a configuration says.
+pub struct Told {
+    /// The configuration without secrets and comments, as JSON; `None` if the file is none.
+    pub text: Option<String>,
+    /// The data folder.
+    pub data: Option<PathBuf>,
+    /// The database, if it is no file of SQLite's.
+    pub database: Option<String>,
+    /// Where pages are served.
+    pub listen: Option<String>,
+}
+
+/// Reads a configuration, right or wrong, and gives what must not be told to `scrub`.
+pub fn told(path: &Path, text: &str, scrub: &mut Scrub) -> Told {
+    let Ok(mut table) = toml::from_str::<Table>(text) else {
+        return Told { text: None, data: None, database: None, listen: None };
+    };
+    let folder = path.parent().unwrap_or(Path::new("."));
+    let string = |section: &str, key: &str| table.get(section)?.get(key)?.as_str().map(str::to_owned);
+    // A name behind which there is nothing may be the secret itself, in the wrong place.
+    let mut misplaced = Vec::new();
+    for (section, key) in [("broker", "password_file"), ("data", "database_password_file")] {
+        let Some(name) = string(section, key) else { continue };
+        match std::fs::read_to_string(credential_or_file(folder, Path::new(&name))) {
+            Ok(secret) => secret.lines().for_each(|line| scrub.secret(line)),
+            Err(_) => misplaced.push((section, key)),
+        }
+    }
+    for (section, key) in [("broker", "password_env"), ("data", "database_password_env")] {
+        let Some(name) = string(section, key) else { continue };
+        match std::env::var(name) {
+            Ok(secret) => scrub.secret(&secret),
+            Err(_) => misplaced.push((section, key)),
+        }
+    }
+    let data = string("site", "data").map(|data| folder.join(data));
+    let database = string("data", "database").filter(|database| database != "sqlite");
+    let listen = Some(string("http", "listen").unwrap_or_else(|| "127.0.0.1:8080".to_owned()));
+    let mut removed = Vec::new();
+    for (section, key) in misplaced {
+        let value = table.get_mut(section).and_then(|section| section.get_mut(key));
+        if let Some(value @ Value::String(_)) = value {
+            removed.extend(value.as_str().map(str::to_owned));
+            *value = Value::String(REMOVED.to_owned());
+        }
+    }
+    clean(&mut table, &[], &mut removed);
+    let text = serde_json::to_string_pretty(&table).ok();
+    for secret in removed {
+        // A misspelt key may hold a word that stands rightly elsewhere, or a small number as there are many.
+        let small = secret.len() < 6 && secret.parse::<f64>().is_ok();
+        if !small
+            && secret != "groovecast"
+            && !text.as_deref().is_some_and(|text| text.contains(&format!("\"{secret}\"")))
+        {
+            scrub.secret(&secret);
+        }
+    }
+    Told { text, data, database, listen }
+}
+
+/// Takes out of a table what is not to be told.
+fn clean(table: &mut Table, above: &[String], removed: &mut Vec<String>) {
+    for (key, value) in table.iter_mut() {
+        let path: Vec<String> = above.iter().cloned().chain([key.clone()]).collect();
+        clean_value(value, &path, removed);
+    }
+}
+
+fn clean_value(value: &mut Value, path: &[String], removed: &mut Vec<String>) {
+    match value {
+        Value::Table(table) => clean(table, path, removed),
+        Value::Array(items) => items.iter_mut().for_each(|item| clean_value(item, path, removed)),
+        Value::String(text) => {
+            if !is_listed(TOLD, path) || may_hold_a_secret(text) {
+                removed.extend(parts(text));
+                *text = REMOVED.to_owned();
+            }
+        }
+        Value::Datetime(_) | Value::Boolean(_) => {}
+        Value::Integer(_) | Value::Float(_) => {
+            let unit = |key: &String| UNITS.iter().any(|unit| key.ends_with(unit));
+            if !is_listed(COUNTED, path) && !path.last().is_some_and(unit) {
+                removed.extend(value.as_integer().map(|whole| whole.to_string()));
+                *value = Value::String(REMOVED.to_owned());
+            }
+        }
+    }
+}
+
+/// Whether the key is listed, or that of a table whose keys are the plant's own.
+fn is_listed(list: &[&str], path: &[String]) -> bool {
+    let [.., above, key] = path else { return false };
+    list.contains(&key.as_str()) || list.contains(&above.as_str()) && OWN_KEYS.contains(&above.as_str())
+}
+
+fn may_hold_a_secret(text: &str) -> bool {
+    let small = text.to_ascii_lowercase();
+    let named = ["password=", "secret=", "token=", "key="].iter().any(|word| small.contains(word));
+    named || text.contains('@') || text.contains('?')
+}
+
+/// A text that is taken out, and what in it could stand alone elsewhere: the password of a URL.
+fn parts(text: &str) -> Vec<String> {
+    let mut parts = vec![text.to_owned()];
+    if let Some((before, _)) = text.rsplit_once('@') {
+        let user = before.rsplit_once("://").map_or(before, |(_, user)| user);
+        parts.extend(user.split_once(':').map(|(_, password)| password.to_owned()));
+    }
+    let options = text.split_once('?').map_or("", |(_, options)| options);
+    parts.extend(options.split('&').filter_map(|option| option.split_once('=')).map(|(_, value)| value.to_owned()));
+    parts
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn example() -> String {
+        std::fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join("../../config/plant.toml")).unwrap()
+    }
+
+    /// Every key of the example, those that show a default too; what is taken out is listed here by name.
+    #[test]
+    fn a_new_key_is_told_or_taken_out_on_purpose() {
+        let text: String = example()
+            .lines()
+            .map(|line| match line.strip_prefix("# ").map(|rest| (rest, rest.split_once(" = "))) {
+                Some((rest, Some((key, _))))
+                    if key.chars().all(|c| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '_') =>
+                {
+                    rest.to_owned() + "\n"
+                }
+                Some((rest, _)) if rest.starts_with('[') => rest.to_owned() + "\n",
+                _ => line.to_owned() + "\n",
+            })
+            .collect();
+        let table: Table = toml::from_str(&text).unwrap();
+        let mut cleaned = table.clone();
+        clean(&mut cleaned, &[], &mut Vec::new());
+        let mut taken = Vec::new();
+        differing(&Value::Table(table), &Value::Table(cleaned), "", &mut taken);
+        assert_eq!(taken, ["broker.username"]);
+    }
+
+    fn differing(was: &Value, is: &Value, path: &str, found: &mut Vec<String>) {
+        match (was, is) {
+            (Value::Table(was), Value::Table(is)) => {
+                was.iter().for_each(|(key, value)| differing(value, &is[key], &format!("{path}.{key}"), found));
+            }
+            _ if was == is => {}
+            _ => found.push(path.trim_start_matches('.').to_owned()),
+        }
+    }
+
+    #[test]
+    fn what_could_be_a_secret_is_taken_out_wherever_it_stands() {
+        let text = "# comment-secret\n[broker]\nhost = \"mqtt://u:host-secret@b\"\npasword = \"typo-secret\"\npin = 12345678\n\
+                    port = \"port-secret\"\npassword_env = \"env-secret\"\nusername = \"u\"\n[data]\ndatabase = \"postgresql://u:db-secret@h/d?password=query-secret\"\n";
+        let mut scrub = Scrub::default();
+        let told = told(Path::new("/nowhere/plant.toml"), text, &mut scrub);
+        let clean = told.text.unwrap();
+        for secret in [
+            "comment-secret",
+            "host-secret",
+            "typo-secret",
+            "12345678",
+            "port-secret",
+            "env-secret",
+            "db-secret",
+            "query-secret",
+        ] {
+            assert!(!clean.contains(secret), "{secret} in {clean}");
+            let said = format!("problem with {secret} there");
+            assert!(
+                secret == "comment-secret" || !scrub.clean(&said).contains(secret),
+                "{secret} would be told in a message"
+            );
+        }
+    }
+
+    #[test]
+    fn a_file_that_is_no_toml_tells_nothing() {
+        let told = told(Path::new("plant.toml"), "password = \"x", &mut Scrub::default());
+        assert!(told.text.is_none() && told.data.is_none());
+    }
+}
