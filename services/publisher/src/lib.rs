@@ -52,6 +52,7 @@ mod findings_page;
 mod form;
 mod ink;
 mod interval;
+mod kept;
 mod lettering;
 mod login;
 mod look_first;
