@@ -7,6 +7,7 @@ mod broker;
 mod check;
 mod data;
 mod exposure;
+mod notify;
 mod opening;
 mod payload;
 mod place;
@@ -26,7 +27,8 @@ use history::{ExposureSettings, QualityCodes};
 use jiff::SignedDuration;
 use jiff::tz::TimeZone;
 use ledger::Place;
-use plant::{Grade, Measure, Signal, Term, UnitId, WorkEffects, Zone};
+use notifier::Way;
+use plant::{AdviceKind, Grade, Measure, Signal, Term, UnitId, WorkEffects, Zone};
 use publisher::{LongestInterval, Origin, ReadAccess};
 use wear::{RidgeScale, Se};
 
@@ -81,6 +83,8 @@ pub struct Config {
     pub longest_interval: LongestInterval,
     /// When a chance raises advice.
     pub advice: AdviceLimits,
+    /// Who is told of it.
+    pub notify: Vec<Target>,
     /// What opening units at a stop takes.
     pub opening: publisher::Opening,
     /// The zones of a tube, from the drive end.
@@ -124,6 +128,23 @@ pub struct Access {
     pub session_lasts: SignedDuration,
     /// Largest photo that is taken, bytes.
     pub photo_bytes: usize,
+}
+
+/// Somebody who is told when advice is raised.
+#[derive(Debug, Clone)]
+pub struct Target {
+    /// Their name in the config.
+    pub name: String,
+    /// The way to them.
+    pub way: Way,
+    /// Of which kinds they are told.
+    pub kinds: Vec<AdviceKind>,
+    /// Whether they are told too when advice is cleared.
+    pub cleared: bool,
+    /// How long after a failed try the next one comes; it doubles with every further one.
+    pub pause: SignedDuration,
+    /// How long after it happened no other try is made.
+    pub give_up_after: SignedDuration,
 }
 
 /// Where the plant's messages come from.
@@ -242,4 +263,10 @@ impl Config {
     pub fn photos(&self) -> PathBuf {
         self.data.join("photos")
     }
+}
+
+/// The example plant, for tests.
+#[cfg(test)]
+pub fn example() -> Config {
+    Config::read(&Path::new(env!("CARGO_MANIFEST_DIR")).join("../../config/plant.toml")).expect("the example holds")
 }

@@ -27,6 +27,7 @@ mod listen;
 mod live;
 mod looks;
 mod model;
+mod notifying;
 mod people;
 mod plant_store;
 mod propose;
@@ -126,6 +127,7 @@ async fn carry_out(command: Command, clock: Arc<dyn Clock>) -> Result<(), Failur
         Command::Scores { what: args::Scores::Reproduce { tube, at, with } } => {
             reproduce::reproduce(Config::read(&with.config)?, &tube, &at, &*clock).await
         }
+        Command::Notify { what } => notifying::notify(what, &*clock).await,
         Command::Looks { what } => looks::looks(what, &*clock).await,
         Command::People { what } => people::people(what, &*clock).await,
         Command::Tokens { what } => people::tokens(what, &*clock).await,

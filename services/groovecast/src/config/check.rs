@@ -17,8 +17,8 @@ use crate::args::Rows;
 use super::place::{Place, line_of};
 use super::raw::{self, Raw};
 use super::{
-    Belief, Config, ModelConfig, Problem, access, advice, belief, broker, data, exposure, opening, suspicions, topics,
-    work,
+    Belief, Config, ModelConfig, Problem, access, advice, belief, broker, data, exposure, notify, opening, suspicions,
+    topics, work,
 };
 
 /// Reads and checks a configuration file; see [`Config::read`]. To listen, units need not be mapped yet.
@@ -187,6 +187,7 @@ impl Checker<'_> {
         let model = self.model(&raw.model, &root.key("model"));
         let effects = work::effects(self, &raw.work, model.as_ref().map(|model| model.limit), &root.key("work"));
         let advice = advice::limits(self, &raw.advice, &raw.model.horizons_h, &root.key("advice"));
+        let notify = notify::targets(self, &raw.notify, raw.mail.as_ref(), &folder, &root);
         let zone = time_zone.clone().unwrap_or(TimeZone::UTC);
         let opening = opening::opening(self, &raw.opening, &zone, &root.key("opening"));
         let doubts = suspicions::limits(self, &raw.suspicions, &root.key("suspicions"));
@@ -218,6 +219,7 @@ impl Checker<'_> {
             units: ids,
             longest_interval,
             advice,
+            notify,
             opening,
             zones,
             effects,
