@@ -1,6 +1,6 @@
 //! What is to be told to others: written together with what it tells of, and kept until they have confirmed it.
 
-use jiff::Timestamp;
+use jiff::{SignedDuration, Timestamp};
 use sqlx::Row;
 use sqlx::any::AnyRow;
 
@@ -9,6 +9,8 @@ use crate::error::{LedgerError, database};
 use crate::open::{Ledger, instant};
 use crate::secret::new_secret;
 
+/// Nobody waits longer than this for the next try. A time farther off was set by a clock that ran ahead.
+const FARTHEST: SignedDuration = SignedDuration::from_hours(25);
 /// Letters of a notice's key: as many as anybody needs to tell two apart.
 const KEY: usize = 32;
 
@@ -66,7 +68,7 @@ impl Ledger {
     pub async fn due_notices(&self, target: &str, now: Timestamp, most: u32) -> Result<Vec<Notice>, LedgerError> {
         let rows = sqlx::query(
             "SELECT id, key, advice, at_us, body, tries FROM notices AS one
-             WHERE target = $1 AND told_us IS NULL AND given_up_us IS NULL AND next_us <= $2
+             WHERE target = $1 AND told_us IS NULL AND given_up_us IS NULL AND (next_us <= $2 OR next_us > $4)
                AND NOT EXISTS (SELECT 1 FROM notices AS before WHERE before.target = $1 AND before.advice = one.advice
                    AND before.id < one.id AND before.told_us IS NULL AND before.given_up_us IS NULL)
              ORDER BY id LIMIT $3",
@@ -74,6 +76,7 @@ impl Ledger {
         .bind(target.to_owned())
         .bind(now.as_microsecond())
         .bind(i64::from(most))
+        .bind(now.saturating_add(FARTHEST).unwrap_or(Timestamp::MAX).as_microsecond())
         .fetch_all(&self.readers)
         .await
         .map_err(database("read what is to be told"))?;

@@ -15,7 +15,7 @@ use tokio::sync::OnceCell;
 use crate::accept::wants_csv;
 use crate::conditional::{self, Tagged};
 use crate::tally::held;
-use crate::{Publisher, Snapshot};
+use crate::{Publisher, Snapshot, cookie};
 
 /// Answers tell how long ago something was: they are made anew after so long even if no new snapshot has come.
 const LASTS: Duration = Duration::from_secs(2);
@@ -31,14 +31,16 @@ const LONGEST: usize = 500;
 struct Question {
     path_and_query: String,
     csv: bool,
+    wishes: String,
 }
 
 impl Question {
     /// `None` for what is not kept.
     fn of(request: &Request) -> Option<Self> {
         let asked = request.uri().path_and_query()?.as_str();
-        let fits = request.method() == Method::GET && asked.len() <= LONGEST;
-        fits.then(|| Question { path_and_query: asked.to_owned(), csv: wants_csv(request.headers()) })
+        let wishes = cookie::wishes(request.headers());
+        let fits = request.method() == Method::GET && asked.len() + wishes.len() <= LONGEST;
+        fits.then(|| Question { path_and_query: asked.to_owned(), csv: wants_csv(request.headers()), wishes })
     }
 }
 

@@ -65,6 +65,14 @@ on_both! {
         assert_eq!(due(&ledger, "shift", 31).await, ["reached"]);
     }
 
+    async fn a_clock_that_ran_ahead_keeps_nothing_back(place: Place) {
+        let ledger = raised(&place).await;
+        let id = ledger.due_notices("desk", at(9), 1).await.unwrap()[0].id;
+        ledger.notice_failed(id, "away", at(3600)).await.unwrap();
+        assert_eq!(due(&ledger, "desk", 9).await, ["reached"], "it waits for its next try");
+        assert_eq!(due(&ledger, "desk", -90_000).await, ["hold", "reached"], "no pause is longer than a day");
+    }
+
     async fn what_was_said_first_of_a_piece_of_advice_is_told_first(place: Place) {
         let ledger = raised(&place).await;
         let first = ledger.due_notices("desk", at(9), 1).await.unwrap().remove(0);
