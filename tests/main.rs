@@ -2,6 +2,10 @@
 
 #![allow(clippy::unwrap_used, reason = "a test that cannot go on says so by ending")]
 
+// What makes certificates for the session's own tests.
+#[allow(dead_code, reason = "the session's tests use the rest of it")]
+#[path = "../services/collector/src/session_tests/authority.rs"]
+mod authority;
 mod backup;
 mod broker;
 mod browser;
@@ -18,6 +22,7 @@ mod install;
 mod kill;
 mod load;
 mod notebook;
+mod notify;
 mod outside;
 mod past;
 mod past_sql;

@@ -164,6 +164,12 @@ pub enum Command {
         #[command(subcommand)]
         what: Scores,
     },
+    /// Try out who is told when advice is raised.
+    Notify {
+        /// What to do with them.
+        #[command(subcommand)]
+        what: Notify,
+    },
     /// Set looks aside that are doubted, or take them back into use.
     Looks {
         /// What to do with them.
@@ -299,6 +305,19 @@ pub enum Tokens {
     Revoke {
         /// Its name.
         name: String,
+        #[command(flatten)]
+        with: WithConfig,
+    },
+}
+
+/// What is done with those who are told of advice.
+#[derive(Debug, Subcommand)]
+pub enum Notify {
+    /// Send each of them a message that is marked as a trial, and say whether it was taken.
+    Try {
+        /// Only these: names of [notify.NAME] in the config.
+        #[arg(value_name = "NAME")]
+        targets: Vec<String>,
         #[command(flatten)]
         with: WithConfig,
     },

@@ -8,6 +8,7 @@ mod check;
 mod data;
 mod exposure;
 mod files;
+mod notify;
 mod opening;
 mod payload;
 mod place;
@@ -27,7 +28,8 @@ use history::{ExposureSettings, QualityCodes, WideColumn};
 use jiff::SignedDuration;
 use jiff::tz::TimeZone;
 use ledger::Place;
-use plant::{Grade, Measure, Signal, Status, Term, UnitId, WorkEffects, Zone};
+use notifier::Way;
+use plant::{AdviceKind, Grade, Measure, Signal, Status, Term, UnitId, WorkEffects, Zone};
 use publisher::{LongestInterval, Origin, ReadAccess};
 use wear::{RidgeScale, Se};
 
@@ -84,6 +86,8 @@ pub struct Config {
     pub longest_interval: LongestInterval,
     /// When a chance raises advice.
     pub advice: AdviceLimits,
+    /// Who is told of it.
+    pub notify: Vec<Target>,
     /// What opening units at a stop takes.
     pub opening: publisher::Opening,
     /// The zones of a tube, from the drive end.
@@ -142,6 +146,23 @@ pub struct Access {
     pub session_lasts: SignedDuration,
     /// Largest photo that is taken, bytes.
     pub photo_bytes: usize,
+}
+
+/// Somebody who is told when advice is raised.
+#[derive(Debug, Clone)]
+pub struct Target {
+    /// Their name in the config.
+    pub name: String,
+    /// The way to them.
+    pub way: Way,
+    /// Of which kinds they are told.
+    pub kinds: Vec<AdviceKind>,
+    /// Whether they are told too when advice is cleared.
+    pub cleared: bool,
+    /// How long after a failed try the next one comes; it doubles with every further one.
+    pub pause: SignedDuration,
+    /// How long after it happened no other try is made.
+    pub give_up_after: SignedDuration,
 }
 
 /// Where the plant's messages come from.
@@ -260,4 +281,10 @@ impl Config {
     pub fn photos(&self) -> PathBuf {
         self.data.join("photos")
     }
+}
+
+/// The example plant, for tests.
+#[cfg(test)]
+pub fn example() -> Config {
+    Config::read(&Path::new(env!("CARGO_MANIFEST_DIR")).join("../../config/plant.toml")).expect("the example holds")
 }

@@ -17,7 +17,7 @@ use crate::grounds::{Grounds, LastSeen};
 use crate::plant_store::PlantStore;
 use crate::run::pause;
 use crate::scoring::Scorer;
-use crate::{advising, doubts, snapshot, track, wear_map};
+use crate::{advising, doubts, notifying, snapshot, track, wear_map};
 
 /// The name under which advice is raised and cleared.
 const ADVISER: &str = "the service";
@@ -110,6 +110,7 @@ impl Evaluator {
         let newest = Snapshot {
             collectors: beside.iter().map(|collector| collector.seen(now)).collect(),
             disk: self.store.disk(),
+            told: self.store.told(),
             config: self.state.borrow().clone(),
             ..snapshot::with_arrivals(evaluated, report, self.store.known(), &self.config, now)
         };
@@ -144,11 +145,12 @@ impl Evaluator {
             let snapshot = snapshot::evaluated(&shown, scores, models, doubts, &scorer.time_zone);
             let over = |score: &Score| Interval::of(score, &snapshot, &site).is_due();
             let changed = advising::step(&open, &snapshot.scores, over, &scorer.advice, now);
-            (Snapshot { wear_map: map, ..snapshot }, changed)
+            let tell = notifying::notices(&changed, &scorer.notify, &snapshot, &site, now);
+            (Snapshot { wear_map: map, ..snapshot }, changed, tell)
         };
-        let (mut snapshot, changed) = tokio::task::spawn_blocking(work).await.context("scoring broke")?;
+        let (mut snapshot, changed, tell) = tokio::task::spawn_blocking(work).await.context("scoring broke")?;
         let by = By { who: ADVISER.to_owned(), at: now };
-        self.store.ledger.keep_advice(&changed, &by).await?;
+        self.store.ledger.keep_advice(&changed, &tell, &by).await?;
         snapshot.advice = self.store.ledger.open_advice().await?;
         snapshot.advice.retain(|advice| advice.raised_at.is_some());
         past.wear_map = Some((mapped, snapshot.wear_map.clone()));

@@ -29,6 +29,7 @@ mod listen;
 mod live;
 mod looks;
 mod model;
+mod notifying;
 mod pages;
 mod people;
 mod plant_store;
@@ -139,6 +140,7 @@ async fn carry_out(command: Command, clock: Arc<dyn Clock>) -> Result<(), Failur
         Command::Scores { what: args::Scores::Export(asked) } => {
             scores_export::export(Config::read(&asked.with.config)?, &asked, &*clock).await
         }
+        Command::Notify { what } => notifying::notify(what, &*clock).await,
         Command::Looks { what } => looks::looks(what, &*clock).await,
         Command::People { what } => people::people(what, &*clock).await,
         Command::Tokens { what } => people::tokens(what, &*clock).await,

@@ -9,7 +9,7 @@ use history::{Baseline, Excluded, Exposures, HistoryError, Store};
 use jiff::Timestamp;
 use ledger::{By, DaysRight, Ledger, ModelRecord, Place, Status};
 use plant::{DayFile, Reading, Record, TubeId, hour_of, hour_start};
-use publisher::{Disk, ModelEntry};
+use publisher::{Disk, ModelEntry, Telling};
 
 use crate::beside::Beside;
 use crate::config::Config;
@@ -53,6 +53,8 @@ pub struct PlantStore {
     beside: Mutex<Arc<Vec<Beside>>>,
     /// How full the disk is; `None` before the first look.
     disk: Mutex<Option<Disk>>,
+    /// How others are told of advice; empty before the first look.
+    told: Mutex<Vec<Telling>>,
 }
 
 impl PlantStore {
@@ -82,6 +84,7 @@ impl PlantStore {
             known: Mutex::default(),
             beside: Mutex::default(),
             disk: Mutex::default(),
+            told: Mutex::default(),
         }
     }
 
@@ -204,6 +207,18 @@ impl PlantStore {
     /// How full the disk is.
     pub fn disk(&self) -> Option<Disk> {
         self.disk.lock().map_or(None, |disk| disk.clone())
+    }
+
+    /// Keeps how others are told of advice.
+    pub fn set_told(&self, told: Vec<Telling>) {
+        if let Ok(mut kept) = self.told.lock() {
+            *kept = told;
+        }
+    }
+
+    /// How others are told of advice.
+    pub fn told(&self) -> Vec<Telling> {
+        self.told.lock().map(|told| told.clone()).unwrap_or_default()
     }
 
     /// Everything written down about the fleet.

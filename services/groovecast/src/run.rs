@@ -20,7 +20,7 @@ use crate::exit::Failure;
 use crate::plant_store::PlantStore;
 use crate::reload::{self, Next, ReadConfig};
 use crate::supervised::{self, Part};
-use crate::{beside, disk, doubts, known, retention};
+use crate::{beside, disk, doubts, known, notifying, retention};
 
 /// Messages to publish that may wait for the connection.
 const OUTBOX: usize = 2000;
@@ -183,6 +183,7 @@ impl Works {
         tasks.spawn(retention::keep_up(store.clone(), clock.clone(), stopped.clone()));
         tasks.spawn(disk::keep_up(store.clone(), clock.clone(), stopped.clone()));
         tasks.spawn(doubts::keep_up(store.clone(), stopped.clone()));
+        tasks.spawn(notifying::keep_up(store.clone(), clock.clone(), stopped.clone()));
         if config.broker.share.is_some() {
             tasks.spawn(beside::keep_up(store.clone(), stopped.clone()));
         }

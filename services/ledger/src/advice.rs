@@ -8,6 +8,7 @@ use sqlx::any::AnyRow;
 
 use crate::change::{By, Change, said};
 use crate::error::{LedgerError, damaged, database};
+use crate::notices::{self, NewNotice};
 use crate::open::{Ledger, instant};
 
 impl Ledger {
@@ -38,18 +39,20 @@ impl Ledger {
     }
 
     /// Keeps new and changed advice, all or none; what people said to it is left as it stands. Advice whose cause went
-    /// before it was raised is forgotten.
+    /// before it was raised is forgotten. What is to be told of it stands with it, or neither does.
     ///
     /// # Errors
     /// [`LedgerError::Database`].
-    pub async fn keep_advice(&self, changed: &[Advice], by: &By) -> Result<(), LedgerError> {
+    pub async fn keep_advice(&self, changed: &[Advice], tell: &[NewNotice], by: &By) -> Result<(), LedgerError> {
         if changed.is_empty() {
             return Ok(());
         }
         let mut change = self.change("keep advice", by).await?;
+        let mut numbers = Vec::new();
         for advice in changed {
-            keep(&mut change, advice).await?;
+            numbers.push(keep(&mut change, advice).await?);
         }
+        notices::add(&mut change, tell, &numbers).await?;
         change.commit().await
     }
 
@@ -107,8 +110,8 @@ impl Ledger {
     }
 }
 
-/// Writes one piece, and the audit row where it is raised or cleared.
-async fn keep(change: &mut Change<'_>, advice: &Advice) -> Result<(), LedgerError> {
+/// Writes one piece, and the audit row where it is raised or cleared. Gives its number.
+async fn keep(change: &mut Change<'_>, advice: &Advice) -> Result<i64, LedgerError> {
     let micros = |at: Option<Timestamp>| at.map(Timestamp::as_microsecond);
     if advice.id != 0 && advice.raised_at.is_none() && advice.cleared_at.is_some() {
         let failed = change.failed();
@@ -117,7 +120,7 @@ async fn keep(change: &mut Change<'_>, advice: &Advice) -> Result<(), LedgerErro
             .execute(&mut *change.tx)
             .await
             .map_err(failed)?;
-        return Ok(());
+        return Ok(advice.id);
     }
     let failed = change.failed();
     let id: i64 = if advice.id == 0 {
@@ -153,7 +156,7 @@ async fn keep(change: &mut Change<'_>, advice: &Advice) -> Result<(), LedgerErro
     } else if advice.raised_at == now {
         change.note("raise advice", format!("advice {id}"), told);
     }
-    Ok(())
+    Ok(id)
 }
 
 /// A piece that is raised and open.

@@ -61,6 +61,8 @@ pub(crate) const TABLES: &[Table] = &[
     table!("advice" by "id": "id" Whole, "tube" Text, "unit" Text, "kind" Text, "cause_us" Whole, "raised_us" Whole,
         "gone_us" Whole, "cleared_us" Whole, "seen_by" Text, "seen_us" Whole, "put_off_to" Whole, "put_off_why" Text,
         "put_off_by" Text, "put_off_us" Whole),
+    table!("notices" by "id": "id" Whole, "key" Text, "target" Text, "advice" Whole, "at_us" Whole, "body" Text,
+        "tries" Whole, "next_us" Whole, "told_us" Whole, "given_up_us" Whole, "error" Text),
     table!("scores" by "at_us, subject": "at_us" Whole, "subject" Text, "body" Text, "grounds" Text),
     table!("trial_scores" by "at_us, subject, model": "at_us" Whole, "subject" Text, "model" Text, "body" Text),
     table!("hours_seen" by "unit, day, baseline, at_us": "unit" Text, "day" Whole, "baseline" Whole, "at_us" Whole,

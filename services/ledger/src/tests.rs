@@ -13,6 +13,7 @@ mod journal;
 mod look;
 mod migrations;
 mod models;
+mod notices;
 mod people;
 #[path = "../../../tests/postgres.rs"]
 mod postgres;
@@ -106,7 +107,9 @@ fn every_answer_can_wait_in_any_task() {
         send((ledger.record(&[]), ledger.tubes(), ledger.revision(), ledger.findings(None), ledger.finding(1)));
         send((ledger.add_findings(&[], None, by), ledger.withdraw_finding(1, 1, "", by)));
         send(ledger.correct_finding(1, 1, one.clone(), "", by));
-        send((ledger.open_advice(), ledger.cleared_advice(1), ledger.keep_advice(&[], by)));
+        send((ledger.open_advice(), ledger.cleared_advice(1), ledger.keep_advice(&[], &[], by)));
+        send((ledger.due_notices("", by.at, 1), ledger.notice_told(1, by.at), ledger.notice_failed(1, "", by.at)));
+        send((ledger.notice_given_up(1, "", by.at), ledger.give_up_notices("", "", by.at), ledger.notice_counts()));
         send((ledger.see_advice(1, by), ledger.put_off_advice(1, by.at, "", by)));
         send(ledger.audit(&crate::AuditFilter::default(), 1));
         send((ledger.photos(1), ledger.photo(1)));

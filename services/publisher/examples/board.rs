@@ -80,7 +80,7 @@ async fn main() -> Result<(), Box<dyn Error>> {
     let ledger = Ledger::open(&Place::Sqlite(folder.path().join("ledger.db"))).await?;
     fleet::write_down(&ledger, &snapshot).await;
     let advice: Vec<_> = snapshot.advice.iter().map(|advice| plant::Advice { id: 0, ..advice.clone() }).collect();
-    ledger.keep_advice(&advice, &By { who: "the service".to_owned(), at: fleet::now() }).await?;
+    ledger.keep_advice(&advice, &[], &By { who: "the service".to_owned(), at: fleet::now() }).await?;
     if let Some(password) = std::env::args().nth(4) {
         let by = By { who: "the command line".to_owned(), at: fleet::now() };
         ledger.add_person("Inspector", plant::Role::Inspector, &password, &by).await?;

@@ -15,7 +15,7 @@ use serde::Serialize;
 
 use crate::api::Pretty;
 use crate::caller::Caller;
-use crate::figures::{age, hours};
+use crate::figures::{age, count, hours};
 use crate::findings::whole;
 use crate::form::Form;
 use crate::need::Need;
@@ -33,6 +33,8 @@ struct AdvicePage {
     standing: Standing,
     rows: Vec<Row>,
     cleared: Vec<[String; 5]>,
+    /// How each target is told, in a line each.
+    told: Vec<(String, String)>,
     csrf: Option<String>,
     wrong: Vec<String>,
     today: String,
@@ -96,10 +98,26 @@ impl AdvicePage {
                     [unit, title(advice.kind).to_owned(), day(advice.raised_at), day(advice.cleared_at), put_off]
                 })
                 .collect(),
+            told: snapshot.told.iter().map(|told| (told.target.clone(), telling(told, site))).collect(),
             csrf: caller.filter(|caller| Need::Decide.met_by(caller.role)).and_then(|caller| caller.csrf.clone()),
             wrong,
             today: site.date(now).to_string(),
         })
+    }
+}
+
+/// How the telling goes: how much was confirmed, and what is not and why.
+fn telling(told: &crate::Telling, site: &Site) -> String {
+    let mut said = format!("{} told", count(told.told));
+    if let Some(since) = told.waits_since {
+        said.push_str(&format!("; {} waiting, the oldest since {}", count(told.waiting), site.minute(since)));
+    }
+    if told.given_up > 0 {
+        said.push_str(&format!("; {} given up", count(told.given_up)));
+    }
+    match &told.error {
+        Some(error) => format!("{said}: {}.", error.trim_end_matches('.')),
+        None => format!("{said}."),
     }
 }
 
@@ -234,6 +252,7 @@ fn beyond(interval: &Interval, until: Timestamp, now: Timestamp, site: &Site) ->
 struct AdviceJson<'a> {
     at: Timestamp,
     advice: Vec<Told<'a>>,
+    told: &'a [crate::Telling],
 }
 
 /// A piece of advice as programs read it.
@@ -257,7 +276,9 @@ pub(crate) async fn list(State(publisher): State<Publisher>) -> Result<Response,
     let now = publisher.clock.now();
     let mut open = publisher.ledger.open_advice().await?;
     open.retain(|advice| advice.raised_at.is_some());
-    let told = AdviceJson { at: now, advice: open.iter().map(|advice| Told::of(advice, now)).collect() };
+    let snapshot = publisher.newest();
+    let advice = open.iter().map(|advice| Told::of(advice, now)).collect();
+    let told = AdviceJson { at: now, advice, told: &snapshot.told };
     Ok(([(header::CACHE_CONTROL, HeaderValue::from_static("no-store"))], Pretty(told)).into_response())
 }
 

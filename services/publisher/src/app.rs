@@ -17,6 +17,7 @@ use tokio::sync::{Notify, watch};
 use crate::access::Access;
 use crate::conditional::revalidate;
 use crate::door::{self, Door};
+use crate::kept::{self, Kept};
 use crate::need::Need;
 use crate::problem::Problem;
 use crate::refusal::refusal;
@@ -43,6 +44,7 @@ pub struct Publisher {
     /// Told after each write that changes what scores are made of, so that the caller can evaluate at once.
     pub written: Arc<Notify>,
     pub(crate) access: Arc<Access>,
+    pub(crate) kept: Arc<Kept>,
 }
 
 impl Publisher {
@@ -54,7 +56,16 @@ impl Publisher {
         ledger: Ledger,
         photos: PathBuf,
     ) -> Self {
-        Publisher { site, snapshots, clock, ledger, photos, written: Arc::default(), access: Arc::default() }
+        Publisher {
+            site,
+            snapshots,
+            clock,
+            ledger,
+            photos,
+            written: Arc::default(),
+            access: Arc::default(),
+            kept: Arc::default(),
+        }
     }
 
     pub(crate) fn newest(&self) -> Arc<Snapshot> {
@@ -67,33 +78,40 @@ pub(crate) struct Route {
     pub path: &'static str,
     pub method: Method,
     pub need: Need,
+    /// Its answers depend on the plant and on what is asked alone, and are kept while the plant stands as they say.
+    kept: bool,
     answer: MethodRouter<Publisher>,
 }
 
 fn get<H: Handler<T, Publisher>, T: 'static>(path: &'static str, need: Need, handler: H) -> Route {
-    Route { path, method: Method::GET, need, answer: routing::get(handler) }
+    Route { path, method: Method::GET, need, kept: false, answer: routing::get(handler) }
+}
+
+/// A page, a picture or numbers made of the newest snapshot and of nothing else.
+fn told<H: Handler<T, Publisher>, T: 'static>(path: &'static str, handler: H) -> Route {
+    Route { kept: true, ..get(path, Need::Read, handler) }
 }
 
 fn post<H: Handler<T, Publisher>, T: 'static>(path: &'static str, need: Need, handler: H) -> Route {
-    Route { path, method: Method::POST, need, answer: routing::post(handler) }
+    Route { path, method: Method::POST, need, kept: false, answer: routing::post(handler) }
 }
 
 /// Every route.
 pub(crate) fn routes(photo_bytes: usize) -> Vec<Route> {
     use Need::{Decide, Open, Read, Review, Write};
     vec![
-        get("/", Read, board::page),
+        told("/", board::page),
         get("/advice", Read, advice_page::page),
         post("/advice/{id}/seen", Decide, advice_page::see),
         post("/advice/{id}/put-off", Decide, advice_page::put_off),
-        get("/changeovers", Read, stop_page::page),
-        get("/tubes/{tube}", Read, tube_page::page),
+        told("/changeovers", stop_page::page),
+        told("/tubes/{tube}", tube_page::page),
         get("/units/{unit}/worksheet", Read, worksheet::page),
-        get("/signals", Read, signals_page::page),
-        get("/models", Read, models_page::page),
-        get("/suspicions", Read, suspicions::page),
-        get("/track", Read, track_page::page),
-        get("/models/{version}/validation", Read, validation_page::page),
+        told("/signals", signals_page::page),
+        told("/models", models_page::page),
+        told("/suspicions", suspicions::page),
+        told("/track", track_page::page),
+        told("/models/{version}/validation", validation_page::page),
         get("/findings", Read, findings_page::page),
         get("/findings/new", Read, entry_page::page),
         get("/findings/plain", Read, plain_page::page),
@@ -113,31 +131,31 @@ pub(crate) fn routes(photo_bytes: usize) -> Vec<Route> {
         get("/waiting.js", Open, entry_page::waiting),
         get("/worker.js", Open, entry_page::worker),
         get("/photos/{id}", Read, photos::show),
-        get("/charts/board.svg", Read, charts::board),
-        get("/charts/tubes/{tube}.svg", Read, charts::tube),
-        get("/charts/tubes/{tube}/walls.svg", Read, charts::walls),
-        get("/charts/tubes/{tube}/life.svg", Read, charts::life),
+        told("/charts/board.svg", charts::board),
+        told("/charts/tubes/{tube}.svg", charts::tube),
+        told("/charts/tubes/{tube}/walls.svg", charts::walls),
+        told("/charts/tubes/{tube}/life.svg", charts::life),
         get("/api/openapi.json", Open, openapi::document),
-        get("/api/v1/risks", Read, api::risks),
-        get("/api/v1/risks.csv", Read, api::risks_csv),
-        get("/api/v1/changeovers", Read, plans::changeovers),
+        told("/api/v1/risks", api::risks),
+        told("/api/v1/risks.csv", api::risks_csv),
+        told("/api/v1/changeovers", plans::changeovers),
         get("/api/v1/advice", Read, advice_page::list),
-        get("/api/v1/changeovers/choice", Read, stop_page::choice),
-        get("/api/v1/models", Read, plans::models),
-        get("/api/v1/models/proposed", Read, trial::proposed),
+        told("/api/v1/changeovers/choice", stop_page::choice),
+        told("/api/v1/models", plans::models),
+        told("/api/v1/models/proposed", trial::proposed),
         post("/api/v1/models/{version}/approval", Review, approvals::approve),
         post("/api/v1/models/{version}/retirement", Review, approvals::retire),
-        get("/api/v1/track", Read, track_page::track),
-        get("/api/v1/wear-map", Read, wear_map::map),
+        told("/api/v1/track", track_page::track),
+        told("/api/v1/wear-map", wear_map::map),
         get("/api/v1/looks-aside", Read, asides::list),
         post("/api/v1/looks-aside", Review, asides::set),
         post("/api/v1/looks-aside/{id}/return", Review, asides::lift),
-        get("/api/v1/suspicions", Read, suspicions::suspicions),
-        get("/api/v1/agreement", Read, agreement::agreement),
-        get("/api/v1/tubes", Read, api::tubes),
-        get("/api/v1/tubes/{tube}", Read, api::tube),
-        get("/api/v1/signals", Read, api::signals),
-        get("/api/v1/signals.csv", Read, api::signals_csv),
+        told("/api/v1/suspicions", suspicions::suspicions),
+        told("/api/v1/agreement", agreement::agreement),
+        told("/api/v1/tubes", api::tubes),
+        told("/api/v1/tubes/{tube}", api::tube),
+        told("/api/v1/signals", api::signals),
+        told("/api/v1/signals.csv", api::signals_csv),
         get("/api/v1/session", Read, login::session),
         get("/api/v1/findings", Read, findings::list),
         get("/api/v1/findings.csv", Read, findings::list_csv),
@@ -165,8 +183,10 @@ impl Route {
 pub fn app(publisher: Publisher) -> Router {
     let frames = Arc::new(Frames::of(&publisher.site.frame_origins));
     let mut router = Router::new();
-    for Route { path, method, need, answer } in routes(publisher.site.photo_bytes) {
+    for Route { path, method, need, kept, answer } in routes(publisher.site.photo_bytes) {
         let door = Door { publisher: publisher.clone(), path, writes: !method.is_safe(), need };
+        // Behind the door: what is kept is for who may read.
+        let answer = if kept { answer.route_layer(from_fn_with_state(publisher.clone(), kept::kept)) } else { answer };
         // The router takes whole segments only; the ending of a chart is read by its route.
         router = router.route(&path.replace("}.svg", "}"), answer.route_layer(from_fn_with_state(door, door::door)));
     }

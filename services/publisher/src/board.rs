@@ -24,6 +24,7 @@ struct BoardPage {
     summary: String,
     groups: Vec<Group>,
     steps: Vec<Step>,
+    scored: bool,
     changeovers: Vec<Stop>,
     /// Stops that are not in the table.
     more_stops: usize,
@@ -128,7 +129,8 @@ pub(crate) async fn page(extract::State(publisher): extract::State<Publisher>, R
                 Group { title, note, rows, more: scores.len() - shown }
             })
             .collect(),
-        steps: if snapshot.scores.is_empty() { steps(&snapshot).into() } else { vec![] },
+        steps: steps(&snapshot),
+        scored: !snapshot.scores.is_empty(),
         changeovers: stops,
         more_stops,
         doubted: suspicions::recent(&snapshot),

@@ -1,46 +1,71 @@
 //! Entity tags: who has the newest bytes already is not sent them again.
 
-use axum::body::{Body, to_bytes};
+use axum::body::{Body, Bytes, to_bytes};
 use axum::extract::Request;
 use axum::http::{HeaderMap, HeaderValue, StatusCode, header};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
 use sha2::{Digest, Sha256};
 
+/// The answer has its tag, and was held against what the request knows.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Tagged;
+
 /// Tags every answer that may be kept, and answers 304 to who has it (RFC 9110, sections 8.8.3 and 13.1.2).
-///
-/// An answer that forbids storing is left alone. The tag is strong: it is made of the bytes themselves.
 pub(crate) async fn revalidate(request: Request, next: Next) -> Response {
     let asked = request.headers().get(header::IF_NONE_MATCH).cloned();
     let response = next.run(request).await;
+    if response.extensions().get::<Tagged>().is_some() {
+        return response;
+    }
+    match tagged(response).await {
+        Ok(response) => match unchanged(response.headers(), asked.as_ref()) {
+            Some(unchanged) => unchanged,
+            None => response.map(Body::from),
+        },
+        Err(response) => response,
+    }
+}
+
+/// The answer with its tag, which is strong: it is made of the bytes themselves.
+///
+/// # Errors
+/// The answer as it was, if it is none that went well or if it forbids storing.
+pub(crate) async fn tagged(response: Response) -> Result<Response<Bytes>, Response> {
     let stored = response.headers().get(header::CACHE_CONTROL).is_none_or(|value| value != "no-store");
     if response.status() != StatusCode::OK || !stored {
-        return response;
+        return Err(response);
     }
     let (mut parts, body) = response.into_parts();
     let body = match to_bytes(body, usize::MAX).await {
         Ok(body) => body,
         Err(error) => {
             tracing::error!(%error, "an answer broke off before it was sent");
-            return StatusCode::INTERNAL_SERVER_ERROR.into_response();
+            return Err(StatusCode::INTERNAL_SERVER_ERROR.into_response());
         }
     };
     // A finding brings a tag of its own: its version, by which corrections say what they have seen.
-    let own = parts.headers.get(header::ETAG).and_then(|own| own.to_str().ok()).map(str::to_owned);
-    let tag = own.unwrap_or_else(|| tag(&body));
-    let known = asked.is_some_and(|asked| names(&asked, &tag));
-    parts.headers.insert(header::ETAG, HeaderValue::from_str(&tag).expect("quoted hexadecimal digits are ASCII"));
+    let own = || HeaderValue::from_str(&tag(&body)).expect("quoted hexadecimal digits are ASCII");
+    parts.headers.entry(header::ETAG).or_insert_with(own);
     parts.headers.entry(header::CACHE_CONTROL).or_insert(HeaderValue::from_static("no-cache"));
-    if !known {
-        return Response::from_parts(parts, Body::from(body));
+    Ok(Response::from_parts(parts, body))
+}
+
+/// The answer to who has what these headers stand before; `None` if they do not.
+pub(crate) fn unchanged(headers: &HeaderMap, asked: Option<&HeaderValue>) -> Option<Response> {
+    let tag = headers.get(header::ETAG)?.to_str().ok()?;
+    if !names(asked?, tag) {
+        return None;
     }
-    let mut headers = HeaderMap::new();
+    let mut repeated = HeaderMap::new();
     for name in [header::ETAG, header::CACHE_CONTROL, header::VARY] {
-        if let Some(value) = parts.headers.remove(&name) {
-            headers.insert(name, value);
+        if let Some(value) = headers.get(&name) {
+            repeated.insert(name, value.clone());
         }
     }
-    (StatusCode::NOT_MODIFIED, headers).into_response()
+    let mut response = (StatusCode::NOT_MODIFIED, repeated).into_response();
+    response.extensions_mut().insert(Tagged);
+    Some(response)
 }
 
 /// 128 of the 256 bits are plenty to tell one state of a plant from the next.

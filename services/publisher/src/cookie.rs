@@ -21,6 +21,16 @@ pub(crate) fn secret(headers: &HeaderMap, https: bool) -> Option<&str> {
     })
 }
 
+/// All that a browser brings besides the secret of a session: wishes of its reader.
+pub(crate) fn wishes(headers: &HeaderMap) -> String {
+    let cookies = headers.get_all(header::COOKIE).iter().filter_map(|value| value.to_str().ok());
+    let others = cookies.flat_map(|cookies| cookies.split(';')).map(str::trim).filter(|cookie| {
+        let name = cookie.split_once('=').map_or("", |(name, _)| name);
+        !matches!(name, OVER_HTTPS | OVER_HTTP)
+    });
+    others.collect::<Vec<_>>().join(";")
+}
+
 /// Gives a secret to the browser: no script reads it, and no other site's page sends it along.
 pub(crate) fn given(secret: &str, lasts: SignedDuration, https: bool) -> HeaderValue {
     written(secret, lasts.as_secs(), https)
@@ -47,6 +57,7 @@ mod tests {
         let mut headers = HeaderMap::new();
         headers.insert(header::COOKIE, HeaderValue::from_static("theme=dark; groovecast=abc; x=y"));
         assert_eq!(secret(&headers, false), Some("abc"));
+        assert_eq!(wishes(&headers), "theme=dark;x=y");
         assert_eq!(secret(&headers, true), None, "what came over plain http is not taken over https");
     }
 

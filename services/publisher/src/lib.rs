@@ -52,6 +52,7 @@ mod findings_page;
 mod form;
 mod ink;
 mod interval;
+mod kept;
 mod lettering;
 mod login;
 mod look_first;
@@ -63,6 +64,7 @@ mod models;
 mod models_page;
 mod need;
 mod next_step;
+mod notices;
 mod openapi;
 mod openapi_page;
 mod opening;
@@ -111,6 +113,7 @@ pub use messages::{
     Message, advice_message, collector_message, offline_message, online_message, risk_messages, unit_topics,
 };
 pub use models::{Contender, FittedTerm, ModelBasis, ModelEntry, ModelStatus};
+pub use notices::{Notice, Telling, notice, trial_notice};
 pub use opening::{Costs, NoCrew, Opening, Span};
 pub use origin::{BadOrigin, Origin};
 pub use readiness::{Lack, lacks};

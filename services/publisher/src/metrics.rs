@@ -12,13 +12,13 @@ use crate::api::sorted_signals;
 use crate::exposition::{Exposition, Kind};
 use crate::rank::{Ranking, rounded, sayable};
 use crate::tally::Tally;
-use crate::{Publisher, Site, Snapshot, lacks};
+use crate::{Publisher, Site, Snapshot, Telling, lacks};
 
 /// The media type as OpenMetrics 1.0 asks for it.
 const MEDIA_TYPE: &str = "application/openmetrics-text; version=1.0.0; charset=utf-8";
 
 /// A family: its name, its help, and how its value is read.
-type Told<T, V> = (&'static str, &'static str, fn(&T) -> V);
+type Family<T, V> = (&'static str, &'static str, fn(&T) -> V);
 
 /// `GET /metrics`
 pub(crate) async fn metrics(extract::State(publisher): extract::State<Publisher>) -> Response {
@@ -33,6 +33,7 @@ fn exposition(snapshot: &Snapshot, site: &Site, now: Timestamp) -> Exposition {
     text.family("groovecast", Kind::Info, "The service and the grade of which its risks speak.")
         .sample(&[("version", &site.version), ("site", &site.name), ("limit_grade", &site.limit.to_string())], 1.0);
     service(&mut text, snapshot, site, now);
+    told(&mut text, snapshot);
     scores(&mut text, snapshot, site);
     arrivals(&mut text, snapshot, now);
     text
@@ -99,6 +100,25 @@ fn service(text: &mut Exposition, snapshot: &Snapshot, site: &Site, now: Timesta
     }
 }
 
+fn told(text: &mut Exposition, snapshot: &Snapshot) {
+    let families: [(&str, Kind, &str, fn(&Telling) -> u64); 3] = [
+        ("groovecast_notices_told", Kind::Counter, "Notices of advice that a target has confirmed.", |one| one.told),
+        ("groovecast_notices_waiting", Kind::Gauge, "Notices that a target has not confirmed yet.", |one| one.waiting),
+        (
+            "groovecast_notices_given_up",
+            Kind::Counter,
+            "Notices that could not be told and are tried no more.",
+            |one| one.given_up,
+        ),
+    ];
+    for (name, kind, help, of) in families {
+        let mut family = text.family(name, kind, help);
+        for one in &snapshot.told {
+            family.sample(&[("target", &one.target)], of(one) as f64);
+        }
+    }
+}
+
 fn scores(text: &mut Exposition, snapshot: &Snapshot, site: &Site) {
     let ranking = Ranking::of(snapshot, site);
     let mut family = text.family(
@@ -109,7 +129,7 @@ fn scores(text: &mut Exposition, snapshot: &Snapshot, site: &Site) {
     for score in ranking.all().filter(|score| score.tube.is_some()) {
         family.sample(&place(score), f64::from(u8::from(score.hold_and_assess)));
     }
-    let ends: [Told<Horizon, f64>; 3] = [
+    let ends: [Family<Horizon, f64>; 3] = [
         (
             "groovecast_risk_ratio",
             "Chance that a complete look after so many further run hours finds the limit grade or worse. No sample if \
@@ -139,7 +159,7 @@ fn scores(text: &mut Exposition, snapshot: &Snapshot, site: &Site) {
     for score in ranking.all() {
         family.states(&place(score), State::ALL.iter().map(|state| (state.as_str(), *state == score.state)));
     }
-    let values: [Told<Score, Option<f64>>; 3] = [
+    let values: [Family<Score, Option<f64>>; 3] = [
         (
             "groovecast_run_since_look_hours",
             "Run hours since the last complete look, or since the life began.",

@@ -1,4 +1,4 @@
-//! What a service without scores still lacks, and whose next step that is.
+//! What a new service still lacks, and whose next step that is.
 
 use crate::Snapshot;
 use crate::figures::count;
@@ -16,14 +16,27 @@ pub(crate) struct Step {
     pub command: &'static str,
 }
 
-/// The next step of each of the three.
-pub(crate) fn steps(snapshot: &Snapshot) -> [Step; 3] {
-    [controls_engineer(snapshot), analyst(snapshot), manager()]
+/// The next step of each of the three, until there are tubes, findings and scores of them.
+pub(crate) fn steps(snapshot: &Snapshot) -> Vec<Step> {
+    let looked = snapshot.tubes.values().any(|detail| !detail.findings.is_empty());
+    if looked && !snapshot.scores.is_empty() {
+        return Vec::new();
+    }
+    vec![controls_engineer(snapshot), analyst(snapshot), manager(snapshot)]
 }
 
 fn controls_engineer(snapshot: &Snapshot) -> Step {
     let arriving = snapshot.signals.iter().filter(|signal| signal.count > 0).count() as u64;
+    let silent = snapshot.signals.len() as u64 - arriving;
     let unmapped = snapshot.unmapped.len() as u64;
+    if snapshot.link.connected && arriving > 0 && silent == 0 {
+        return Step {
+            who: "Controls engineer",
+            missing: format!("All mapped signals arrive ({}).", count(arriving)),
+            next: "Import their past from the historian, unless that is done.",
+            command: "groovecast import history FILE... --config FILE",
+        };
+    }
     let (missing, next) = match (snapshot.link.connected, arriving, unmapped) {
         (false, ..) => {
             let error = snapshot.link.error.as_deref().unwrap_or("no connection yet");
@@ -46,9 +59,10 @@ fn controls_engineer(snapshot: &Snapshot) -> Step {
         ),
         (true, ..) => (
             format!(
-                "{} {}; {} {} not mapped.",
+                "{} of {} mapped signals {}; {} {} not mapped.",
                 count(arriving),
-                if arriving == 1 { "signal arrives" } else { "signals arrive" },
+                count(arriving + silent),
+                if arriving == 1 { "arrives" } else { "arrive" },
                 count(unmapped),
                 if unmapped == 1 { "topic is" } else { "topics are" }
             ),
@@ -95,11 +109,14 @@ fn analyst(snapshot: &Snapshot) -> Step {
     }
 }
 
-fn manager() -> Step {
-    Step {
-        who: "Operations manager",
-        missing: "No unit can be ranked. That says nothing about the tubes.".to_owned(),
-        next: "Inspect on the fixed schedule.",
-        command: "",
-    }
+fn manager(snapshot: &Snapshot) -> Step {
+    let ranks = "No unit can be ranked by its own record yet. That says nothing about the tubes.";
+    let (missing, next, command) = if snapshot.campaigns.is_empty() {
+        let missing = format!("{ranks} No production run is known either, so no changeover is.");
+        let next = "Inspect on the fixed schedule. Have past and planned runs imported.";
+        (missing, next, "groovecast import campaigns FILE --config FILE")
+    } else {
+        (ranks.to_owned(), "Inspect on the fixed schedule.", "")
+    };
+    Step { who: "Operations manager", missing, next, command }
 }

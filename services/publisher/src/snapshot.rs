@@ -11,7 +11,7 @@ use plant::{
 };
 use serde::Serialize;
 
-use crate::{ModelEntry, ReaderAgreement, TrackRecord, WearMap};
+use crate::{ModelEntry, ReaderAgreement, Telling, TrackRecord, WearMap};
 
 /// For what share of time a signal was known: while a usable reading speaks, and not beyond its hold.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
@@ -58,6 +58,8 @@ pub struct Snapshot {
     pub campaigns: Vec<Campaign>,
     /// Advice that is raised and not cleared. Any order.
     pub advice: Vec<Advice>,
+    /// How others are told of it, by target.
+    pub told: Vec<Telling>,
     /// What is doubted in the record.
     pub suspicions: Suspicions,
     /// How far inspectors agree.

@@ -17,7 +17,7 @@ use crate::args::Rows;
 use super::place::{Place, line_of};
 use super::raw::{self, Raw};
 use super::{
-    Belief, Config, ModelConfig, Problem, access, advice, belief, broker, data, exposure, files, opening, suspicions,
+    Belief, Config, ModelConfig, Problem, access, advice, belief, broker, data, exposure, files, notify, opening, suspicions,
     topics, work,
 };
 
@@ -178,6 +178,7 @@ impl Checker<'_> {
         let model = self.model(&raw.model, &root.key("model"));
         let effects = work::effects(self, &raw.work, model.as_ref().map(|model| model.limit), &root.key("work"));
         let advice = advice::limits(self, &raw.advice, &raw.model.horizons_h, &root.key("advice"));
+        let notify = notify::targets(self, &raw.notify, raw.mail.as_ref(), &folder, &root);
         let zone = time_zone.clone().unwrap_or(TimeZone::UTC);
         let opening = opening::opening(self, &raw.opening, &zone, &root.key("opening"));
         let doubts = suspicions::limits(self, &raw.suspicions, &root.key("suspicions"));
@@ -210,6 +211,7 @@ impl Checker<'_> {
             units: ids,
             longest_interval,
             advice,
+            notify,
             opening,
             zones,
             effects,

@@ -1,9 +1,13 @@
 //! The configuration as it stands in the file. Every key is documented in `config/plant.toml`.
 
+mod notify;
+
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 
 use serde::Deserialize;
+
+pub use notify::{Mail, Notify};
 
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -31,6 +35,9 @@ pub struct Raw {
     pub suspicions: Suspicions,
     #[serde(default)]
     pub advice: Advice,
+    #[serde(default)]
+    pub notify: BTreeMap<String, Notify>,
+    pub mail: Option<Mail>,
     #[serde(default)]
     pub opening: Opening,
     #[serde(default)]

@@ -56,7 +56,8 @@ async fn filled(place: &Place) -> Ledger {
     let model = ledger.add_model("{}", &by("groovecast", 15)).await.unwrap();
     ledger.approve(model, "good", &by("Ada", 16)).await.unwrap();
     let raised = plant::Advice { raised_at: Some(at(17)), ..super::advice::advice(plant::AdviceKind::Chance, 17) };
-    ledger.keep_advice(&[raised], &by("the service", 17)).await.unwrap();
+    let tell = crate::NewNotice { target: "desk".into(), of: 0, body: "{}".into() };
+    ledger.keep_advice(&[raised], &[tell], &by("the service", 17)).await.unwrap();
     ledger.put_off_advice(1, at(90), "no crew", &by("Olga", 18)).await.unwrap();
     ledger.keep_evaluation(&super::journal::evaluation()).await.unwrap();
     ledger
@@ -84,7 +85,7 @@ async fn seen(ledger: &Ledger) -> impl PartialEq + std::fmt::Debug + use<> {
         ledger.photos(1).await.unwrap(),
         (ledger.people().await.unwrap(), ledger.tokens().await.unwrap()),
         (ledger.models().await.unwrap(), ledger.baseline(None).await.unwrap()),
-        ledger.open_advice().await.unwrap(),
+        (ledger.open_advice().await.unwrap(), ledger.due_notices("desk", at(1000), 9).await.unwrap()),
         (ledger.scores_of("T1").await.unwrap(), ledger.days_seen(at(1000), Some(1), true).await.unwrap()),
         ledger.trials_of("T1", "model 2").await.unwrap(),
         ledger.audit(&AuditFilter::default(), 1000).await.unwrap(),

@@ -2,7 +2,7 @@
 
 use insta::assert_snapshot;
 use plant::{Advice, Role};
-use publisher::advice_message;
+use publisher::{Notice, advice_message, notice, trial_notice};
 
 use crate::desk::{Desk, FORM, by};
 use crate::{Answer, fleet};
@@ -11,7 +11,7 @@ use crate::{Answer, fleet};
 async fn desk() -> Desk {
     let desk = Desk::empty(fleet::snapshot()).await;
     let raised: Vec<Advice> = fleet::advice().into_iter().map(|advice| Advice { id: 0, ..advice }).collect();
-    desk.publisher.ledger.keep_advice(&raised, &by()).await.expect("advice");
+    desk.publisher.ledger.keep_advice(&raised, &[], &by()).await.expect("advice");
     desk
 }
 
@@ -34,6 +34,34 @@ async fn advice_for_programs_as_published() {
     assert_snapshot!(message.payload);
     let none = advice_message(&fleet::unit_id("C-101"), &messages, fleet::now(), "works");
     assert!(none.payload.contains("\"advice\":[]"), "cleared advice must not stay retained: {}", none.payload);
+}
+
+fn in_full(notice: &Notice) -> String {
+    let data = serde_json::to_string_pretty(&notice.data).expect("JSON");
+    format!("{}\n{}\n\n{}\n\n{data}", notice.event, notice.title, notice.text)
+}
+
+#[test]
+fn notices_to_others_as_published() {
+    let (snapshot, site) = (fleet::snapshot(), fleet::site());
+    let advice = fleet::advice();
+    assert_snapshot!(in_full(&notice(&advice[0], &snapshot, &site)));
+    assert_snapshot!(in_full(&notice(&advice[1], &snapshot, &site)));
+    let site = publisher::Site { address: Some("http://groovecast.plant.example".to_owned()), ..site };
+    let cleared = Advice { cleared_at: Some(fleet::now()), ..advice[0].clone() };
+    assert_snapshot!(in_full(&notice(&cleared, &snapshot, &site)));
+    assert_snapshot!(in_full(&trial_notice(&site)));
+}
+
+#[test]
+fn a_notice_says_what_it_is_not_and_never_raises_an_alarm() {
+    let (snapshot, site) = (fleet::snapshot(), fleet::site());
+    for advice in fleet::advice() {
+        let told = in_full(&notice(&advice, &snapshot, &site));
+        assert!(told.contains("A low score is not permission to skip a required inspection"), "{told}");
+        assert!(told.contains("Follow the site's own procedures"), "{told}");
+        assert!(!told.to_lowercase().contains("alarm"), "{told}");
+    }
 }
 
 #[tokio::test]

@@ -14,7 +14,7 @@ use plant::{
 use publisher::{
     AgreementKappa, CollectorSeen, ConfigState, Contender, Costs, Disk, Drift, FittedTerm, Journal, KnownShare, Link,
     LongestInterval, MarkedScore, ModelBasis, ModelEntry, ModelStatus, Opening, Publisher, ReadAccess, ReaderAgreement,
-    Site, Snapshot, Span, Totals, TrackLine, TrackRecord, Trial, TubeDetail, WearCell, WearMap,
+    Site, Snapshot, Span, Telling, Totals, TrackLine, TrackRecord, Trial, TubeDetail, WearCell, WearMap,
 };
 use tokio::sync::watch;
 
@@ -85,6 +85,12 @@ pub fn site() -> Site {
 pub fn publisher(snapshot: Snapshot, site: Site, ledger: Ledger, photos: PathBuf) -> Publisher {
     let (_, snapshots) = watch::channel(Arc::new(snapshot));
     Publisher::new(Arc::new(site), snapshots, Arc::new(Standing(now())), ledger, photos)
+}
+
+/// How somebody is told of advice.
+fn told(target: &str, told: u64, waiting: u64, given_up: u64, error: Option<&str>) -> Telling {
+    let waits_since = (waiting > 0).then(|| now() - SignedDuration::from_hours(3));
+    Telling { target: target.to_owned(), told, waiting, given_up, waits_since, error: error.map(str::to_owned) }
 }
 
 /// Writes the tubes and findings of a snapshot into a ledger, as if somebody had imported them.
@@ -569,6 +575,7 @@ pub fn snapshot() -> Snapshot {
             working: true,
             error: None,
         }],
+        told: vec![told("desk", 12, 0, 0, None), told("shift", 3, 2, 1, Some("there was no answer within 10 s"))],
         disk: Some(Disk { free_bytes: 112_400_000_000, bytes_per_day: Some(2.7e9), full_in_days: Some(41.6) }),
         at: now(),
         evaluated_at: Some(now() - SignedDuration::from_mins(2)),

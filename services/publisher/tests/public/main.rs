@@ -29,6 +29,8 @@ mod headers;
 mod hold;
 #[path = "hostile.rs"]
 mod hostile;
+#[path = "kept.rs"]
+mod kept;
 #[path = "life.rs"]
 mod life;
 #[path = "login.rs"]

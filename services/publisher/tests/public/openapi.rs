@@ -136,7 +136,7 @@ async fn every_described_write_answers_as_described() {
         assert_told_of(&document, "post", path, &answer);
     }
     let advice: Vec<_> = fleet::advice().into_iter().map(|advice| plant::Advice { id: 0, ..advice }).collect();
-    desk.publisher.ledger.keep_advice(&advice, &by()).await.unwrap();
+    desk.publisher.ledger.keep_advice(&advice, &[], &by()).await.unwrap();
     let form = [("authorization", format!("Bearer {token}")), (FORM[0].0, FORM[0].1.to_owned())];
     let form: Vec<(&str, &str)> = form.iter().map(|(name, value)| (*name, value.as_str())).collect();
     for (path, id, body, status) in [
