@@ -35,7 +35,9 @@ fn a_published_score_comes_out_again_whatever_came_since() {
 
     let fitted = || serde_json::from_str::<Value>(&done(&["fit", "--config", config])).unwrap();
     let (first, second) = (fitted(), fitted());
-    for part in ["terms", "intercepts", "log_likelihood", "validation", "stations", "fleet_median", "data_to", "last_year"] {
+    for part in
+        ["terms", "intercepts", "log_likelihood", "validation", "stations", "fleet_median", "data_to", "last_year"]
+    {
         assert!(!first[part].is_null() || part == "stations", "{part}");
         assert_eq!(first[part], second[part], "{part}: the same data made two models");
     }

@@ -17,8 +17,8 @@ use crate::args::Rows;
 use super::place::{Place, line_of};
 use super::raw::{self, Raw};
 use super::{
-    Belief, Config, ModelConfig, Problem, access, advice, belief, broker, data, exposure, files, notify, opening, suspicions,
-    topics, work,
+    Belief, Config, ModelConfig, Problem, access, advice, belief, broker, data, exposure, files, notify, opening,
+    suspicions, topics, work,
 };
 
 /// Reads and checks a configuration file; see [`Config::read`]. To listen, units need not be mapped yet.
