@@ -96,10 +96,10 @@ fn what_came_live_and_what_the_historian_has_is_one_set() {
     const ALL: i64 = 600;
     let load = Load::new(ALL);
     let mut text = "at,unit,signal,value,quality\n".to_owned();
-    for unit in 0..UNITS.len() {
+    for (unit, name) in UNITS.iter().enumerate() {
         for (at_us, torque) in load.keys(unit, ALL) {
             let at = jiff::Timestamp::from_microsecond(at_us).unwrap();
-            writeln!(text, "{at},{},torque,{},good", UNITS[unit], f64::from_bits(torque)).unwrap();
+            writeln!(text, "{at},{name},torque,{},good", f64::from_bits(torque)).unwrap();
         }
     }
     let right: BTreeSet<_> = (0..UNITS.len()).flat_map(|unit| load.keys(unit, ALL)).collect();

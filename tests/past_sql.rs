@@ -95,7 +95,7 @@ impl Past {
     }
 
     /// What the file of the same readings leaves.
-    fn from_file(&self) -> Vec<load::Key> {
+    fn through_a_file(&self) -> Vec<load::Key> {
         let folder = tempfile::tempdir().unwrap();
         let config = load::config(folder.path(), 1);
         done(&["import", "history", &self.path("past.csv"), "--config", config.to_str().unwrap()]);
@@ -120,7 +120,7 @@ fn forget(data: &Path) {
 #[test]
 fn a_query_brings_in_what_a_file_does() {
     let past = Past::new();
-    let right = sorted(past.from_file());
+    let right = sorted(past.through_a_file());
     assert_eq!(right.len(), 10 * 86_400 / EVERY_S as usize * UNITS.len());
 
     // A dry run takes nothing.

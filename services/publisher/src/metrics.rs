@@ -101,22 +101,22 @@ fn service(text: &mut Exposition, snapshot: &Snapshot, site: &Site, now: Timesta
 }
 
 fn told(text: &mut Exposition, snapshot: &Snapshot) {
-    let families: [(&str, Kind, &str, fn(&Telling) -> u64); 3] = [
-        ("groovecast_notices_told", Kind::Counter, "Notices of advice that a target has confirmed.", |one| one.told),
-        ("groovecast_notices_waiting", Kind::Gauge, "Notices that a target has not confirmed yet.", |one| one.waiting),
-        (
-            "groovecast_notices_given_up",
-            Kind::Counter,
-            "Notices that could not be told and are tried no more.",
-            |one| one.given_up,
-        ),
-    ];
-    for (name, kind, help, of) in families {
+    let mut family = |name, kind, help, of: fn(&Telling) -> u64| {
         let mut family = text.family(name, kind, help);
         for one in &snapshot.told {
             family.sample(&[("target", &one.target)], of(one) as f64);
         }
-    }
+    };
+    family("groovecast_notices_told", Kind::Counter, "Notices of advice that a target has confirmed.", |one| one.told);
+    family("groovecast_notices_waiting", Kind::Gauge, "Notices that a target has not confirmed yet.", |one| {
+        one.waiting
+    });
+    family(
+        "groovecast_notices_given_up",
+        Kind::Counter,
+        "Notices that could not be told and are tried no more.",
+        |one| one.given_up,
+    );
 }
 
 fn scores(text: &mut Exposition, snapshot: &Snapshot, site: &Site) {
