@@ -31,7 +31,7 @@ class Keeper:
         envelope.rcpt_tos.append(address)
         return "250 OK"
 
-    async def handle_DATA(self, _server, session, envelope):
+    async def handle_DATA(self, server, _session, envelope):
         mail = email.message_from_bytes(envelope.content, policy=email.policy.default)
         came = {
             "from": envelope.mail_from,
@@ -41,7 +41,7 @@ class Keeper:
             "auto": mail["auto-submitted"],
             "text": mail.get_body().get_content(),
             "defects": [repr(defect) for defect in mail.defects],
-            "encrypted": session.ssl is not None,
+            "encrypted": server.transport.get_extra_info("ssl_object") is not None,
         }
         with open(out, "a", encoding="utf-8") as file:
             file.write(json.dumps(came) + "\n")
