@@ -8,6 +8,8 @@ const WITHIN: Duration = Duration::from_secs(60);
 const AT_ONCE: Duration = Duration::from_secs(1);
 /// After so many lost markers in a row, while no crowd came, nobody waits for them any more.
 const LOST_IN_A_ROW: u32 = 2;
+/// After so many in a row that did not come back, whatever drained behind them, somebody should look.
+const IN_VAIN: u32 = 10;
 
 /// A marker of our own, published after a reconnection: a broker delivers it behind what had waited.
 ///
@@ -24,6 +26,8 @@ pub(crate) struct Fence {
     /// So many messages before a marker say that others may still wait.
     crowd: usize,
     waiting: Option<Waiting>,
+    /// Markers in a row that did not come back.
+    in_vain: u32,
 }
 
 #[derive(Debug)]
@@ -64,6 +68,8 @@ pub(crate) enum Overdue {
     No,
     /// It may be lost: send another one.
     Again,
+    /// The same, and so many were before it that somebody should look. Said once.
+    InVain,
     /// Markers do not come back, and nothing waits. Said once.
     GivenUp,
 }
@@ -72,7 +78,7 @@ impl Fence {
     /// Without a topic there is no marker, and every message counts as live.
     /// `crowd`: so many messages a broker may send unacknowledged.
     pub(crate) fn new(topic: Option<String>, crowd: usize) -> Self {
-        Self { topic, crowd, waiting: None }
+        Self { topic, crowd, waiting: None, in_vain: 0 }
     }
 
     pub(crate) fn topic(&self) -> Option<&str> {
@@ -102,7 +108,9 @@ impl Fence {
 
     /// A message on the marker's topic.
     pub(crate) fn came(&mut self, payload: &[u8]) -> Came {
-        match self.waiting.take_if(|waiting| waiting.marker.as_bytes() == payload) {
+        let came = self.waiting.take_if(|waiting| waiting.marker.as_bytes() == payload);
+        self.in_vain = if came.is_some() { 0 } else { self.in_vain };
+        match came {
             None => Came::Nothing,
             Some(waiting) if waiting.before < self.crowd => Came::Over,
             Some(_) => Came::Crowded,
@@ -135,8 +143,9 @@ impl Fence {
             return Overdue::No;
         }
         waiting.lost = if waiting.drains { 0 } else { waiting.lost + 1 };
+        self.in_vain += 1;
         if waiting.lost < LOST_IN_A_ROW {
-            return Overdue::Again;
+            return if self.in_vain == IN_VAIN { Overdue::InVain } else { Overdue::Again };
         }
         self.waiting = None;
         Overdue::GivenUp
@@ -253,5 +262,28 @@ mod tests {
         let mut fence = Fence::new(None, 20);
         fence.raise("1".into(), Instant::now());
         assert!(!fence.message(Instant::now()));
+    }
+
+    #[test]
+    fn markers_that_never_come_are_told_once_though_much_comes() {
+        let start = Instant::now();
+        let mut fence = raised(start);
+        let mut told = 0;
+        for second in 0..3600 {
+            let now = start + Duration::from_secs(second);
+            // Bursts of 20 every ten seconds, as of a plant whose units speak together.
+            if second % 10 == 0 {
+                (0..20).for_each(|_| assert!(fence.message(now)));
+            }
+            match fence.overdue(now) {
+                Overdue::No => {}
+                Overdue::GivenUp => panic!("given up after {second} s: what comes may have waited"),
+                again => {
+                    told += u32::from(again == Overdue::InVain);
+                    fence.raise_again(format!("after {second}"), now);
+                }
+            }
+        }
+        assert_eq!(told, 1);
     }
 }

@@ -118,7 +118,7 @@ impl Subscriptions {
     pub(crate) fn wait(&mut self, now: Instant) -> Vec<Step> {
         match self.fence.overdue(now) {
             Overdue::No => Vec::new(),
-            Overdue::Again => {
+            Overdue::Again | Overdue::InVain => {
                 let marker = self.new_marker();
                 self.fence.raise_again(marker.clone(), now);
                 vec![Step::Mark(marker)]

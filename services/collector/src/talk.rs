@@ -145,7 +145,16 @@ impl Talk {
         self.steps(state, |subscriptions| subscriptions.wait(now));
         match state.fence.overdue(now) {
             Overdue::No => {}
-            Overdue::Again => {
+            overdue @ (Overdue::Again | Overdue::InVain) => {
+                if overdue == Overdue::InVain {
+                    let topic = self.marker_topic.as_deref().unwrap_or_default();
+                    let sample = format!(
+                        "{topic}: markers have not come back for minutes, while much came; messages without a time of their own stay \
+                         in no exposure meanwhile. A long backlog does so; if it lasts, give this client the right to write and read it"
+                    );
+                    tracing::warn!("{sample}");
+                    self.arrivals.fault(Reason::FenceLost, self.clock.now(), sample);
+                }
                 let marker = self.mark(state);
                 state.fence.raise_again(marker, now);
             }

@@ -64,7 +64,7 @@ pub async fn import(
     let settings = history_in::settings(store, how, clock.now())?;
     let bound = |text: &Option<String>| {
         let text = text.as_deref().unwrap_or_default();
-        args::time(text, &store.config.time_zone).map_err(|error| Failure::Usage(error.to_string()))
+        args::time(text, &settings.zone).map_err(|error| Failure::Usage(error.to_string()))
     };
     let (from, to) = (bound(&query.from)?, bound(&query.to)?);
     if from >= to {

@@ -1,7 +1,7 @@
 //! Tells others of advice: what is told stands in the ledger together with the advice, and is tried until it is confirmed.
 
 use std::sync::Arc;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use anyhow::Context;
 use jiff::{SignedDuration, Timestamp};
@@ -11,6 +11,7 @@ use plant::{Advice, Clock};
 use publisher::{Notice, Site, Snapshot, Telling};
 use tokio::sync::watch;
 use tokio::task::JoinSet;
+use tokio::time::sleep;
 
 use crate::args::{Notify, WithConfig};
 use crate::config::{Config, Target};
@@ -24,6 +25,8 @@ const EVERY: Duration = Duration::from_secs(2);
 const ROUND: u32 = 50;
 /// No pause between two tries is longer than this, unless the receiver asks for it.
 const LONGEST_PAUSE: SignedDuration = SignedDuration::from_mins(30);
+/// A try that is under way when the service stops is waited for so long.
+const STOPPING: Duration = Duration::from_secs(5);
 /// And then not longer than this.
 const LONGEST_WAIT: SignedDuration = SignedDuration::from_hours(24);
 
@@ -128,10 +131,19 @@ struct Teller {
 
 impl Teller {
     async fn run(self) {
+        let mut resting: Option<(Instant, SignedDuration)> = None;
         loop {
-            if let Err(error) = self.round().await {
-                let error = format!("{error:#}");
-                tracing::warn!(target = self.target.name, error, "what is to be told waits for the next round");
+            let rests = |(since, rest): (Instant, SignedDuration)| {
+                SignedDuration::try_from(since.elapsed()).is_ok_and(|rested| rested < rest)
+            };
+            if !resting.is_some_and(rests) {
+                match self.round().await {
+                    Ok(rest) => resting = rest.map(|rest| (Instant::now(), rest)),
+                    Err(error) => {
+                        let error = format!("{error:#}");
+                        tracing::warn!(target = self.target.name, error, "what is to be told waits for the next round");
+                    }
+                }
             }
             if !pause(EVERY, &self.stopped).await {
                 return;
@@ -139,26 +151,37 @@ impl Teller {
         }
     }
 
-    async fn round(&self) -> anyhow::Result<()> {
+    /// Tells what is due, until a try fails for a reason that stands for the others too: then the target rests so long.
+    async fn round(&self) -> anyhow::Result<Option<SignedDuration>> {
         for notice in self.store.ledger.due_notices(&self.target.name, self.clock.now(), ROUND).await? {
-            let stopping = *self.stopped.borrow();
-            if stopping || !self.tell(&notice).await? {
+            if *self.stopped.borrow() {
                 break;
             }
+            if let Some(rest) = self.tell(&notice).await? {
+                return Ok(Some(rest));
+            }
         }
-        Ok(())
+        Ok(None)
     }
 
-    /// One try. `false` if nobody was there: then the next one would find nobody either.
-    async fn tell(&self, notice: &ledger::Notice) -> anyhow::Result<bool> {
+    /// One try. How long the target is to rest, if nobody was there, or it does not take anything now.
+    async fn tell(&self, notice: &ledger::Notice) -> anyhow::Result<Option<SignedDuration>> {
         let target = self.target.name.as_str();
         let sent = match serde_json::from_str::<Notice>(&notice.body) {
             Err(error) => Err(NotSent::Never(format!("it does not read back: {error}"))),
             Ok(body) => {
                 let message = message(body, notice.key.clone(), notice.at, &self.source);
                 let (way, now) = (self.target.way.clone(), self.clock.now());
-                // When the service stops, a try under way is waited for: its outcome would be lost.
-                tokio::task::spawn_blocking(move || way.send(&message, now)).await.context("a try broke")?
+                let mut stopped = self.stopped.clone();
+                // When the service stops, a try under way is waited for, but not for long: it may be told again, under the same key.
+                let left_alone = async {
+                    let _ = stopped.wait_for(|stop| *stop).await;
+                    sleep(STOPPING).await;
+                };
+                tokio::select! {
+                    sent = tokio::task::spawn_blocking(move || way.send(&message, now)) => sent.context("a try broke")?,
+                    () = left_alone => return Ok(None),
+                }
             }
         };
         let now = self.clock.now();
@@ -167,13 +190,13 @@ impl Teller {
             Ok(()) => {
                 tracing::info!(target, advice = notice.advice, tries, "told");
                 self.confirmed(notice.id, now).await;
-                return Ok(true);
+                return Ok(None);
             }
             Err(refused) => refused,
         };
-        let reached = !matches!(refused, NotSent::Unreached(_));
         let why = refused.to_string();
-        let next = now + rest(&self.target, notice.tries, &refused);
+        let rest = rest(&self.target, notice.tries, &refused);
+        let next = now + rest;
         let over = matches!(refused, NotSent::Never(_)) || now.duration_since(notice.at) >= self.target.give_up_after;
         if over {
             tracing::error!(target, advice = notice.advice, tries, why, "given up");
@@ -182,7 +205,7 @@ impl Teller {
             tracing::warn!(target, advice = notice.advice, tries, why, next = %next, "not told");
             self.store.ledger.notice_failed(notice.id, &why, next).await?;
         }
-        Ok(reached)
+        Ok((!matches!(refused, NotSent::Never(_))).then_some(rest))
     }
 
     /// Notes that a notice was confirmed, and does nothing else before that is durable: else it would be told again.

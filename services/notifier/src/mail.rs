@@ -14,9 +14,6 @@ use lettre::{SmtpTransport, Transport};
 
 use crate::{Message, NotSent, Secret, TrustError, shown, trust};
 
-/// Answers that speak of who we are and not of the mail (RFC 4954, section 6; RFC 3207, section 4): somebody will mend that.
-const OF_THE_LOGIN: [u16; 4] = [530, 534, 535, 538];
-
 /// Somebody's mailbox, and how mail gets there.
 #[derive(Debug, Clone)]
 pub struct Mail {
@@ -149,20 +146,17 @@ impl Mail {
 }
 
 fn refused(error: &smtp::Error, timeout: Duration) -> NotSent {
-    let Some(code) = error.status() else {
+    if error.status().is_none() {
         let why = match trust::explained(error) {
             Some(told) => told,
             None if error.is_timeout() => format!("there was no answer within {} s", timeout.as_secs_f64()),
             None => chain(error),
         };
         return NotSent::Unreached(why);
-    };
-    let why = format!("the answer was {}", chain(error));
-    // RFC 5321, section 4.2.1: what is answered with 5yz is not to be sent again as it is.
-    if error.is_permanent() && !OF_THE_LOGIN.contains(&u16::from(code)) {
-        return NotSent::Never(why);
     }
-    NotSent::NotNow { why, wait_s: None }
+    // RFC 5321, section 4.2.1, would not send again what is answered with 5yz. But most of these speak of the login, of relaying or of
+    // the sender, which people mend; what a hold says waits for them.
+    NotSent::NotNow { why: format!("the answer was {}", chain(error)), wait_s: None }
 }
 
 fn chain(error: &smtp::Error) -> String {

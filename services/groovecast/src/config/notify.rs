@@ -130,7 +130,7 @@ fn webhook(
         url,
         key_id: name.to_owned(),
         secret: secret?,
-        ca_file: raw.ca_file.as_ref().map(|ca| folder.join(ca)),
+        ca_file: raw.ca_file.as_ref().map(|ca| secret::file(folder, ca)),
         timeout,
     };
     checker.take(&place.key("ca_file"), Way::Webhook(webhook.clone()).check())?;
@@ -142,7 +142,7 @@ fn shared(checker: &mut Checker, raw: &raw::Notify, folder: &Path, place: &Place
     let (key, text) = match (&raw.secret_file, &raw.secret_env) {
         (Some(file), None) => {
             let place = place.key("secret_file");
-            let text = secret::from_file(checker, &folder.join(file), &place)?;
+            let text = secret::from_file(checker, &secret::file(folder, file), &place)?;
             (place, text)
         }
         (None, Some(name)) => {
@@ -211,7 +211,7 @@ fn server(checker: &mut Checker, raw: &raw::Mail, folder: &Path, place: &Place) 
         host: raw.host.clone(),
         port: raw.port.unwrap_or(usual),
         encryption,
-        ca_file: raw.ca_file.as_ref().map(|file| folder.join(file)),
+        ca_file: raw.ca_file.as_ref().map(|file| secret::file(folder, file)),
         login,
         from: from?,
     };
@@ -223,7 +223,7 @@ fn login(checker: &mut Checker, raw: &raw::Mail, folder: &Path, place: &Place) -
     let given = (&raw.password_file, &raw.password_env);
     let password = match given {
         (None, None) => None,
-        (Some(file), None) => secret::from_file(checker, &folder.join(file), &place.key("password_file")),
+        (Some(file), None) => secret::from_file(checker, &secret::file(folder, file), &place.key("password_file")),
         (None, Some(name)) => secret::from_environment(checker, name, &place.key("password_env")),
         (Some(_), Some(_)) => {
             let problem = "the password comes from password_file too; leave one of the two out";

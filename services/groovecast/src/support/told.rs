@@ -41,6 +41,8 @@ const TOLD: &[&str] = &[
     "quality",
     "quality_codes",
     "quality_format",
+    "secret_env",
+    "secret_file",
     "reading",
     "server_name",
     "share",
@@ -120,33 +122,11 @@ pub fn told(path: &Path, text: &str, scrub: &mut Scrub) -> Told {
     };
     let folder = path.parent().unwrap_or(Path::new("."));
     let string = |section: &str, key: &str| table.get(section)?.get(key)?.as_str().map(str::to_owned);
-    // A name behind which there is nothing may be the secret itself, in the wrong place.
-    let mut misplaced = Vec::new();
-    for (section, key) in [("broker", "password_file"), ("data", "database_password_file")] {
-        let Some(name) = string(section, key) else { continue };
-        match std::fs::read_to_string(credential_or_file(folder, Path::new(&name))) {
-            Ok(secret) => secret.lines().for_each(|line| scrub.secret(line)),
-            Err(_) => misplaced.push((section, key)),
-        }
-    }
-    for (section, key) in [("broker", "password_env"), ("data", "database_password_env")] {
-        let Some(name) = string(section, key) else { continue };
-        match std::env::var(name) {
-            Ok(secret) => scrub.secret(&secret),
-            Err(_) => misplaced.push((section, key)),
-        }
-    }
     let data = string("site", "data").map(|data| folder.join(data));
     let database = string("data", "database").filter(|database| database != "sqlite");
     let listen = Some(string("http", "listen").unwrap_or_else(|| "127.0.0.1:8080".to_owned()));
     let mut removed = Vec::new();
-    for (section, key) in misplaced {
-        let value = table.get_mut(section).and_then(|section| section.get_mut(key));
-        if let Some(value @ Value::String(_)) = value {
-            removed.extend(value.as_str().map(str::to_owned));
-            *value = Value::String(REMOVED.to_owned());
-        }
-    }
+    learn(&mut table, folder, scrub, &mut removed);
     clean(&mut table, &[], &mut removed);
     let text = serde_json::to_string_pretty(&table).ok();
     for secret in removed {
@@ -160,6 +140,32 @@ pub fn told(path: &Path, text: &str, scrub: &mut Scrub) -> Told {
         }
     }
     Told { text, data, database, listen }
+}
+
+/// Learns the secrets that files and the environment hold, wherever a configuration names them. A name behind which there is nothing
+/// may be the secret itself, in the wrong place: it is taken out.
+fn learn(table: &mut Table, folder: &Path, scrub: &mut Scrub, removed: &mut Vec<String>) {
+    for (key, value) in table.iter_mut() {
+        let is = |what: &str| key.ends_with(&format!("password_{what}")) || key.ends_with(&format!("secret_{what}"));
+        let known = match value {
+            Value::Table(inner) => {
+                learn(inner, folder, scrub, removed);
+                continue;
+            }
+            Value::String(name) if is("file") => {
+                std::fs::read_to_string(credential_or_file(folder, Path::new(name))).ok()
+            }
+            Value::String(name) if is("env") => std::env::var(name).ok(),
+            _ => continue,
+        };
+        match known {
+            Some(secret) => secret.lines().for_each(|line| scrub.secret(line)),
+            None => {
+                removed.extend(value.as_str().map(str::to_owned));
+                *value = Value::String(REMOVED.to_owned());
+            }
+        }
+    }
 }
 
 /// Takes out of a table what is not to be told.

@@ -47,10 +47,11 @@ impl Moving {
         for (name, value) in headers {
             request = request.header(*name, *value);
         }
-        let answer = self.router.clone().oneshot(request.body(Body::empty()).unwrap()).await.unwrap();
+        let answer =
+            self.router.clone().oneshot(request.body(Body::empty()).expect("a request")).await.expect("an answer");
         let (parts, body) = answer.into_parts();
-        let body = to_bytes(body, usize::MAX).await.unwrap();
-        Answer { status: parts.status, headers: parts.headers, body: String::from_utf8(body.to_vec()).unwrap() }
+        let body = to_bytes(body, usize::MAX).await.expect("a body");
+        Answer { status: parts.status, headers: parts.headers, body: String::from_utf8(body.to_vec()).expect("UTF-8") }
     }
 
     fn looks(&self) -> i64 {
