@@ -27,7 +27,7 @@ fn a_plant_reads_without_us_as_its_page_says() {
     let (csv, parquet) = (files.path("intervals.csv"), files.path("intervals.parquet"));
     done(&["intervals", "--config", config, "--out", &csv]);
     done(&["intervals", "--config", config, "--out", &parquet]);
-    let terms = ["--terms", "excess_work_mj,starts", "--ridge", "1", "--limit", "2"];
+    let terms = ["--terms", "excess_work_mj,shaft_work_mj", "--ridge", "1", "--limit", "2"];
     done(&[&["fit", "--table", &csv, "--out", &files.path("model.json")], &terms[..]].concat());
 
     done(&["fit", "--config", config, "--out", &files.path("first.json")]);

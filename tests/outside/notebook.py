@@ -47,7 +47,7 @@ def documented():
     for line in (ROOT / "dashboards/notebook/README.md").read_text().splitlines():
         if line.startswith("## "):
             section = line[3:]
-        row = re.match(r"\| (\w+) \| (Datetime|String|Float64|UInt8|Boolean) \| .* \| ([^|]+) \|$", line)
+        row = re.match(r"\| (\w+) \| (Datetime|String|Float64|UInt8|Boolean) \|.* \| ([^|]+) \|$", line)
         if row:
             tables.setdefault(section, []).append(row.groups())
     return tables

@@ -26,6 +26,7 @@ const TOLD: &[&str] = &[
     "field",
     "frame_origins",
     "host",
+    "kinds",
     "listen",
     "measure",
     "measure_at",
@@ -41,9 +42,9 @@ const TOLD: &[&str] = &[
     "quality",
     "quality_codes",
     "quality_format",
+    "reading",
     "secret_env",
     "secret_file",
-    "reading",
     "server_name",
     "share",
     "signal",
@@ -53,6 +54,7 @@ const TOLD: &[&str] = &[
     "time",
     "time_format",
     "time_zone",
+    "tls",
     "topic",
     "unit",
     "value",
@@ -97,11 +99,15 @@ const COUNTED: &[&str] = &[
     "excursion_times_usual",
     "dry_below_share",
 ];
+/// Keys of files whose lines are secrets.
+const FILES: &[&str] = &["database_password_file", "password_file", "secret_file"];
+/// Keys of environment variables that are secrets.
+const VARIABLES: &[&str] = &["database_password_env", "password_env", "secret_env"];
 /// What the names of numbers with a unit end in.
 const UNITS: &[&str] = &["_s", "_h", "_min", "_nm", "_mm", "_um", "_kib", "_mib", "_days", "_rpm", "_degc", "_m3_h"];
 
 /// Tables whose keys the plant chooses.
-const OWN_KEYS: &[&str] = &["hold_s", "keep_days", "measures", "words"];
+const OWN_KEYS: &[&str] = &["between", "hold_s", "keep_days", "measures", "quality_words", "spans", "words"];
 
 /// What a file that may be a configuration says.
 pub struct Told {
@@ -126,7 +132,7 @@ pub fn told(path: &Path, text: &str, scrub: &mut Scrub) -> Told {
     let database = string("data", "database").filter(|database| database != "sqlite");
     let listen = Some(string("http", "listen").unwrap_or_else(|| "127.0.0.1:8080".to_owned()));
     let mut removed = Vec::new();
-    learn(&mut table, folder, scrub, &mut removed);
+    behind(&mut table, folder, scrub, &mut removed);
     clean(&mut table, &[], &mut removed);
     let text = serde_json::to_string_pretty(&table).ok();
     for secret in removed {
@@ -142,23 +148,22 @@ pub fn told(path: &Path, text: &str, scrub: &mut Scrub) -> Told {
     Told { text, data, database, listen }
 }
 
-/// Learns the secrets that files and the environment hold, wherever a configuration names them. A name behind which there is nothing
-/// may be the secret itself, in the wrong place: it is taken out.
-fn learn(table: &mut Table, folder: &Path, scrub: &mut Scrub, removed: &mut Vec<String>) {
+/// Gives to `scrub` what stands in files and variables that the configuration names. A name behind which there is nothing may be
+/// the secret itself, in the wrong place, and is taken out.
+fn behind(table: &mut Table, folder: &Path, scrub: &mut Scrub, removed: &mut Vec<String>) {
     for (key, value) in table.iter_mut() {
-        let is = |what: &str| key.ends_with(&format!("password_{what}")) || key.ends_with(&format!("secret_{what}"));
-        let known = match value {
-            Value::Table(inner) => {
-                learn(inner, folder, scrub, removed);
+        let found = match value {
+            Value::Table(table) => {
+                behind(table, folder, scrub, removed);
                 continue;
             }
-            Value::String(name) if is("file") => {
+            Value::String(name) if FILES.contains(&key.as_str()) => {
                 std::fs::read_to_string(credential_or_file(folder, Path::new(name))).ok()
             }
-            Value::String(name) if is("env") => std::env::var(name).ok(),
+            Value::String(name) if VARIABLES.contains(&key.as_str()) => std::env::var(name).ok(),
             _ => continue,
         };
-        match known {
+        match found {
             Some(secret) => secret.lines().for_each(|line| scrub.secret(line)),
             None => {
                 removed.extend(value.as_str().map(str::to_owned));
@@ -234,13 +239,9 @@ mod tests {
     fn a_new_key_is_told_or_taken_out_on_purpose() {
         let text: String = example()
             .lines()
-            .map(|line| match line.strip_prefix("# ").map(|rest| (rest, rest.split_once(" = "))) {
-                Some((rest, Some((key, _))))
-                    if key.chars().all(|c| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '_') =>
-                {
-                    rest.to_owned() + "\n"
-                }
-                Some((rest, _)) if rest.starts_with('[') => rest.to_owned() + "\n",
+            .map(|line| match line.strip_prefix("# ") {
+                // A default, or the head of a section, and no sentence about it.
+                Some(rest) if !rest.starts_with(' ') && toml::from_str::<Table>(rest).is_ok() => rest.to_owned() + "\n",
                 _ => line.to_owned() + "\n",
             })
             .collect();
@@ -249,7 +250,8 @@ mod tests {
         clean(&mut cleaned, &[], &mut Vec::new());
         let mut taken = Vec::new();
         differing(&Value::Table(table), &Value::Table(cleaned), "", &mut taken);
-        assert_eq!(taken, ["broker.username"]);
+        let own = ["mail.from", "mail.username", "notify.desk.webhook", "notify.shift.mail"];
+        assert_eq!(taken, [&["broker.username", "historian.database"], &own[..]].concat());
     }
 
     fn differing(was: &Value, is: &Value, path: &str, found: &mut Vec<String>) {
