@@ -144,15 +144,18 @@ impl Webhook {
 }
 
 fn unreached(error: ureq::Error, timeout: Duration) -> String {
-    if let Some(told) = trust::explained(&error) {
-        return told;
-    }
-    match error {
-        ureq::Error::Timeout(_) => format!("there was no answer within {} s", timeout.as_secs_f64()),
-        ureq::Error::Rustls(error) => trust::explained(&error).unwrap_or_default(),
+    // The library's error does not name what is inside as its source.
+    let told = match &error {
+        ureq::Error::Io(inside) => trust::explained(inside),
+        ureq::Error::Rustls(inside) => trust::explained(inside),
+        _ => None,
+    };
+    match (told, error) {
+        (Some(told), _) => told,
+        (None, ureq::Error::Timeout(_)) => format!("there was no answer within {} s", timeout.as_secs_f64()),
         // It could tell the address.
-        ureq::Error::BadUri(_) => "the address cannot be used".to_owned(),
-        error => shown(&error.to_string()),
+        (None, ureq::Error::BadUri(_)) => "the address cannot be used".to_owned(),
+        (None, error) => shown(&error.to_string()),
     }
 }
 
@@ -203,6 +206,17 @@ mod tests {
             let refused = wrong.parse::<WebhookUrl>().expect_err(wrong).to_string();
             assert!(!refused.contains("s3cret"), "{refused}");
         }
+    }
+
+    #[test]
+    fn what_tls_refuses_is_said_in_words() {
+        let refused = |problem| {
+            let inside = rustls::Error::InvalidCertificate(problem);
+            unreached(ureq::Error::Io(std::io::Error::new(std::io::ErrorKind::InvalidData, inside)), Duration::ZERO)
+        };
+        assert!(refused(rustls::CertificateError::UnknownIssuer).contains("no authority in ca_file vouches"));
+        assert!(refused(rustls::CertificateError::NotValidForName).contains("not for the host in the config"));
+        assert!(refused(rustls::CertificateError::Expired).contains("has expired"));
     }
 
     #[test]
