@@ -46,7 +46,7 @@ fn the_package_installs_runs_upgrades_goes_and_keeps_what_it_should() {
     let new = later(deb, other.path());
     let mut run = Command::new(beside_tests("install/run"));
     run.arg(deb).arg(new).arg(free_port().to_string());
-    println!("{}", passes(run, Duration::from_secs(200)));
+    println!("{}", passes(run, Duration::from_secs(500)));
 }
 
 #[test]

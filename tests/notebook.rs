@@ -49,5 +49,5 @@ fn a_plant_reads_without_us_as_its_page_says() {
 
     let mut readers = Command::new(python);
     readers.arg(beside_tests("outside/notebook.py")).arg(files.folder.path());
-    println!("{}", passes(readers, Duration::from_secs(200)));
+    println!("{}", passes(readers, Duration::from_secs(400)));
 }
