@@ -145,13 +145,21 @@ async fn of_pages(found: &mut Found, listen: Option<&str>, token: Option<&str>) 
     found.json("signals.json", signals);
 }
 
-/// Counts and faults without what was measured: a fault's sample stays, because it says what is wrong.
+/// Counts and faults without what was measured: a fault's sample stays, because it says what is wrong. Of a topic or unit that is
+/// not known nothing may be wrong with the message.
 fn without_values(mut signals: Value) -> Value {
     for (list, keys) in [("signals", &["value", "raw"][..]), ("unmapped", &["sample"])] {
         for entry in signals.get_mut(list).and_then(Value::as_array_mut).into_iter().flatten() {
             if let Some(entry) = entry.as_object_mut() {
                 keys.iter().for_each(|key| drop(entry.remove(*key)));
             }
+        }
+    }
+    for fault in signals.get_mut("faults").and_then(Value::as_array_mut).into_iter().flatten() {
+        if ["unmapped", "unknown_unit"].iter().any(|reason| fault["reason"] == **reason)
+            && let Some(fault) = fault.as_object_mut()
+        {
+            fault.remove("sample");
         }
     }
     signals
