@@ -112,18 +112,38 @@ impl Text {
                 let known = if known.is_empty() { "none".to_owned() } else { known.join(", ") };
                 refuse(format!("${variable} is not given here; right would be {known}"));
             }
+            // What stands beside a score, such as the plant's own interval, must not get lost.
+            for variable in own.variables.difference(&parts.variables).filter(|variable| *variable != "count") {
+                refuse(format!("leaves out ${variable}; right would be a text that says it"));
+            }
+            if own.letters && !parts.letters {
+                refuse("says nothing; right would be words, or no line at all, which keeps the English".to_owned());
+            }
+            if parts.refers {
+                refuse("refers to another text or to a function; right would be words and variables".to_owned());
+            }
             if parts.tags != own.tags {
                 let tags: Vec<&str> = own.tags.iter().map(String::as_str).collect();
                 let right = if tags.is_empty() { "none".to_owned() } else { tags.join(" ") };
                 refuse(format!("has other markup than the English; right would be {right}"));
             }
         }
+        for entry in resource.entries() {
+            let (key, what) = match entry {
+                Entry::Term(term) => (term.id.name, "is a term"),
+                Entry::Message(message) if !message.attributes.is_empty() => (message.id.name, "has attributes"),
+                _ => continue,
+            };
+            let line = line(key.as_ptr() as usize - resource.source().as_ptr() as usize);
+            let problem = format!("{what}, which nothing shows; right would be `key = text` alone");
+            wrong.push(BadText { line, key: key.to_owned(), problem });
+        }
         if !wrong.is_empty() {
             return Err(wrong);
         }
         let missing = english.keys().filter(|key| !seen.contains(*key)).copied().collect();
         let own = words(resource);
-        if own.locales.iter().all(|language| language.to_string() == "und") {
+        if own.locales.iter().all(|language| language.language.is_empty()) {
             let problem = "this names no language; right would be one as BCP 47 writes it, such as `language = de`";
             return Err(vec![BadText { line: 1, key: "language".to_owned(), problem: problem.to_owned() }]);
         }
@@ -160,6 +180,10 @@ struct Parts {
     variables: BTreeSet<String>,
     /// Each `<...>` of its markup, variables in it as they are written.
     tags: BTreeSet<String>,
+    /// It has a letter beside markup and variables.
+    letters: bool,
+    /// It refers to other texts, or calls functions.
+    refers: bool,
 }
 
 impl Parts {
@@ -175,7 +199,12 @@ impl Parts {
     fn gather(&mut self, pattern: &Pattern<&str>, flat: &mut String) {
         for element in &pattern.elements {
             match element {
-                PatternElement::TextElement { value } => flat.push_str(value),
+                PatternElement::TextElement { value } => {
+                    self.letters |= value
+                        .split('<')
+                        .any(|part| part.rsplit('>').next().is_some_and(|words| words.contains(char::is_alphabetic)));
+                    flat.push_str(value);
+                }
                 PatternElement::Placeable { expression: Expression::Inline(inline) } => self.inline(inline, flat),
                 PatternElement::Placeable { expression: Expression::Select { selector, variants } } => {
                     self.inline(selector, &mut String::new());
@@ -196,7 +225,10 @@ impl Parts {
                 let element = PatternElement::Placeable { expression: Expression::clone(expression) };
                 self.gather(&Pattern { elements: vec![element] }, flat);
             }
-            _ => {}
+            InlineExpression::NumberLiteral { .. } => {}
+            InlineExpression::FunctionReference { .. }
+            | InlineExpression::MessageReference { .. }
+            | InlineExpression::TermReference { .. } => self.refers = true,
         }
     }
 }
@@ -291,6 +323,7 @@ mod tests {
             [
                 "line 3: no-such-key: nothing is shown by this key; right would be a key of the English file",
                 "line 4: chance-floor: $chanse is not given here; right would be $chance",
+                "line 4: chance-floor: leaves out $chance; right would be a text that says it",
                 "line 5: board-hold: stands twice; right would be once",
             ]
         );
@@ -301,6 +334,20 @@ mod tests {
             wrong("frame-not-all = <strong>Halb.</strong> <script>alert(1)</script>\nboard-hold = <b>Halt</b>\n");
         assert!(markup[0].contains("other markup than the English; right would be </strong> <strong>"), "{markup:?}");
         assert!(markup[1].contains("right would be none"), "{markup:?}");
+    }
+
+    #[test]
+    fn no_translation_takes_a_caution_or_the_plants_interval_away() {
+        for (source, told) in [
+            ("chance-floor = mindestens\n", "leaves out $chance"),
+            ("caution-flakes = { \"\" }\n", "says nothing"),
+            ("caution-flakes = –\n", "says nothing"),
+            ("-x = <form action=/logout method=post>\n", "is a term"),
+            ("board-hold = Halt\n    .x = y\n", "has attributes"),
+            ("board-hold = { board-doubted }\n", "refers to another text"),
+        ] {
+            assert!(wrong(source).iter().any(|wrong| wrong.contains(told)), "{source}: {:?}", wrong(source));
+        }
     }
 
     #[test]
