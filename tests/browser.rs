@@ -21,6 +21,32 @@ fn the_pages_in_a_browser_say_what_the_api_says_and_stand_in_nobodys_way() {
     println!("{}", browse("board.mjs", &[&plant.service.origin(), ZONE]));
 }
 
+/// Some of the words of the pages in German.
+const GERMAN: &str = "\
+language = de
+word-board = Tafel
+board-what-to-open-at-the = Was beim nächsten Wechsel zu öffnen ist
+board-summary = { $count ->
+    [one] { $units } Einheit
+   *[other] { $units } Einheiten
+ }: { $urgent } anzuhalten oder an der Grenze, { $due } mit abgelaufener Frist, { $ranked } gereiht, { $unsaid } ohne Aussage.
+board-the-chance-of-each-is = { $summary } Die Chance ist die, dass die nächste vollständige Besichtigung { $limit } oder Schlimmeres findet.
+tube-named = Rohr { $tube }
+state-ok = angepasstes Modell
+state-baseline = Laufstunden allein
+state-prior = gesetzte Annahme
+state-no-tube = ohne Rohr
+chance-now = jetzt
+script-entry = Rohr { $tube }: { $seen }
+script-everywhere = überall gesehen, alles glatt
+";
+
+#[test]
+fn a_board_in_another_language_is_a_file() {
+    let plant = FullPlant::speaking(GERMAN, "torque = \"lbf·in\"\ndecimal = \"comma\"\ngroup = \"mark\"\n");
+    println!("{}", browse("words.mjs", &[&plant.service.origin()]));
+}
+
 #[test]
 fn a_finding_logged_in_a_browser_stands_once_whatever_is_lost_on_the_way() {
     let plant = FullPlant::start();

@@ -23,6 +23,11 @@ pub struct FullPlant {
 impl FullPlant {
     /// Writes the plant down, takes it in, has a model approved, and starts the service.
     pub fn start() -> FullPlant {
+        FullPlant::speaking("", "")
+    }
+
+    /// The same with pages in the words of a file of texts, unless it is empty, and with lines of `[site.display]`.
+    pub fn speaking(texts: &str, display: &str) -> FullPlant {
         let now = SystemClock.now();
         let broker = Broker::start(Kind::Mosquitto);
         let files = PlantFiles::new(broker.port, now);
@@ -30,6 +35,11 @@ impl FullPlant {
         let ago = |hours: i64| now - SignedDuration::from_hours(hours);
         let mut text = std::fs::read_to_string(config).unwrap();
         // K4 has no tube; K5 and K6 have one and were never heard, so that all their hours are blind.
+        if !texts.is_empty() {
+            std::fs::write(files.path("pages.ftl"), texts).unwrap();
+            text = text.replacen("[site]\n", "[site]\ntext = \"pages.ftl\"\n", 1);
+        }
+        text = text.replacen("[site.display]\n", &format!("[site.display]\n{display}"), 1);
         text.push_str("\n[units.K4]\n[units.K5]\n[units.K6]\n");
         std::fs::write(config, text).unwrap();
 

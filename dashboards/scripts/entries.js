@@ -1,13 +1,14 @@
 // Shows what waits on this device, what was refused and why, and what was sent.
 
 import { queue } from "/waiting.js";
+import { say } from "/words.js";
 
 const SAID = {
-  waiting: "Waits for the network",
-  login: "Waits for you to log in",
-  refused: "Refused",
-  photos: "Sent; its photos wait",
-  sent: "Sent",
+  waiting: say("script-waiting"),
+  login: say("script-login"),
+  refused: say("script-refused"),
+  photos: say("script-photos"),
+  sent: say("script-sent"),
 };
 
 /** A button that does something. */
@@ -34,10 +35,10 @@ function line(entry, changeAgain) {
   item.dataset.state = entry.state;
   const state = document.createElement("b");
   state.textContent = `${SAID[entry.state]}${entry.told ? `: ${entry.told}` : "."}`;
-  item.append(state, ` Tube ${entry.tube}: ${entry.words}`);
-  if (entry.state === "login" || entry.login) item.append(" ", link("Log in", `/login?next=${encodeURIComponent("/findings/new")}`));
-  if (entry.state === "refused") item.append(" ", button("Change it", () => changeAgain(entry.key)));
-  if (entry.ids) item.append(" ", link("Look at it", `/findings/${entry.ids[0]}`));
+  item.append(state, ` ${say("script-entry", { tube: entry.tube, seen: entry.words })}`);
+  if (entry.state === "login" || entry.login) item.append(" ", link(say("script-log-in"), `/login?next=${encodeURIComponent("/findings/new")}`));
+  if (entry.state === "refused") item.append(" ", button(say("script-change"), () => changeAgain(entry.key)));
+  if (entry.ids) item.append(" ", link(say("script-look"), `/findings/${entry.ids[0]}`));
   return item;
 }
 
@@ -47,8 +48,8 @@ export function showEntries(changeAgain) {
   document.getElementById("queue").hidden = list.length === 0;
   document.getElementById("entries").replaceChildren(...list.map((entry) => line(entry, changeAgain)).reverse());
   const of = (...states) => list.filter((entry) => states.includes(entry.state)).length;
-  const said = [[of("waiting", "login", "photos"), "waiting"], [of("refused"), "refused"], [of("sent"), "sent"]];
-  const words = said.filter(([number]) => number).map(([number, what]) => `${number} ${what}`).join(", ");
+  const said = [[of("waiting", "login", "photos"), "script-count-waiting"], [of("refused"), "script-count-refused"], [of("sent"), "script-count-sent"]];
+  const words = said.filter(([number]) => number).map(([count, key]) => say(key, { count })).join(", ");
   // Set only if it is news: it is read aloud.
   if (document.getElementById("told").textContent !== words) document.getElementById("told").textContent = words;
 }

@@ -3,6 +3,7 @@
 
 import { button, link, showEntries } from "/entries.js";
 import { add, deliver, dropPhoto, handOver, isWaiting, keep, keepPhoto, kept, newKey, photosOf, queue, take } from "/waiting.js";
+import { say, sayOf } from "/words.js";
 
 const AGAIN_MS = 15_000;
 /** mil (a thousandth of an inch) in µm, exactly. */
@@ -14,7 +15,7 @@ const all = (selector, from = form) => [...from.querySelectorAll(selector)];
 const byId = (id) => document.getElementById(id);
 const places = all("#wall select");
 const chosen = (name) => one(`input[name="${name}"]:checked`);
-const stationOf = (select) => `${select.dataset.at}, ${select.dataset.clock} o’clock`;
+const stationOf = (select) => say("script-station", { zone: select.dataset.at, clock: select.dataset.clock });
 const clock = clockOfThePlant();
 
 /** True after one tap on "looked everywhere": one finding for the whole tube instead of one per station. */
@@ -54,7 +55,7 @@ const surface = () => [...byId("tube").options].find((option) => option.value ==
 
 function showTube() {
   const known = entered();
-  byId("serial").textContent = known || "as entered";
+  byId("serial").textContent = known || say("script-as-entered");
   const [same, other, none] = all('input[name="mark"]');
   same.disabled = none.disabled = known === "";
   if (known === "" && chosen("unit")) other.checked = true;
@@ -80,7 +81,7 @@ function showPlace(place) {
     const words = place.selectedOptions[0].textContent.split(" – ")[1];
     shown.append(figure, ` ${words}`);
   } else {
-    shown.textContent = place.value === "x" ? "unknown" : "not read";
+    shown.textContent = say(place.value === "x" ? "script-unknown" : "script-not-read");
   }
 }
 
@@ -99,16 +100,21 @@ function showMarks() {
       parts.append(part);
     }
     const words = place.selectedOptions[0].textContent;
-    one("legend", part).textContent = `${station}: grade ${words}`;
+    one("legend", part).textContent = say("script-legend", { station, words });
     const cell = document.querySelector(`#steps [data-grade="${place.value}"][data-surface="${CSS.escape(surface() ?? "")}"]`);
-    one(".next", part).textContent = cell ? `Usual next step: ${cell.textContent}` : "";
+    one(".next", part).textContent = cell ? say("script-next", { step: cell.textContent }) : "";
     showDepth(part);
   }
 }
 
 const partOf = (place) => [...byId("marks").children].find((part) => part.dataset.station === stationOf(place));
-/** A number as somebody typed it, a decimal comma too; null if there is none, NaN if it is none. */
-const typed = (text) => (text.trim() === "" ? null : Number(text.trim().replace(",", ".")));
+const [mark, otherMark] = form.dataset.decimal === "comma" ? [",", "."] : [".", ","];
+/** A number as somebody typed it; null if there is none, NaN if it is none: with the other mark it might be a thousand. */
+const typed = (text) => {
+  if (text.trim() === "") return null;
+  return text.includes(otherMark) ? NaN : Number(text.trim().replace(mark, "."));
+};
+const written = (number) => String(number).replace(".", mark);
 
 /** The depth of a mark in µm. */
 function depthOf(part) {
@@ -120,7 +126,7 @@ function depthOf(part) {
 function showDepth(part) {
   const um = depthOf(part);
   const good = um !== null && um >= 0;
-  one(".both", part).textContent = good ? `= ${+um.toFixed(1)} µm = ${+(um / MIL_UM).toFixed(2)} mil` : "";
+  one(".both", part).textContent = good ? `= ${written(+um.toFixed(1))} µm = ${written(+(um / MIL_UM).toFixed(2))} mil` : "";
 }
 
 /** Flakes and exposed metal ask to stop at once, before anything is sent. */
@@ -134,7 +140,6 @@ function showHold() {
 // --- words ------------------------------------------------------------------------------------------------------------
 
 const isWhole = () => everywhere && places.every((place) => place.value === "0");
-const count = (number, what) => `${number} ${what}${number === 1 ? "" : "s"}`;
 
 function markWords(place) {
   const part = partOf(place);
@@ -147,18 +152,18 @@ function markWords(place) {
 function seen() {
   const said = [];
   if (isWhole()) {
-    said.push("looked everywhere, all smooth");
+    said.push(say("script-everywhere"));
   } else {
     const smooth = readings().length - marked().length;
-    if (smooth) said.push(`${count(smooth, "station")} smooth`);
+    if (smooth) said.push(sayOf(smooth, "script-smooth"));
     said.push(...marked().sort((a, b) => b.value - a.value).map(markWords));
   }
   if (said.length === 0) return "";
-  if (blocked().length) said.push(`could not look: ${blocked().map(stationOf).join(", ")}`);
+  if (blocked().length) said.push(say("script-could-not", { places: blocked().map(stationOf).join(", ") }));
   const open = places.length - readings().length;
-  if (open && !isWhole()) said.push(`${count(open, "station")} unknown, so this look is in part`);
+  if (open && !isWhole()) said.push(sayOf(open, "script-in-part"));
   const who = byId("inspector").value.trim();
-  if (who) said.push(`looked at by ${who}`);
+  if (who) said.push(say("script-by", { who }));
   return `${said.join("; ")}.`;
 }
 
@@ -166,26 +171,26 @@ function seen() {
 function lacking() {
   const lacks = [];
   const need = (holds, id, words) => holds || lacks.push([id, words]);
-  need(chosen("unit"), "units", "Which unit is it?");
-  need(chosen("mark"), "mark", "What does the mark on the tube read?");
-  need(!chosen("mark") || tube(), "mark", "Which serial does the mark read?");
-  const nothing = blocked().length ? "No place was read: a look that could not be done leaves nothing to keep" : "Tap what you saw on the wall";
-  need(readings().length, "wall", `${nothing}.`);
+  need(chosen("unit"), "units", say("script-lacks-unit"));
+  need(chosen("mark"), "mark", say("script-lacks-mark"));
+  need(!chosen("mark") || tube(), "mark", say("script-lacks-serial"));
+  const nothing = say(blocked().length ? "script-lacks-read" : "script-lacks-wall");
+  need(readings().length, "wall", nothing);
   for (const place of marked()) {
     const depth = depthOf(partOf(place));
-    need(depth === null || depth >= 0, "marks", `${stationOf(place)}: the depth is no number of 0 or more.`);
+    need(depth === null || depth >= 0, "marks", say("script-lacks-depth", { station: stationOf(place), example: written(12.5) }));
   }
   const hours = typed(byId("run_h").value);
-  need(hours === null || hours >= 0, "run_h", "The hour meter is no number of 0 or more.");
-  need(byId("at").value, "at", "When was it seen?");
+  need(hours === null || hours >= 0, "run_h", say("script-lacks-hours", { example: written(1250.5) }));
+  need(byId("at").value, "at", say("script-lacks-at"));
   return lacks;
 }
 
 /** What the marks on tube and wall add to the note. */
 function note() {
   const unit = chosen("unit").value;
-  const mark = { other: `Register: ${entered() || "no tube"} in ${unit || "no unit"}; the mark reads ${tube()}.`, none: "The mark could not be read; the tube is taken from the fitting." };
-  const places = blocked().length ? `Could not look: ${blocked().map(stationOf).join(", ")}.` : "";
+  const mark = { other: say("script-note-register", { entered: entered() || say("script-no-tube"), unit: unit || say("script-no-unit"), tube: tube() }), none: say("script-note-unread") };
+  const places = blocked().length ? say("script-note-could-not", { places: blocked().map(stationOf).join(", ") }) : "";
   const spoken = unit || entered() ? mark[chosen("mark").value] : "";
   return [byId("note").value.trim(), spoken, places].filter(Boolean).join("\n");
 }
@@ -263,7 +268,7 @@ function show() {
   places.forEach(showPlace);
   showMarks();
   showHold();
-  byId("summary").textContent = seen() ? `Tube ${tube() || "not chosen"}: ${seen()}` : "Nothing yet.";
+  byId("summary").textContent = seen() ? say("script-entry", { tube: tube() || say("script-not-chosen"), seen: seen() }) : say("script-nothing");
   if (byId("lacking").hasChildNodes()) showLacking();
 }
 
@@ -295,7 +300,7 @@ const showQueue = () => showEntries(changeAgain);
 async function changeAgain(key) {
   const { unit } = queue().find((entry) => entry.key === key);
   const choice = all('input[name="unit"]').find((choice) => choice.value === unit);
-  if (kept(`draft.${unit}`, null) && !confirm("What is typed in the form for this unit would be lost. Go on?")) return;
+  if (kept(`draft.${unit}`, null) && !confirm(say("script-lost"))) return;
   if (choice) choice.checked = true;
   const entry = take(key);
   await handOver(key, draftName());
@@ -311,11 +316,11 @@ async function showPhotos() {
   byId("kept").replaceChildren(
     ...photos.map((photo) => {
       const item = document.createElement("li");
-      const gone = button("take it off", async () => {
+      const gone = button(say("script-take-off"), async () => {
         await dropPhoto(photo.id);
         await showPhotos();
       });
-      gone.setAttribute("aria-label", `take off ${photo.name}`);
+      gone.setAttribute("aria-label", say("script-take-off-name", { name: photo.name }));
       item.append(`${photo.name} `, gone);
       return item;
     }),
@@ -331,7 +336,7 @@ async function takePhotos() {
   await showPhotos();
   if (refused.length) {
     const item = document.createElement("li");
-    item.textContent = `This browser cannot keep ${refused.join(", ")}: add it on the finding's page once the entry is sent.`;
+    item.textContent = say("script-cannot-keep", { names: refused.join(", ") });
     byId("kept").append(item);
   }
 }

@@ -1,6 +1,8 @@
 // What waits on this device: drafts, photos, and entries that are to be sent exactly once.
 // An entry keeps one key for all its tries, so that the service knows a repeated request and answers as it did before.
 
+import { say } from "/words.js";
+
 const PREFIX = "groovecast.";
 /** Sent entries that are still shown. */
 const SHOWN = 8;
@@ -105,7 +107,7 @@ function write(list) {
 /** Puts an entry into the queue, and says with it if it does not outlast a reload. */
 export function add(entry) {
   write([...queue(), { ...entry, state: "waiting", told: "" }]);
-  if (memory) change(entry.key, { told: "this browser keeps nothing, do not close this page before it is sent" });
+  if (memory) change(entry.key, { told: say("script-keeps-nothing") });
 }
 
 /** Takes an entry out and gives it back. */
@@ -129,7 +131,7 @@ async function refusalOf(answer) {
   const problem = await answer.json().catch(() => ({}));
   const errors = (problem.errors ?? []).map(({ pointer, detail }) => `${pointer.replace(/^#\/(findings\/\d+\/)?/, "")}: ${detail}`);
   const words = errors.length ? [...new Set(errors)].join("; ") : problem.detail;
-  return { code: problem.code, words: words ?? `answered ${answer.status}` };
+  return { code: problem.code, words: words ?? say("script-answered", { status: answer.status }) };
 }
 
 /** The token of the session, null without a session. */

@@ -7,7 +7,7 @@ const PATIENCE_MS = 5000;
 
 /** Whether a request is for a part of the page, whatever its query says. */
 const isPart = (url) =>
-  [PAGE, "/style.css", "/finding.js", "/entries.js", "/waiting.js", "/icon.svg"].includes(url.pathname);
+  [PAGE, "/style.css", "/finding.js", "/entries.js", "/waiting.js", "/words.js", "/icon.svg"].includes(url.pathname);
 
 async function keep(path, answer) {
   // A login page in its place is not the page.
@@ -31,7 +31,7 @@ async function networkThenKept(request, path) {
 
 self.addEventListener("install", (event) => {
   const version = new URL(self.location.href).search;
-  const parts = [PAGE, `/style.css${version}`, `/finding.js${version}`, "/entries.js", "/waiting.js", "/icon.svg"];
+  const parts = [PAGE, `/style.css${version}`, `/finding.js${version}`, "/entries.js", "/waiting.js", "/words.js", "/icon.svg"];
   event.waitUntil(
     Promise.all(parts.map(async (part) => keep(part.split("?")[0], await fetch(part)))).then(() => self.skipWaiting()),
   );

@@ -62,7 +62,7 @@ async function enter(page, word) {
   await tap(page, "input[name=mark][value=same]");
   await tap(page, "#smooth");
   await page.select(place("far", "6"), "2");
-  await page.type("#marks .depth", "1,5");
+  await page.type("#marks .depth", "1.5");
   await page.select("#marks .measure", "mil");
   await tap(page, "input[name=method][value=gauge]");
   await page.type("#note", word);

@@ -23,6 +23,10 @@ pub enum Quantity {
     Flow,
     /// bar
     Pressure,
+    /// mm
+    Length,
+    /// µm, of what is thin: depths and plating
+    Depth,
 }
 
 impl Quantity {
@@ -35,6 +39,8 @@ impl Quantity {
             Quantity::Speed => "1/min",
             Quantity::Flow => "m³/h",
             Quantity::Pressure => "bar",
+            Quantity::Length => "mm",
+            Quantity::Depth => "µm",
         }
     }
 
@@ -105,6 +111,10 @@ static TABLE: &[Row] = &[
     row(Quantity::Pressure, &["kPa"], 0.01),
     row(Quantity::Pressure, &["MPa"], 10.0),
     row(Quantity::Pressure, &["psi", "lbf/in²", "lbf/in2"], LBF_N / (INCH_M * INCH_M) * 1e-5),
+    row(Quantity::Length, &["mm"], 1.0),
+    row(Quantity::Length, &["in"], INCH_M * 1e3),
+    row(Quantity::Depth, &["µm", "um"], 1.0),
+    row(Quantity::Depth, &["mil"], INCH_M * 1e3),
 ];
 
 impl Measure {
@@ -184,6 +194,8 @@ mod tests {
             (2.0 * PI, "rad/s", Quantity::Speed, 60.0),
             (1.0, "psi", Quantity::Pressure, 0.068_947_572_931_683_6),
             (1.0, "gal/min", Quantity::Flow, 0.227_124_707_04),
+            (1.0, "in", Quantity::Length, 25.4),
+            (1.0, "mil", Quantity::Depth, 25.4),
         ];
         for (value, unit, quantity, expected) in cases {
             let got = house(value, unit, quantity);

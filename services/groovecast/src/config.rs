@@ -15,6 +15,7 @@ mod place;
 mod raw;
 mod secret;
 mod suspicions;
+mod text;
 mod topics;
 mod work;
 
@@ -30,7 +31,7 @@ use jiff::tz::TimeZone;
 use ledger::Place;
 use notifier::Way;
 use plant::{AdviceKind, Grade, Measure, Signal, Status, Term, UnitId, WorkEffects, Zone};
-use publisher::{LongestInterval, Origin, ReadAccess};
+use publisher::{Display, LongestInterval, Origin, ReadAccess};
 use wear::{RidgeScale, Se};
 
 pub use secret::file as credential_or_file;
@@ -58,6 +59,12 @@ pub struct Problem {
 pub struct Config {
     /// Name of the plant, for pages.
     pub site_name: String,
+    /// How pages show numbers to who asked for nothing else.
+    pub display: Display,
+    /// The words of pages.
+    pub text: publisher::Text,
+    /// The keys of texts that its file leaves out, if there is one.
+    pub text_missing: Vec<&'static str>,
     /// The plant's time zone.
     pub time_zone: TimeZone,
     /// Folder of everything that is kept.

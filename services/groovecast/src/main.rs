@@ -102,6 +102,9 @@ async fn carry_out(command: Command, clock: Arc<dyn Clock>) -> Result<(), Failur
                 config.mappings.len()
             );
             retention::told(&config).iter().for_each(|line| println!("{line}"));
+            if !config.text_missing.is_empty() {
+                println!("not translated, so English: {}", config.text_missing.join(", "));
+            }
             if live { live::check(&config, lasts, clock).await } else { Ok(()) }
         }
         Command::Listen { with, topics, lasts, json } => {

@@ -9,7 +9,7 @@ use anyhow::Context;
 use collector::{Arrivals, Committed, Limits, MapError, Outgoing, Pulse, Settings, Status, Terms, TopicMap};
 use ledger::{Ledger, LedgerError};
 use plant::{Clock, Reading, UnitId};
-use publisher::{ConfigState, Publisher, ReadAccess, Site, Snapshot};
+use publisher::{ConfigState, Publisher, ReadAccess, Site, Snapshot, Voice};
 use tokio::net::TcpListener;
 use tokio::sync::{mpsc, watch};
 use tokio::task::{JoinHandle, JoinSet};
@@ -342,6 +342,7 @@ pub fn site(config: &Config) -> Site {
         address: config.address.as_ref().map(ToString::to_string),
         session_lasts: config.access.session_lasts,
         photo_bytes: config.access.photo_bytes,
+        voice: Voice { display: config.display, text: config.text.clone() },
     }
 }
 

@@ -15,13 +15,13 @@ use serde::Serialize;
 
 use crate::api::Pretty;
 use crate::caller::Caller;
-use crate::figures::{age, count, hours};
 use crate::findings::whole;
 use crate::form::Form;
 use crate::need::Need;
 use crate::pages::{self, Frame, Standing, rendered, unframed};
 use crate::problem::Problem;
-use crate::{Interval, Publisher, Site, Snapshot, advice};
+use crate::shown::Shown;
+use crate::{Interval, Publisher, Site, Snapshot, Voice, advice};
 
 /// Cleared advice that is shown.
 const CLEARED: u32 = 50;
@@ -29,6 +29,7 @@ const CLEARED: u32 = 50;
 #[derive(Template)]
 #[template(path = "advice.html")]
 struct AdvicePage {
+    voice: Voice,
     frame: Frame,
     standing: Standing,
     rows: Vec<Row>,
@@ -44,7 +45,7 @@ struct Row {
     id: i64,
     unit: String,
     tube: String,
-    title: &'static str,
+    title: String,
     raised: String,
     says: String,
     seen: String,
@@ -54,17 +55,17 @@ struct Row {
 }
 
 /// What a kind is called.
-pub(crate) const fn title(kind: AdviceKind) -> &'static str {
+pub(crate) fn title(kind: AdviceKind, voice: &Voice) -> String {
     match kind {
-        AdviceKind::Hold => "hold and assess",
-        AdviceKind::Reached => "limit reached",
-        AdviceKind::Interval => "plant’s interval is over",
-        AdviceKind::Chance => "chance is high",
+        AdviceKind::Hold => voice.say("state-hold"),
+        AdviceKind::Reached => voice.say("state-reached"),
+        AdviceKind::Interval => voice.say("advice-title-interval"),
+        AdviceKind::Chance => voice.say("advice-title-chance"),
     }
 }
 
 /// `GET /advice`
-pub(crate) async fn page(State(publisher): State<Publisher>, caller: Option<Extension<Caller>>) -> Response {
+pub(crate) async fn page(Shown(publisher): Shown, caller: Option<Extension<Caller>>) -> Response {
     let caller = caller.map(|Extension(caller)| caller);
     shown(&publisher, caller.as_ref(), StatusCode::OK, vec![]).await
 }
@@ -79,7 +80,7 @@ async fn shown(publisher: &Publisher, caller: Option<&Caller>, status: StatusCod
 
 impl AdvicePage {
     async fn of(publisher: &Publisher, caller: Option<&Caller>, wrong: Vec<String>) -> Result<Self, Problem> {
-        let (site, snapshot) = (&publisher.site, publisher.newest());
+        let (site, voice, snapshot) = (&publisher.site, &publisher.site.voice, publisher.newest());
         let now = publisher.clock.now();
         let mut open = publisher.ledger.open_advice().await?;
         open.retain(|advice| advice.raised_at.is_some());
@@ -87,6 +88,7 @@ impl AdvicePage {
         let cleared = publisher.ledger.cleared_advice(CLEARED).await?;
         let day = |at: Option<Timestamp>| at.map_or("–".to_owned(), |at| site.day(at));
         Ok(AdvicePage {
+            voice: publisher.site.voice.clone(),
             frame: Frame::of(publisher, &snapshot),
             standing: Standing::of(site),
             rows: open.iter().map(|advice| row(advice, &snapshot, site, now)).collect(),
@@ -94,8 +96,8 @@ impl AdvicePage {
                 .iter()
                 .map(|advice| {
                     let put_off = advice.put_off.as_ref().map_or(String::new(), |put_off| put_off.why.clone());
-                    let unit = format!("{}, tube {}", advice.unit, advice.tube);
-                    [unit, title(advice.kind).to_owned(), day(advice.raised_at), day(advice.cleared_at), put_off]
+                    let unit = voice.tell("advice-unit-and-tube", &[("unit", &advice.unit), ("tube", &advice.tube)]);
+                    [unit, title(advice.kind, voice), day(advice.raised_at), day(advice.cleared_at), put_off]
                 })
                 .collect(),
             told: snapshot.told.iter().map(|told| (told.target.clone(), telling(told, site))).collect(),
@@ -108,13 +110,16 @@ impl AdvicePage {
 
 /// How the telling goes: how much was confirmed, and what is not and why.
 fn telling(told: &crate::Telling, site: &Site) -> String {
-    let mut said = format!("{} told", count(told.told));
+    let voice = &site.voice;
+    let mut said = vec![voice.tell("advice-told", &[("notices", &voice.count(told.told))])];
     if let Some(since) = told.waits_since {
-        said.push_str(&format!("; {} waiting, the oldest since {}", count(told.waiting), site.minute(since)));
+        let (waiting, since) = (voice.count(told.waiting), site.minute(since));
+        said.push(voice.tell("advice-waiting", &[("notices", &waiting), ("since", &since)]));
     }
     if told.given_up > 0 {
-        said.push_str(&format!("; {} given up", count(told.given_up)));
+        said.push(voice.tell("advice-given-up", &[("notices", &voice.count(told.given_up))]));
     }
+    let said = said.join("; ");
     match &told.error {
         Some(error) => format!("{said}: {}.", error.trim_end_matches('.')),
         None => format!("{said}."),
@@ -122,28 +127,34 @@ fn telling(told: &crate::Telling, site: &Site) -> String {
 }
 
 fn row(advice: &Advice, snapshot: &Snapshot, site: &Site, now: Timestamp) -> Row {
+    let voice = &site.voice;
     let score = snapshot.scores.iter().find(|score| score.tube.as_ref() == Some(&advice.tube));
     let says = match score {
         Some(score) => advice::advice(score, &Interval::of(score, snapshot, site), site),
-        None => advice::unavailable("this tube has not been evaluated"),
+        None => advice::unavailable(&voice.say("advice-not-evaluated"), voice),
     };
     let seen = advice.seen.as_ref();
     let put_off = advice.put_off.as_ref().map(|put_off| {
         let until = site.day(put_off.until);
-        let over = if put_off.until <= now { " That day has come." } else { "" };
-        vec![
-            format!("until {until} by {}: {}.{over}", put_off.who, put_off.why.trim_end_matches('.')),
-            format!("decided {}", site.minute(put_off.at)),
-        ]
+        let why = put_off.why.trim_end_matches('.');
+        let said = if put_off.until <= now {
+            voice.tell("advice-put-off-over", &[("day", &until), ("who", &put_off.who), ("why", &why)])
+        } else {
+            voice.tell("advice-put-off-day", &[("day", &until), ("who", &put_off.who), ("why", &why)])
+        };
+        vec![said, voice.tell("advice-decided", &[("time", &site.minute(put_off.at))])]
     });
     Row {
         id: advice.id,
         unit: advice.unit.to_string(),
         tube: advice.tube.to_string(),
-        title: title(advice.kind),
-        raised: advice.raised_at.map_or(String::new(), |at| format!("{}, {}", site.minute(at), age(at, now))),
+        title: title(advice.kind, voice),
+        raised: advice.raised_at.map_or(String::new(), |at| format!("{}, {}", site.minute(at), voice.age(at, now))),
         says,
-        seen: seen.map_or("by nobody yet".to_owned(), |seen| format!("by {}, {}", seen.who, site.minute(seen.at))),
+        seen: seen.map_or_else(
+            || voice.say("advice-seen-nobody"),
+            |seen| voice.tell("advice-seen-by", &[("who", &seen.who), ("time", &site.minute(seen.at))]),
+        ),
         put_off: put_off.unwrap_or_default(),
         can_wait: advice.kind != AdviceKind::Hold,
         going: advice.gone_since.is_some(),
@@ -153,7 +164,7 @@ fn row(advice: &Advice, snapshot: &Snapshot, site: &Site, now: Timestamp) -> Row
 type Id = Result<Path<String>, PathRejection>;
 
 /// `POST /advice/{id}/seen`
-pub(crate) async fn see(State(publisher): State<Publisher>, Extension(caller): Extension<Caller>, id: Id) -> Response {
+pub(crate) async fn see(Shown(publisher): Shown, Extension(caller): Extension<Caller>, id: Id) -> Response {
     let done = async {
         let id = number(id)?;
         Ok(publisher.ledger.see_advice(id, &caller.by(publisher.clock.now())).await?)
@@ -163,7 +174,7 @@ pub(crate) async fn see(State(publisher): State<Publisher>, Extension(caller): E
 
 /// `POST /advice/{id}/put-off`
 pub(crate) async fn put_off(
-    State(publisher): State<Publisher>,
+    Shown(publisher): Shown,
     Extension(caller): Extension<Caller>,
     id: Id,
     body: Result<Bytes, BytesRejection>,
@@ -239,7 +250,7 @@ fn beyond(interval: &Interval, until: Timestamp, now: Timestamp, site: &Site) ->
             Some(format!("the plant's longest interval ends {end}, and wins; right would be a day before that"))
         }
         Interval::Left { run_h_left: Some(left), .. } if most_h > *left => {
-            let left = hours(*left);
+            let left = site.voice.hours(*left);
             Some(format!(
                 "{left} of running are left of the plant's longest interval, which wins; right would be a day before they can be over"
             ))
@@ -262,12 +273,12 @@ pub(crate) struct Told<'a> {
     advice: &'a Advice,
     /// Whether it is put off now.
     is_put_off: bool,
-    meaning: &'static str,
+    meaning: String,
 }
 
 impl<'a> Told<'a> {
     pub(crate) fn of(advice: &'a Advice, now: Timestamp) -> Self {
-        Told { advice, is_put_off: advice.is_put_off(now), meaning: title(advice.kind) }
+        Told { advice, is_put_off: advice.is_put_off(now), meaning: title(advice.kind, &Voice::default()) }
     }
 }
 

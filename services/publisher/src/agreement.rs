@@ -5,9 +5,8 @@ use axum::response::{IntoResponse, Response};
 use jiff::Timestamp;
 use serde::Serialize;
 
-use crate::Publisher;
 use crate::api::Pretty;
-use crate::figures::count;
+use crate::{Publisher, Voice};
 
 /// Agreement beyond chance: 1 is full, 0 what chance would give.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
@@ -41,39 +40,36 @@ pub struct ReaderAgreement {
 
 impl ReaderAgreement {
     /// What can be said of it, in a sentence or two.
-    pub(crate) fn sentence(&self) -> String {
+    pub(crate) fn sentence(&self, voice: &Voice) -> String {
         let ReaderAgreement { pairs, same, least_pairs, .. } = self;
         if *pairs == 0 {
-            return format!(
-                "No place was read by two inspectors at one stop: nothing is known of how far they agree. It takes some \
-                 {least_pairs} double readings."
-            );
+            return voice.tell("agreement-none", &[("least", &least_pairs)]);
         }
-        let places = if *pairs == 1 { "1 place was".to_owned() } else { format!("{} places were", count(*pairs)) };
-        let read =
-            format!("{places} read by two inspectors at one stop; {} got the same grade from both.", count(*same));
+        let read = voice.tell(
+            "agreement-read",
+            &[("count", &pairs), ("places", &voice.count(*pairs)), ("same", &voice.count(*same))],
+        );
         if pairs < least_pairs {
-            return format!("{read} That is too few for more: it takes {least_pairs}.");
+            return voice.tell("agreement-few", &[("read", &read), ("least", &least_pairs)]);
         }
         match self.linear {
-            None => format!("{read} All have one grade, which says nothing of agreement beyond chance."),
-            Some(_) => format!(
-                "{read} Stations of one tube are no independent witnesses, so the intervals are rather too narrow."
-            ),
+            None => voice.tell("agreement-one-grade", &[("read", &read)]),
+            Some(_) => voice.tell("agreement-narrow", &[("read", &read)]),
         }
     }
 
     /// The kappas by name, for a table.
-    pub(crate) fn rows(&self) -> Vec<[String; 3]> {
-        let row = |name: &str, kappa: Option<AgreementKappa>| {
+    pub(crate) fn rows(&self, voice: &Voice) -> Vec<[String; 3]> {
+        let row = |name: String, kappa: Option<AgreementKappa>| {
             let kappa = kappa?;
-            let range = format!("{:.2} to {:.2}", kappa.lower, kappa.upper);
-            Some([name.to_owned(), format!("{:.2}", kappa.value), range])
+            let range = voice
+                .tell("range", &[("low", &voice.decimal(kappa.lower, 2)), ("high", &voice.decimal(kappa.upper, 2))]);
+            Some([name, voice.decimal(kappa.value, 2), range])
         };
         let named = [
-            row("only the same grade agrees", self.unweighted),
-            row("by the distance of the grades", self.linear),
-            row("by the square of the distance", self.quadratic),
+            row(voice.say("agreement-unweighted"), self.unweighted),
+            row(voice.say("agreement-linear"), self.linear),
+            row(voice.say("agreement-quadratic"), self.quadratic),
         ];
         named.into_iter().flatten().collect()
     }
@@ -91,5 +87,6 @@ struct AgreementJson<'a> {
 pub(crate) async fn agreement(extract::State(publisher): extract::State<Publisher>) -> Response {
     let snapshot = publisher.newest();
     let agreement = &snapshot.agreement;
-    Pretty(AgreementJson { at: snapshot.at, sentence: agreement.sentence(), agreement }).into_response()
+    Pretty(AgreementJson { at: snapshot.at, sentence: agreement.sentence(&publisher.site.voice), agreement })
+        .into_response()
 }

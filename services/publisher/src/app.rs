@@ -22,17 +22,19 @@ use crate::need::Need;
 use crate::problem::Problem;
 use crate::refusal::refusal;
 use crate::{
-    Origin, Site, Snapshot, advice_page, agreement, api, approvals, asides, audit, board, charts, corrections,
-    entry_page, finding_page, findings, findings_page, login, metrics, models_page, openapi, openapi_page, pages,
-    photos, plain_page, plans, signals_page, stop_page, suspicions, track_page, trial, tube_page, validation_page,
-    wear_map, worksheet,
+    Display, Origin, Site, Snapshot, Voice, advice_page, agreement, api, approvals, asides, audit, board, charts,
+    corrections, display_page, entry_page, finding_page, findings, findings_page, login, metrics, models_page, openapi,
+    openapi_page, pages, photos, plain_page, plans, signals_page, stop_page, suspicions, track_page, trial, tube_page,
+    validation_page, wear_map, worksheet,
 };
 
 /// What the routes answer from.
 #[derive(Clone)]
 pub struct Publisher {
-    /// The plant and its settings.
-    pub site: Arc<Site>,
+    /// The plant and its settings, as what programs read speaks of them; for a reader see [`Publisher::to_people`].
+    pub(crate) site: Arc<Site>,
+    /// The same, as readers are told who asked for nothing else.
+    people: Arc<Site>,
     /// The newest snapshot; the caller sends a new one after each evaluation.
     pub snapshots: watch::Receiver<Arc<Snapshot>>,
     /// The clock against which ages and lateness are held, and by which writes are dated.
@@ -57,7 +59,8 @@ impl Publisher {
         photos: PathBuf,
     ) -> Self {
         Publisher {
-            site,
+            site: Arc::new(site.for_programs()),
+            people: site,
             snapshots,
             clock,
             ledger,
@@ -66,6 +69,18 @@ impl Publisher {
             access: Arc::default(),
             kept: Arc::default(),
         }
+    }
+
+    /// The same for a reader; `shown` makes of the plant's display what they asked for.
+    pub(crate) fn to_people(&self, shown: impl FnOnce(Display) -> Display) -> Publisher {
+        let usual = self.people.voice.display;
+        let asked = shown(usual);
+        let site = if asked == usual {
+            Arc::clone(&self.people)
+        } else {
+            Arc::new(Site { voice: Voice { display: asked, ..self.people.voice.clone() }, ..Site::clone(&self.people) })
+        };
+        Publisher { site, ..self.clone() }
     }
 
     pub(crate) fn newest(&self) -> Arc<Snapshot> {
@@ -123,12 +138,15 @@ pub(crate) fn routes(photo_bytes: usize) -> Vec<Route> {
         get("/login", Open, login::page),
         post("/login", Open, login::log_in),
         post("/logout", Read, login::log_out),
+        get("/display", Open, display_page::page),
+        post("/display", Open, display_page::set),
         get("/api", Open, openapi_page::page),
         get("/style.css", Open, pages::style),
         get("/icon.svg", Open, pages::icon),
         get("/finding.js", Open, entry_page::script),
         get("/entries.js", Open, entry_page::entries),
         get("/waiting.js", Open, entry_page::waiting),
+        get("/words.js", Open, entry_page::words),
         get("/worker.js", Open, entry_page::worker),
         get("/photos/{id}", Read, photos::show),
         told("/charts/board.svg", charts::board),

@@ -11,9 +11,11 @@ use serde::{Deserialize, Serialize};
 use serde_json::Value;
 
 use crate::Publisher;
+use crate::Voice;
 use crate::api::Pretty;
 use crate::pages::{Frame, rendered, unframed};
 use crate::problem::Problem;
+use crate::shown::Shown;
 
 /// Rows that are told if the request says no limit, and at most.
 const USUAL: u32 = 200;
@@ -68,6 +70,7 @@ pub(crate) async fn trail(
 #[derive(Template)]
 #[template(path = "audit.html")]
 struct AuditPage {
+    voice: Voice,
     frame: Frame,
     rows: Vec<Line>,
     who: String,
@@ -88,10 +91,7 @@ struct Line {
 }
 
 /// `GET /audit`
-pub(crate) async fn page(
-    State(publisher): State<Publisher>,
-    query: Result<Query<AuditQuery>, QueryRejection>,
-) -> Response {
+pub(crate) async fn page(Shown(publisher): Shown, query: Result<Query<AuditQuery>, QueryRejection>) -> Response {
     match trail_page(&publisher, query).await {
         Ok(page) => (private(), unframed(rendered(StatusCode::OK, &page))).into_response(),
         Err(problem) => crate::pages::refused(problem),
@@ -126,7 +126,8 @@ async fn trail_page(
         detail: row.detail.to_string(),
     };
     let frame = Frame::of(publisher, &publisher.newest());
-    Ok(AuditPage { frame, rows: rows.into_iter().map(line).collect(), who, action, subject, older })
+    let voice = publisher.site.voice.clone();
+    Ok(AuditPage { voice, frame, rows: rows.into_iter().map(line).collect(), who, action, subject, older })
 }
 
 fn read(query: Result<Query<AuditQuery>, QueryRejection>) -> Result<AuditQuery, Problem> {

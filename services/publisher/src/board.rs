@@ -1,7 +1,7 @@
 //! The board: which tubes to open at this changeover, why, and how sure.
 
 use askama::Template;
-use axum::extract::{self, RawQuery};
+use axum::extract::RawQuery;
 use axum::http::StatusCode;
 use axum::response::Response;
 use plant::{Score, State};
@@ -9,15 +9,17 @@ use plant::{Score, State};
 use crate::advice::advice;
 use crate::chance::{Chance, chances};
 use crate::changeover_rows::{Stop, next_stops};
-use crate::figures::{count, days_between, days_words, hours, share};
+use crate::figures::days_between;
 use crate::missing::{Step, steps};
 use crate::pages::{Frame, Standing, rendered};
-use crate::rank::Ranking;
-use crate::{Interval, Publisher, Site, Snapshot, advice_page, standing, suspicions};
+use crate::rank::{Ranking, sayable};
+use crate::shown::Shown;
+use crate::{Interval, Site, Snapshot, Voice, advice_page, standing, suspicions};
 
 #[derive(Template)]
 #[template(path = "board.html")]
 struct BoardPage {
+    voice: Voice,
     frame: Frame,
     standing: Standing,
     limit: String,
@@ -34,8 +36,8 @@ struct BoardPage {
 
 /// Rows that belong together and are never mixed with others.
 struct Group {
-    title: &'static str,
-    note: &'static str,
+    title: String,
+    note: String,
     rows: Vec<Row>,
     /// How many more there are.
     more: usize,
@@ -51,11 +53,11 @@ struct Row {
     unit: Option<String>,
     tube: Option<String>,
     /// A word that asks to stop or says that the limit is reached.
-    flag: Option<&'static str>,
+    flag: Option<String>,
     /// What a flagged row asks for.
     asks: String,
-    state: &'static str,
-    state_meaning: &'static str,
+    state: String,
+    state_meaning: String,
     model: String,
     chances: Vec<Chance>,
     /// The chances are old.
@@ -70,15 +72,21 @@ struct Row {
 
 /// The advice on a tube in a line each.
 fn raised(score: &Score, snapshot: &Snapshot, site: &Site) -> Vec<String> {
+    let voice = &site.voice;
     let own = snapshot.advice.iter().filter(|advice| Some(&advice.tube) == score.tube.as_ref());
     own.map(|advice| {
-        let raised = advice.raised_at.map_or(String::new(), |at| format!(", raised {}", site.day(at)));
         let said = match (&advice.put_off, &advice.seen) {
-            (Some(put_off), _) => format!("put off until {} by {}", site.day(put_off.until), put_off.who),
-            (None, Some(seen)) => format!("seen by {}", seen.who),
-            (None, None) => "seen by nobody yet".to_owned(),
+            (Some(put_off), _) => {
+                voice.tell("board-put-off", &[("day", &site.day(put_off.until)), ("who", &put_off.who)])
+            }
+            (None, Some(seen)) => voice.tell("board-seen", &[("who", &seen.who)]),
+            (None, None) => voice.say("board-unseen"),
         };
-        format!("Advice: {}{raised}, {said}", advice_page::title(advice.kind))
+        let what = advice_page::title(advice.kind, voice);
+        match advice.raised_at {
+            Some(at) => voice.tell("board-advice-raised", &[("what", &what), ("day", &site.day(at)), ("said", &said)]),
+            None => voice.tell("board-advice", &[("what", &what), ("said", &said)]),
+        }
     })
     .collect()
 }
@@ -92,33 +100,26 @@ enum Why {
 }
 
 /// `GET /`
-pub(crate) async fn page(extract::State(publisher): extract::State<Publisher>, RawQuery(query): RawQuery) -> Response {
-    let (site, snapshot) = (&publisher.site, publisher.newest());
+pub(crate) async fn page(Shown(publisher): Shown, RawQuery(query): RawQuery) -> Response {
+    let (site, voice, snapshot) = (&publisher.site, &publisher.site.voice, publisher.newest());
     let ranking = Ranking::of(&snapshot, site);
     let whole = query.as_deref() == Some("all=yes") || snapshot.scores.len() <= WHOLE;
     let mut stops = next_stops(&snapshot, site);
     let shown_stops = if whole { stops.len() } else { stops.len().min(FIRST_STOPS) };
     let more_stops = stops.split_off(shown_stops).len();
     let groups = [
-        ("Hold and assess, or limit reached", "These do not wait for a ranking.", &ranking.urgent),
-        (
-            "The plant’s interval is over: inspect",
-            "Over, or no start is known, so it counts as over. That outweighs any chance.",
-            &ranking.due,
-        ),
-        ("By chance now, highest first", "", &ranking.ranked),
-        (
-            "Cannot be said: inspect on the fixed schedule",
-            "Not at the end of the ranking: outside it. Nothing here is known to be better than what stands above.",
-            &ranking.unsaid,
-        ),
-        ("In no unit", "Look at a tube before it is fitted again.", &ranking.shelf),
+        (voice.say("board-urgent"), voice.say("board-urgent-note"), &ranking.urgent),
+        (voice.say("board-due"), voice.say("board-due-note"), &ranking.due),
+        (voice.say("board-ranked"), String::new(), &ranking.ranked),
+        (voice.say("board-unsaid"), voice.say("board-unsaid-note"), &ranking.unsaid),
+        (voice.say("board-shelf"), voice.say("board-shelf-note"), &ranking.shelf),
     ];
     let page = BoardPage {
+        voice: publisher.site.voice.clone(),
         frame: Frame::of(&publisher, &snapshot),
         standing: Standing::of(site),
         limit: site.limit_words(),
-        summary: summary(&ranking),
+        summary: summary(&ranking, &site.voice),
         groups: groups
             .into_iter()
             .zip(FIRST)
@@ -129,85 +130,95 @@ pub(crate) async fn page(extract::State(publisher): extract::State<Publisher>, R
                 Group { title, note, rows, more: scores.len() - shown }
             })
             .collect(),
-        steps: steps(&snapshot),
+        steps: steps(&snapshot, &site.voice),
         scored: !snapshot.scores.is_empty(),
         changeovers: stops,
         more_stops,
-        doubted: suspicions::recent(&snapshot),
+        doubted: suspicions::recent(&snapshot, &site.voice),
     };
     rendered(StatusCode::OK, &page)
 }
 
-fn summary(ranking: &Ranking<'_>) -> String {
+fn summary(ranking: &Ranking<'_>, voice: &Voice) -> String {
     let units = ranking.urgent.len() + ranking.due.len() + ranking.ranked.len() + ranking.unsaid.len();
-    let say = |number: usize| count(number as u64);
-    format!(
-        "{} {}: {} to hold or at the limit, {} whose plant interval is over, {} ranked, {} that cannot be said.",
-        say(units),
-        if units == 1 { "unit" } else { "units" },
-        say(ranking.urgent.len()),
-        say(ranking.due.len()),
-        say(ranking.ranked.len()),
-        say(ranking.unsaid.len())
+    let say = |number: usize| voice.count(number as u64);
+    voice.tell(
+        "board-summary",
+        &[
+            ("count", &units),
+            ("units", &say(units)),
+            ("urgent", &say(ranking.urgent.len())),
+            ("due", &say(ranking.due.len())),
+            ("ranked", &say(ranking.ranked.len())),
+            ("unsaid", &say(ranking.unsaid.len())),
+        ],
     )
 }
 
 fn row(score: &Score, snapshot: &Snapshot, site: &Site) -> Row {
-    let interval = Interval::of(score, snapshot, site);
+    let (interval, voice) = (Interval::of(score, snapshot, site), &site.voice);
     let reached = score.state == State::Reached;
     let flag = match (score.hold_and_assess, reached) {
-        (true, _) => Some("Hold"),
-        (false, true) => Some("Limit reached"),
+        (true, _) => Some(voice.say("board-hold")),
+        (false, true) => Some(voice.say("board-limit-reached")),
         (false, false) => None,
     };
     Row {
         unit: score.unit.as_ref().map(ToString::to_string),
         tube: score.tube.as_ref().map(ToString::to_string),
-        flag,
-        state: standing::short(score),
-        state_meaning: standing::meaning(score),
+        state: standing::short(score, voice),
+        state_meaning: standing::meaning(score, voice),
         model: score.model.clone(),
         asks: if flag.is_some() { advice(score, &interval, site) } else { String::new() },
-        chances: if flag.is_some() || score.unit.is_none() { vec![] } else { chances(score) },
+        chances: if flag.is_some() || score.unit.is_none() { vec![] } else { chances(score, &site.voice) },
         last_known: score.state == State::Stale,
-        why: if flag.is_some() { Why::Reason(standing::reason(score).into_owned()) } else { why(score) },
+        why: if flag.is_some() {
+            Why::Reason(standing::reason(score, voice).into_owned())
+        } else {
+            why(score, &site.voice)
+        },
         raised: raised(score, snapshot, site),
         look: look(score, site),
         interval_due: interval.is_due(),
         interval: interval.words(site),
+        flag,
     }
 }
 
 /// What wore the tube most, largest first; the reason where there is no current score. What spared the wall is left to
 /// the tube's own page: at a glance it would read as comfort.
-fn why(score: &Score) -> Why {
-    let drivers = wore(score);
+fn why(score: &Score, voice: &Voice) -> Why {
+    let drivers = wore(score, voice);
     if drivers.is_empty() { Why::Reason(score.reason.clone()) } else { Why::Drivers(drivers) }
 }
 
 /// The three exposures that wore the tube most, as hours of plain running; none without a current score.
-pub(crate) fn wore(score: &Score) -> Vec<(String, String)> {
-    if chances(score).is_empty() || score.state == State::Stale {
+pub(crate) fn wore(score: &Score, voice: &Voice) -> Vec<(String, String)> {
+    if sayable(score).is_empty() || score.state == State::Stale {
         return vec![];
     }
     let mut drivers: Vec<_> = score.drivers.iter().filter(|driver| driver.hours_equivalent >= 0.5).collect();
     drivers.sort_by(|a, b| b.hours_equivalent.total_cmp(&a.hours_equivalent));
-    drivers.iter().take(3).map(|driver| (hours(driver.hours_equivalent), driver.text.clone())).collect()
+    drivers.iter().take(3).map(|driver| (voice.hours(driver.hours_equivalent), driver.text.clone())).collect()
 }
 
 /// The last complete look, what ran since and how much of that is known, and the worst groove of this life.
 pub(crate) fn look(score: &Score, site: &Site) -> Vec<String> {
+    let voice = &site.voice;
     if score.tube.is_none() {
         return vec!["–".to_owned()];
     }
     let seen = match score.last_look_at {
-        Some(at) => format!("{}, {} ago", site.day(at), days_words(days_between(at, score.at))),
-        None => "none in this life".to_owned(),
+        Some(at) => {
+            voice.tell("look-ago", &[("day", &site.day(at)), ("days", &voice.days(days_between(at, score.at)))])
+        }
+        None => voice.say("look-none"),
     };
-    let since = if score.last_look_at.is_some() { "run since" } else { "of running" };
-    let ran = match score.coverage {
-        Some(part) => format!("{} {since}, {} covered", hours(score.run_h), share(part)),
-        None => "no run hours since".to_owned(),
+    let hours = voice.hours(score.run_h);
+    let ran = match (score.coverage.map(|part| voice.share(part)), score.last_look_at) {
+        (Some(share), Some(_)) => voice.tell("look-run-since", &[("hours", &hours), ("share", &share)]),
+        (Some(share), None) => voice.tell("look-of-running", &[("hours", &hours), ("share", &share)]),
+        (None, _) => voice.say("look-no-hours"),
     };
-    [seen, ran].into_iter().chain(standing::grade_words(score)).collect()
+    [seen, ran].into_iter().chain(standing::grade_words(score, voice)).collect()
 }

@@ -2,7 +2,8 @@
 
 use plant::{Horizon, Score, State};
 
-use crate::figures::{hours, percent, percent_range};
+use crate::Voice;
+use crate::figures::percent_range;
 use crate::rank::sayable;
 
 /// One chance of a score, ready to be set.
@@ -23,21 +24,26 @@ pub(crate) struct Chance {
 }
 
 /// The chances of a score, now first; none if there is none to give.
-pub(crate) fn chances(score: &Score) -> Vec<Chance> {
+pub(crate) fn chances(score: &Score, voice: &Voice) -> Vec<Chance> {
     let when = |ahead: &Horizon| match ahead.horizon_h {
-        0.0 => "now".to_owned(),
-        horizon_h => format!("+{}", hours(horizon_h)),
+        0.0 => voice.say("chance-now"),
+        horizon_h => voice.tell("chance-ahead", &[("hours", &voice.hours(horizon_h))]),
     };
-    sayable(score).iter().map(|ahead| chance(score, ahead, when(ahead))).collect()
+    sayable(score).iter().map(|ahead| chance(score, ahead, when(ahead), voice)).collect()
+}
+
+/// A chance in words; where most hours are blind it is a floor.
+pub(crate) fn said(ahead: &Horizon, state: State, voice: &Voice) -> String {
+    let chance = voice.percent(ahead.risk);
+    if state == State::Blind { voice.tell("chance-floor", &[("chance", &chance)]) } else { chance }
 }
 
 /// One risk of a score, with the words for when it is.
-pub(crate) fn chance(score: &Score, ahead: &Horizon, when: String) -> Chance {
-    let floor = if score.state == State::Blind { "at least " } else { "" };
+pub(crate) fn chance(score: &Score, ahead: &Horizon, when: String, voice: &Voice) -> Chance {
     let place = |part: f64| format!("{:.1}", part * 100.0);
     Chance {
         when,
-        said: format!("{floor}{}", percent(ahead.risk)),
+        said: said(ahead, score.state, voice),
         range: percent_range(ahead.lower, ahead.upper),
         from_pc: place(ahead.lower),
         width_pc: place(ahead.upper - ahead.lower),
@@ -53,7 +59,7 @@ mod tests {
     fn position_on_the_axis_is_the_probability() {
         let mut score = crate::rank::tests::score("C1", "T1", Some(0.31));
         score.risks = vec![Horizon { horizon_h: 0.0, risk: 0.31, lower: 0.18, upper: 0.49 }];
-        let chance = &chances(&score)[0];
+        let chance = &chances(&score, &Voice::default())[0];
         assert_eq!(
             (chance.from_pc.as_str(), chance.width_pc.as_str(), chance.point_pc.as_str()),
             ("18.0", "31.0", "31.0")
@@ -66,6 +72,6 @@ mod tests {
     fn a_mostly_blind_chance_is_called_a_floor() {
         let mut score = crate::rank::tests::score("C1", "T1", Some(0.2));
         score.state = State::Blind;
-        assert_eq!(chances(&score)[0].said, "at least 20\u{a0}%");
+        assert_eq!(chances(&score, &Voice::default())[0].said, "at least 20\u{a0}%");
     }
 }

@@ -4,7 +4,7 @@ use jiff::Timestamp;
 use plant::{Campaign, Horizon, Score, UnitId};
 
 use crate::rank::sayable;
-use crate::{Snapshot, standing};
+use crate::{Snapshot, Voice, standing};
 
 /// A stop of one unit between two campaigns.
 #[derive(Debug)]
@@ -40,7 +40,7 @@ impl Changeover<'_> {
 }
 
 /// All changeovers that are not over, in order of time.
-pub(crate) fn changeovers(snapshot: &Snapshot) -> Vec<Changeover<'_>> {
+pub(crate) fn changeovers<'s>(snapshot: &'s Snapshot, voice: &Voice) -> Vec<Changeover<'s>> {
     let mut campaigns: Vec<&Campaign> = snapshot.campaigns.iter().collect();
     campaigns.sort_by(|a, b| (&a.unit, a.from, a.to).cmp(&(&b.unit, b.from, b.to)));
     let mut ahead = Vec::new();
@@ -50,8 +50,8 @@ pub(crate) fn changeovers(snapshot: &Snapshot) -> Vec<Changeover<'_>> {
         for (place, pair) in campaigns.windows(2).enumerate() {
             let [ends, begins] = [pair[0], pair[1]];
             if begins.from > snapshot.at {
-                let run_h_ahead = run_h_ahead(&campaigns[..=place + 1], snapshot.at);
-                let if_not_opened = if_not_opened(score, &run_h_ahead);
+                let run_h_ahead = run_h_ahead(&campaigns[..=place + 1], snapshot.at, voice);
+                let if_not_opened = if_not_opened(score, &run_h_ahead, voice);
                 ahead.push(Changeover { unit, ends, begins, score, run_h_ahead, if_not_opened });
             }
         }
@@ -61,14 +61,16 @@ pub(crate) fn changeovers(snapshot: &Snapshot) -> Vec<Changeover<'_>> {
 }
 
 /// What is left of the running campaign, in proportion to its time, and all run hours of those that follow.
-fn run_h_ahead(campaigns: &[&Campaign], now: Timestamp) -> Result<f64, String> {
+fn run_h_ahead(campaigns: &[&Campaign], now: Timestamp, voice: &Voice) -> Result<f64, String> {
     if let Some(first) = campaigns.first().filter(|first| first.from > now) {
-        return Err(format!("nothing is planned before {}", first.from));
+        return Err(voice.tell("changeover-nothing-before", &[("from", &first.from)]));
     }
     let mut sum = 0.0;
     for campaign in campaigns.iter().filter(|campaign| campaign.to > now) {
         let Some(run_h) = campaign.run_h.filter(|h| h.is_finite() && *h >= 0.0) else {
-            return Err(format!("the campaign of {} from {} has no run hours", campaign.product, campaign.from));
+            return Err(
+                voice.tell("changeover-no-run-hours", &[("product", &campaign.product), ("from", &campaign.from)])
+            );
         };
         let whole = campaign.to.duration_since(campaign.from).as_secs_f64();
         let left = campaign.to.duration_since(campaign.from.max(now)).as_secs_f64();
@@ -77,20 +79,21 @@ fn run_h_ahead(campaigns: &[&Campaign], now: Timestamp) -> Result<f64, String> {
     Ok(sum)
 }
 
-fn if_not_opened(score: Option<&Score>, run_h_ahead: &Result<f64, String>) -> Result<Horizon, String> {
+fn if_not_opened(score: Option<&Score>, run_h_ahead: &Result<f64, String>, voice: &Voice) -> Result<Horizon, String> {
     let run_h = run_h_ahead.as_ref().map_err(Clone::clone)?;
-    after(score.ok_or("the unit has not been evaluated")?, *run_h)
+    after(score.ok_or_else(|| voice.say("changeover-not-evaluated"))?, *run_h, voice)
 }
 
 /// The risk after so many further run hours, or why there is none to give.
-pub(crate) fn after(score: &Score, run_h: f64) -> Result<Horizon, String> {
+pub(crate) fn after(score: &Score, run_h: f64, voice: &Voice) -> Result<Horizon, String> {
     let risks = sayable(score);
     if risks.is_empty() {
-        return Err(standing::reason(score).into_owned());
+        return Err(standing::reason(score, voice).into_owned());
     }
     Horizon::after(risks, run_h).ok_or_else(|| {
         let longest = risks.iter().map(|ahead| ahead.horizon_h).fold(0.0, f64::max);
-        format!("{run_h:.0} h of running lie ahead, and the longest horizon is {longest:.0} h")
+        let [ahead, longest] = [run_h, longest].map(|h| format!("{h:.0} h"));
+        voice.tell("changeover-beyond", &[("ahead", &ahead), ("longest", &longest)])
     })
 }
 
@@ -117,7 +120,8 @@ mod tests {
 
     fn risks(snapshot: &Snapshot) -> Vec<Option<f64>> {
         let risk = |ahead: &Horizon| (ahead.risk * 1e9).round() / 1e9;
-        changeovers(snapshot).iter().map(|stop| stop.if_not_opened.as_ref().ok().map(risk)).collect()
+        let stops = changeovers(snapshot, &Voice::default());
+        stops.iter().map(|stop| stop.if_not_opened.as_ref().ok().map(risk)).collect()
     }
 
     #[test]
@@ -128,7 +132,7 @@ mod tests {
         let snapshot = plant(plan);
         // 250 h are a horizon; 450 h lie four fifths of the way from 20 % at 250 h to 40 % at 500 h.
         assert_eq!(risks(&snapshot), [Some(0.2), Some(0.36)]);
-        let stops = changeovers(&snapshot);
+        let stops = changeovers(&snapshot, &Voice::default());
         assert_eq!(stops[0].run_h_ahead, Ok(250.0));
         assert_eq!((stops[0].stop_from(), stops[0].stop_to()), (at(5), at(6)));
     }
@@ -143,12 +147,16 @@ mod tests {
 
     #[test]
     fn two_units_make_no_changeover_together() {
-        assert!(changeovers(&plant(vec![campaign("C1", -1, 1, None), campaign("C2", 2, 3, None)])).is_empty());
+        assert!(
+            changeovers(&plant(vec![campaign("C1", -1, 1, None), campaign("C2", 2, 3, None)]), &Voice::default())
+                .is_empty()
+        );
     }
 
     #[test]
     fn a_missing_risk_has_a_reason() {
-        let why = |plan: Vec<Campaign>| changeovers(&plant(plan))[0].if_not_opened.clone().unwrap_err();
+        let why =
+            |plan: Vec<Campaign>| changeovers(&plant(plan), &Voice::default())[0].if_not_opened.clone().unwrap_err();
         let no_hours = why(vec![campaign("C1", -1, 1, Some(9.0)), campaign("C1", 2, 9, None)]);
         assert!(no_hours.contains("has no run hours"), "{no_hours}");
         let too_long = why(vec![campaign("C1", -1, 1, Some(0.0)), campaign("C1", 2, 90, Some(501.0))]);

@@ -6,25 +6,26 @@ use crate::chance::chances;
 use crate::drawing::{Column, DrawError, Hand, Held, Sheet, Spoken, document};
 use crate::ink::Ink;
 use crate::rank::{Ranking, sayable};
-use crate::{Interval, Site, Snapshot};
+use crate::{Interval, Site, Snapshot, Voice};
 
 /// Height of a row, px.
 const ROW: i32 = 24;
 
 /// Draws all units, `width` in px; the height follows the number of units.
 pub(crate) fn draw(snapshot: &Snapshot, site: &Site, width: u32, ink: Ink) -> Result<String, DrawError> {
-    let ranking = Ranking::of(snapshot, site);
+    let (ranking, voice) = (Ranking::of(snapshot, site), &site.voice);
     let rows: Vec<Line<'_>> = ranking
         .all()
         .filter(|score| score.unit.is_some())
         .map(|score| Line { score, due: Interval::of(score, snapshot, site).is_due() })
         .collect();
     let (title, subtitle) = (
-        format!("{}: chance now, by unit", site.name),
-        format!("Chance that a complete look finds {} or worse, with its interval", site.limit_words()),
+        voice.tell("chart-board", &[("site", &site.name)]),
+        voice.tell("chart-board-about", &[("limit", &site.limit_words())]),
     );
     let narrow = width < 420;
-    let foot = format!("as known {}", if narrow { site.day(snapshot.at) } else { site.minute(snapshot.at) });
+    let known = if narrow { site.day(snapshot.at) } else { site.minute(snapshot.at) };
+    let foot = voice.tell("chart-as-known", &[("time", &known)]);
     let (edge, hand) = (if width < 400 { 10 } else { 16 }, Hand::plain(12, ink.soft));
     let room = width as i32 - 2 * edge;
     let head = Hand::title(16, ink.ink);
@@ -34,7 +35,7 @@ pub(crate) fn draw(snapshot: &Snapshot, site: &Site, width: u32, ink: Ink) -> Re
     };
     let top = edge + lines(&title, head) + lines(&subtitle, hand) + 26;
     let height = top + ROW * rows.len().max(1) as i32 + 12 + hand.lead() + edge;
-    let spoken = Spoken { title: format!("{title}. {subtitle}"), description: spoken(&rows, &foot) };
+    let spoken = Spoken { title: format!("{title}. {subtitle}"), description: spoken(&rows, &foot, &site.voice) };
     document((width, height as u32), ink, &spoken, |sheet| {
         let mut column = Column { sheet, left: edge, width: room, y: edge - 2, floor: top };
         column.set(&title, head)?;
@@ -43,11 +44,11 @@ pub(crate) fn draw(snapshot: &Snapshot, site: &Site, width: u32, ink: Ink) -> Re
         let axis = Axis { left: edge + room * 28 / 100, right: edge + room - beside - 8, end: edge + room, narrow };
         axis.head(sheet, top, ink)?;
         for (place, line) in rows.iter().enumerate() {
-            row(sheet, line, &axis, (edge, top + ROW * place as i32), ink)?;
+            row(sheet, line, &axis, (edge, top + ROW * place as i32), &site.voice, ink)?;
         }
         sheet.rule((edge, top + ROW * rows.len() as i32), (edge + room, top + ROW * rows.len() as i32), 1, ink.hair)?;
         if rows.is_empty() {
-            sheet.line_of_text("No unit has been evaluated.", edge, top + 6, Held::Left, Hand::bold(13, ink.ink))?;
+            sheet.line_of_text(&voice.say("chart-board-empty"), edge, top + 6, Held::Left, Hand::bold(13, ink.ink))?;
         }
         sheet.line_of_text(&foot, edge, height - edge - hand.lead() + 3, Held::Left, Hand::plain(11, ink.soft))
     })
@@ -61,34 +62,36 @@ struct Line<'a> {
 }
 
 /// What a row says instead of, or beside, its mark; in a narrow picture without the interval.
-fn said(line: &Line<'_>, narrow: bool) -> String {
+fn said(line: &Line<'_>, narrow: bool, voice: &Voice) -> String {
     match (line.due, narrow) {
-        (true, true) => "inspect".to_owned(),
-        (true, false) => format!("interval over; {}", of_chance(line.score, false)),
-        (false, _) => of_chance(line.score, narrow),
+        (true, true) => voice.say("chart-board-inspect"),
+        (true, false) => voice.tell("chart-board-over", &[("chance", &of_chance(line.score, false, voice))]),
+        (false, _) => of_chance(line.score, narrow, voice),
     }
 }
 
-fn of_chance(score: &Score, narrow: bool) -> String {
+fn of_chance(score: &Score, narrow: bool, voice: &Voice) -> String {
     if score.hold_and_assess {
-        return "hold and assess".to_owned();
+        return voice.say("state-hold");
     }
     if score.state == State::Reached {
-        return "limit reached".to_owned();
+        return voice.say("state-reached");
     }
-    match chances(score).first() {
+    match chances(score, voice).first() {
         Some(now) if narrow && score.state != State::Stale => now.said.clone(),
-        Some(_) if narrow => "not current".to_owned(),
-        None if narrow => "unknown".to_owned(),
-        Some(now) if score.state == State::Stale => format!("not current, last {} ({})", now.said, now.range),
-        Some(now) => format!("{} ({})", now.said, now.range),
-        None => "no chance can be given".to_owned(),
+        Some(_) if narrow => voice.say("chart-board-stale"),
+        None if narrow => voice.say("number-unknown"),
+        Some(now) if score.state == State::Stale => {
+            voice.tell("chart-board-last", &[("chance", &now.said), ("range", &now.range)])
+        }
+        Some(now) => voice.tell("chance-with-range", &[("chance", &now.said), ("range", &now.range)]),
+        None => voice.say("chance-unknown"),
     }
 }
 
-fn spoken(rows: &[Line<'_>], foot: &str) -> String {
+fn spoken(rows: &[Line<'_>], foot: &str, voice: &Voice) -> String {
     let mut said_of: Vec<String> =
-        rows.iter().map(|line| format!("{}: {}.", name(line.score), said(line, false))).collect();
+        rows.iter().map(|line| format!("{}: {}.", name(line.score), said(line, false, voice))).collect();
     said_of.push(format!("{foot}."));
     said_of.join(" ")
 }
@@ -122,7 +125,14 @@ impl Axis {
     }
 }
 
-fn row(sheet: &Sheet<'_>, line: &Line<'_>, axis: &Axis, (left, y): (i32, i32), ink: Ink) -> Result<(), DrawError> {
+fn row(
+    sheet: &Sheet<'_>,
+    line: &Line<'_>,
+    axis: &Axis,
+    (left, y): (i32, i32),
+    voice: &Voice,
+    ink: Ink,
+) -> Result<(), DrawError> {
     let score = line.score;
     let (text_y, middle) = (y + 5, y + ROW / 2);
     sheet.rule((left, y), (axis.end, y), 1, ink.hair)?;
@@ -130,7 +140,7 @@ fn row(sheet: &Sheet<'_>, line: &Line<'_>, axis: &Axis, (left, y): (i32, i32), i
     let unit = crate::lettering::lines(&name(score), 13, column).into_iter().next().unwrap_or_default();
     sheet.line_of_text(&unit, left, text_y, Held::Left, Hand::bold(13, ink.ink))?;
     let flagged = score.hold_and_assess || score.state == State::Reached;
-    let said = said(line, axis.narrow);
+    let said = said(line, axis.narrow, voice);
     match sayable(score).first().filter(|_| !flagged && score.state != State::Stale) {
         Some(now) => {
             for step in [0.0, 0.5, 1.0] {

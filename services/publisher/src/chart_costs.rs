@@ -1,5 +1,6 @@
 //! What deciding by a forecast would have cost, by what opening costs in late catches.
 
+use crate::Voice;
 use crate::drawing::{DrawError, Hand, Held, Sheet, Spoken, figure};
 use crate::ink::{Ink, LIGHT};
 use crate::lettering::width as text_width;
@@ -7,16 +8,17 @@ use crate::plot_frame::{Axis, PlotFrame, SIZE, end_for, percent_tick};
 use crate::validation::DecisionCost;
 
 /// Draws the four ways to decide; nothing to draw without costs.
-pub(crate) fn draw(costs: &[DecisionCost], name: &str) -> Result<String, DrawError> {
+pub(crate) fn draw(costs: &[DecisionCost], name: &str, voice: &Voice) -> Result<String, DrawError> {
     // On the page the inks follow its theme.
     let ink = LIGHT;
     let Some(last) = costs.last() else { return Ok(String::new()) };
     let most = costs.iter().map(|at| at.model.max(at.hours_only).min(2.0 * at.never)).fold(last.never, f64::max);
+    let (in_percent, in_hundred) = (|share: f64| percent_tick(share, voice), |cost: f64| per_hundred(cost, voice));
     let frame = PlotFrame::new(
-        Axis { end: last.ratio, words: "cost of opening, as a share of a late catch", label: percent_tick },
-        Axis { end: end_for(1.15 * most), words: "late catches per 100 looks, or as much spent", label: per_hundred },
+        Axis { end: last.ratio, words: voice.say("plot-costs-ratio"), label: &in_percent },
+        Axis { end: end_for(1.15 * most), words: voice.say("plot-costs-spent"), label: &in_hundred },
     );
-    figure(name, SIZE, &spoken(costs), |sheet| {
+    figure(name, SIZE, &spoken(costs, voice), |sheet| {
         frame.draw(sheet, ink)?;
         let line = |cost: fn(&DecisionCost) -> f64| -> Vec<(i32, i32)> {
             let inside = costs.iter().filter(|at| cost(at) <= frame.up.end);
@@ -29,27 +31,28 @@ pub(crate) fn draw(costs: &[DecisionCost], name: &str) -> Result<String, DrawErr
         sheet.path(&[(frame.left, frame.y(last.never)), (frame.right, frame.y(last.never))], 1, ink.soft)?;
         sheet.dashes(&line(|at| at.hours_only), 2, ink.ink)?;
         sheet.path(&line(|at| at.model), 3, ink.ink)?;
-        labels(sheet, costs, &frame, &always, ink)
+        labels(sheet, costs, &frame, &always, voice, ink)
     })
 }
 
 fn labels(
     sheet: &Sheet<'_>,
     costs: &[DecisionCost],
-    frame: &PlotFrame,
+    frame: &PlotFrame<'_>,
     always: &[(i32, i32)],
+    voice: &Voice,
     ink: Ink,
 ) -> Result<(), DrawError> {
     let (plain, bold) = (Hand::plain(11, ink.soft), Hand::bold(11, ink.ink));
     let never = frame.y(costs[0].never);
-    sheet.line_of_text("never open", frame.right, never - 16, Held::Right, plain)?;
+    sheet.line_of_text(&voice.say("plot-costs-never"), frame.right, never - 16, Held::Right, plain)?;
     if let Some((x, y)) = always.get(always.len() * 3 / 4) {
-        let word = "open every time";
+        let word = voice.say("plot-costs-always");
         // Beside its line, on the side away from the curves if there is room.
-        let fits = x - 8 - text_width(word, 11) > frame.left;
+        let fits = x - 8 - text_width(&word, 11) > frame.left;
         let (at, held) = if fits { (x - 8, Held::Right) } else { (frame.left + 6, Held::Left) };
         let y = if fits { y - 8 } else { frame.top - 2 };
-        sheet.line_of_text(word, at, y, held, plain)?;
+        sheet.line_of_text(&word, at, y, held, plain)?;
     }
     // The two are named where they lie furthest apart, each on its own side.
     let middle = &costs[costs.len() / 5..costs.len() * 4 / 5];
@@ -68,34 +71,37 @@ fn labels(
     let (model, hours) = (frame.y(at.model), frame.y(at.hours_only));
     let dashed = Hand::plain(11, ink.ink);
     if apart(at) == 0.0 {
-        return below("model and hours alone, the same", model, bold);
+        return below(&voice.say("plot-costs-same"), model, bold);
     }
+    let (by_model, by_hours) = (voice.say("plot-costs-model"), voice.say("plot-costs-hours"));
     if model > hours {
-        below("open by the model", model, bold)?;
-        return above("by hours alone", hours, dashed);
+        below(&by_model, model, bold)?;
+        return above(&by_hours, hours, dashed);
     }
-    above("open by the model", model, bold)?;
-    below("by hours alone", hours, dashed)
+    above(&by_model, model, bold)?;
+    below(&by_hours, hours, dashed)
 }
 
-fn per_hundred(cost: f64) -> String {
-    let hundred = (cost * 1e4).round() / 100.0;
-    hundred.to_string()
+fn per_hundred(cost: f64, voice: &Voice) -> String {
+    voice.exact((cost * 1e4).round() / 100.0)
 }
 
-fn spoken(costs: &[DecisionCost]) -> Spoken {
+fn spoken(costs: &[DecisionCost], voice: &Voice) -> Spoken {
+    let per_hundred = |cost| per_hundred(cost, voice);
     let told = |at: &DecisionCost| {
-        format!(
-            "If opening costs {} of a late catch: by the model {}, by hours alone {}, open every time {}, never {}.",
-            percent_tick(at.ratio),
-            per_hundred(at.model),
-            per_hundred(at.hours_only),
-            per_hundred(at.always),
-            per_hundred(at.never)
+        voice.tell(
+            "plot-costs-told",
+            &[
+                ("ratio", &percent_tick(at.ratio, voice)),
+                ("model", &per_hundred(at.model)),
+                ("hours", &per_hundred(at.hours_only)),
+                ("always", &per_hundred(at.always)),
+                ("never", &per_hundred(at.never)),
+            ],
         )
     };
     Spoken {
-        title: "What it would have cost to open by each, in late catches per 100 looks".to_owned(),
+        title: voice.say("plot-costs"),
         description: costs.iter().skip(4).step_by(10).map(told).collect::<Vec<_>>().join(" "),
     }
 }

@@ -6,10 +6,9 @@ use plant::Grade;
 
 use crate::chart_walls::{framed, renewed};
 use crate::drawing::{Column, DrawError, Hand, Held, Sheet, Spoken, document};
-use crate::figures::hours;
 use crate::ink::Ink;
 use crate::lettering::width as text_width;
-use crate::look_words::{LETTERS, findings_of, worst_sign};
+use crate::look_words::{findings_of, letters, worst_sign};
 use crate::run_hours::RunHours;
 use crate::{Site, Snapshot, TubeDetail};
 
@@ -34,6 +33,7 @@ pub(crate) fn draw(
     size: (u32, u32),
     ink: Ink,
 ) -> Result<String, DrawError> {
+    let voice = &site.voice;
     let run = RunHours::of(&detail.months, &site.zone, snapshot.at);
     let seen: Vec<Seen> = detail
         .looks
@@ -46,8 +46,8 @@ pub(crate) fn draw(
             complete: look.complete,
         })
         .collect();
-    let title = format!("Tube {}: its life so far", detail.tube.tube);
-    let key = format!("Looks: worst grade; {LETTERS}. Framed: complete; underlined: in part.");
+    let title = voice.tell("chart-life", &[("tube", &detail.tube.tube)]);
+    let key = voice.tell("chart-life-key", &[("letters", &letters(voice))]);
     let spoken = Spoken { title: title.clone(), description: told(detail, &seen, &run, site) };
     document(size, ink, &spoken, |sheet| {
         let (width, height) = (size.0 as i32, size.1 as i32);
@@ -57,7 +57,7 @@ pub(crate) fn draw(
         column.set(&key, Hand::plain(SMALL, ink.soft))?;
         let Some(from) = beginning(detail, &run) else {
             column.skip(8);
-            return column.set("Nothing is on record yet.", Hand::bold(13, ink.ink));
+            return column.set(&voice.say("chart-life-empty"), Hand::bold(13, ink.ink));
         };
         let to = snapshot.at.max(from + SignedDuration::from_hours(24));
         let line =
@@ -76,23 +76,33 @@ fn beginning(detail: &TubeDetail, run: &RunHours) -> Option<Timestamp> {
 
 /// Everything that is drawn, as sentences.
 fn told(detail: &TubeDetail, seen: &[Seen], run: &RunHours, site: &Site) -> String {
+    let voice = &site.voice;
     let mut said: Vec<(Timestamp, String)> = Vec::new();
     for fitting in &detail.fittings {
-        let to = fitting.to.map_or("since".to_owned(), |to| format!("until {}", site.day(to)));
-        said.push((fitting.from, format!("{}: fitted in {}, {to}.", site.day(fitting.from), fitting.unit)));
+        let day = site.day(fitting.from);
+        let told = match fitting.to.map(|to| site.day(to)) {
+            Some(to) => voice.tell("chart-life-fitted-until", &[("day", &day), ("unit", &fitting.unit), ("to", &to)]),
+            None => voice.tell("chart-life-fitted", &[("day", &day), ("unit", &fitting.unit)]),
+        };
+        said.push((fitting.from, told));
     }
     for work in &detail.work {
-        said.push((work.at, format!("{}: {}.", site.day(work.at), renewed(work.work))));
+        said.push((work.at, format!("{}: {}.", site.day(work.at), renewed(work.work, voice))));
     }
     for look in seen {
-        let extent = if look.complete { "complete look" } else { "look in part" };
-        said.push((look.at, format!("{}: {extent}, worst {}.", site.day(look.at), look.sign)));
+        let day = site.day(look.at);
+        let told = if look.complete {
+            voice.tell("chart-life-complete", &[("day", &day), ("mark", &look.sign)])
+        } else {
+            voice.tell("chart-life-part", &[("day", &day), ("mark", &look.sign)])
+        };
+        said.push((look.at, told));
     }
     said.sort_by_key(|(at, _)| *at);
     let mut said: Vec<String> = said.into_iter().map(|(_, words)| words).collect();
     match run.points.last() {
-        Some((_, run_h)) => said.push(format!("{} run since the records begin.", hours(*run_h))),
-        None => said.push("No run hours are on record.".to_owned()),
+        Some((_, run_h)) => said.push(voice.tell("chart-life-run", &[("hours", &voice.hours(*run_h))])),
+        None => said.push(voice.say("chart-life-no-run")),
     }
     said.join(" ")
 }
@@ -129,7 +139,13 @@ impl Line {
         let rows = self.rows(seen);
         let deepest = rows.iter().max().map_or(1, |row| row + 1);
         let curve = looked + deepest * (MARK + 2) + LEAD + 4;
-        let lanes = [("sat in", sat), ("work", worked), ("looks: worst grade", looked), ("run hours, added up", curve)];
+        let voice = &site.voice;
+        let lanes = [
+            (voice.say("chart-lane-sat"), sat),
+            (voice.say("chart-lane-work"), worked),
+            (voice.say("chart-lane-looks"), looked),
+            (voice.say("chart-lane-run"), curve),
+        ];
         for life in &detail.lives {
             if let Some(from) = life.from.filter(|from| *from > self.from) {
                 sheet.rule((self.x(from), self.top), (self.x(from), self.base), 1, ink.hair)?;
@@ -137,7 +153,7 @@ impl Line {
         }
         for (name, y) in lanes {
             if y < self.base {
-                sheet.line_of_text(name, self.left, y - LEAD, Held::Left, small)?;
+                sheet.line_of_text(&name, self.left, y - LEAD, Held::Left, small)?;
             }
         }
         for fitting in &detail.fittings {
@@ -152,12 +168,12 @@ impl Line {
         for work in &detail.work {
             let x = self.x(work.at);
             sheet.shape(&[(x, worked), (x - 5, worked + 9), (x + 5, worked + 9)], ink.ink)?;
-            let words = renewed(work.work);
-            let wide = text_width(words, SMALL);
+            let words = renewed(work.work, voice);
+            let wide = text_width(&words, SMALL);
             let (at, held) = if x + 8 + wide > self.right { (x - 8, Held::Right) } else { (x + 8, Held::Left) };
             let begins = if at < x { at - wide } else { at };
             if begins >= free_from {
-                sheet.line_of_text(words, at, worked, held, Hand::plain(SMALL, ink.ink))?;
+                sheet.line_of_text(&words, at, worked, held, Hand::plain(SMALL, ink.ink))?;
                 free_from = begins + wide + 8;
             }
         }
@@ -166,7 +182,7 @@ impl Line {
                 (self.x(look.at).clamp(self.left + MARK / 2, self.right - MARK / 2), looked + row * (MARK + 2));
             self.look(sheet, look, (x, y), ink)?;
         }
-        self.curve(sheet, run, curve, ink)?;
+        self.curve(sheet, run, curve, site, ink)?;
         self.ticks(sheet, site, ink)
     }
 
@@ -209,11 +225,11 @@ impl Line {
         sheet.line_of_text(&look.sign, x, y + 5, Held::Middle, hand)
     }
 
-    fn curve(&self, sheet: &Sheet<'_>, run: &RunHours, top: i32, ink: Ink) -> Result<(), DrawError> {
+    fn curve(&self, sheet: &Sheet<'_>, run: &RunHours, top: i32, site: &Site, ink: Ink) -> Result<(), DrawError> {
         let Some((_, most)) = run.points.last().filter(|(_, most)| *most > 0.0) else {
             if top + LEAD < self.base {
-                let words = "no run hours on record";
-                sheet.line_of_text(words, self.left, top, Held::Left, Hand::plain(SMALL, ink.ink))?;
+                let words = site.voice.say("chart-life-no-run-short");
+                sheet.line_of_text(&words, self.left, top, Held::Left, Hand::plain(SMALL, ink.ink))?;
             }
             return Ok(());
         };
@@ -224,7 +240,7 @@ impl Line {
         let line: Vec<_> = run.points.iter().map(|(at, run_h)| (self.x(*at), y(*run_h))).collect();
         sheet.path(&line, 2, ink.ink)?;
         let Some((x, y)) = line.last() else { return Ok(()) };
-        sheet.line_of_text(&hours(*most), *x, y - 16, Held::Right, Hand::bold(SMALL, ink.ink))
+        sheet.line_of_text(&site.voice.hours(*most), *x, y - 16, Held::Right, Hand::bold(SMALL, ink.ink))
     }
 
     /// The calendar below: as many marks as have room.
@@ -236,7 +252,6 @@ impl Line {
         let room = f64::from(self.right - self.left) / 60.0;
         let fits = |months: &&i32| days / (f64::from(**months) * 30.4) <= room;
         let step = *[1, 3, 6, 12, 24, 60, 120].iter().find(fits).unwrap_or(&240);
-        let shape = if step >= 12 { "%Y" } else { "%b %Y" };
         let mut day: Option<Date> = Some(Date::constant(first.year() - first.year().rem_euclid(20), 1, 1));
         while let Some(tick) = day {
             let at = tick.to_zoned_datetime(site.zone.clone()).map(|zoned| zoned.timestamp());
@@ -247,7 +262,7 @@ impl Line {
             if at >= self.from {
                 let x = self.x(at);
                 sheet.rule((x, self.base), (x, self.base + 4), 1, ink.ink)?;
-                let words = tick.strftime(shape).to_string();
+                let words = if step >= 12 { tick.year().to_string() } else { site.voice.month_and_year(tick) };
                 let half = text_width(&words, SMALL) / 2;
                 let x = x.clamp(self.left + half, (self.right - half).max(self.left + half));
                 sheet.line_of_text(&words, x, self.base + 4, Held::Middle, small)?;

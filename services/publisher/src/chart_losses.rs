@@ -1,5 +1,6 @@
 //! How far each way of forecasting stands behind the best one.
 
+use crate::Voice;
 use crate::drawing::{DrawError, Hand, Held, Spoken, figure};
 use crate::ink::LIGHT;
 use crate::plot_frame::{end_for, step};
@@ -11,7 +12,7 @@ const SIZE: (u32, u32) = (360, 236);
 const ROW: i32 = 44;
 
 /// Draws the log loss of each forecast above the best one's, with one standard error between tubes.
-pub(crate) fn draw(forecasts: &[ForecastScores], name: &str) -> Result<String, DrawError> {
+pub(crate) fn draw(forecasts: &[ForecastScores], name: &str, voice: &Voice) -> Result<String, DrawError> {
     // On the page the inks follow its theme.
     let ink = LIGHT;
     let furthest = forecasts.iter().map(|at| at.above_best + at.above_best_se).filter(|at| at.is_finite());
@@ -23,14 +24,20 @@ pub(crate) fn draw(forecasts: &[ForecastScores], name: &str) -> Result<String, D
     let x = |value: f64| left + ((value + below) / (end + below) * f64::from(right - left)).round() as i32;
     let base = top + ROW * forecasts.len() as i32;
     let height = (base + 40) as u32;
-    figure(name, (SIZE.0, height), &spoken(forecasts), |sheet| {
+    figure(name, (SIZE.0, height), &spoken(forecasts, voice), |sheet| {
         let small = Hand::plain(11, ink.soft);
         sheet.rule((x(0.0), top), (x(0.0), base), 1, ink.ink)?;
-        sheet.line_of_text("the best", x(0.0), 2, if below < 0.3 * end { Held::Left } else { Held::Middle }, small)?;
+        sheet.line_of_text(
+            &voice.say("plot-losses-best"),
+            x(0.0),
+            2,
+            if below < 0.3 * end { Held::Left } else { Held::Middle },
+            small,
+        )?;
         for (place, at) in forecasts.iter().enumerate() {
             let y = top + ROW * place as i32;
             sheet.rule((left, y), (right, y), 1, ink.hair)?;
-            let said = format!("{}: {}", capital(at.forecast.words()), decimals(at.log_loss));
+            let said = format!("{}: {}", capital(&at.forecast.words(voice)), decimals(at.log_loss, voice));
             sheet.line_of_text(&said, x(0.0) + 6, y + 5, Held::Left, Hand::bold(11, ink.ink))?;
             if !at.above_best.is_finite() {
                 continue;
@@ -49,9 +56,9 @@ pub(crate) fn draw(forecasts: &[ForecastScores], name: &str) -> Result<String, D
             let value = f64::from(tick) * step;
             sheet.rule((x(value), base), (x(value), base + 4), 1, ink.ink)?;
             let digits = (-step.log10().floor()).max(0.0) as usize;
-            sheet.line_of_text(&format!("{value:.digits$}"), x(value), base + 6, Held::Middle, small)?;
+            sheet.line_of_text(&voice.decimal(value, digits), x(value), base + 6, Held::Middle, small)?;
         }
-        sheet.line_of_text("log loss per look above the best (nat)", right, base + 22, Held::Right, small)
+        sheet.line_of_text(&voice.say("plot-losses-axis"), right, base + 22, Held::Right, small)
     })
 }
 
@@ -60,18 +67,17 @@ fn capital(text: &str) -> String {
     letters.next().map(|first| first.to_uppercase().chain(letters).collect()).unwrap_or_default()
 }
 
-fn spoken(forecasts: &[ForecastScores]) -> Spoken {
+fn spoken(forecasts: &[ForecastScores], voice: &Voice) -> Spoken {
     let told = |at: &ForecastScores| {
-        format!(
-            "{}: {}, {} above the best, standard error between tubes {}.",
-            capital(at.forecast.words()),
-            decimals(at.log_loss),
-            decimals(at.above_best),
-            decimals(at.above_best_se)
+        voice.tell(
+            "plot-losses-told",
+            &[
+                ("forecast", &capital(&at.forecast.words(voice))),
+                ("loss", &decimals(at.log_loss, voice)),
+                ("above", &decimals(at.above_best, voice)),
+                ("error", &decimals(at.above_best_se, voice)),
+            ],
         )
     };
-    Spoken {
-        title: "How far each way of forecasting stands behind the best".to_owned(),
-        description: forecasts.iter().map(told).collect::<Vec<_>>().join(" "),
-    }
+    Spoken { title: voice.say("plot-losses"), description: forecasts.iter().map(told).collect::<Vec<_>>().join(" ") }
 }

@@ -1,12 +1,13 @@
 //! Finds against those expected, added up look by look.
 
+use crate::Voice;
 use crate::drawing::{DrawError, Hand, Held, Spoken, figure};
 use crate::ink::LIGHT;
 use crate::plot_frame::{Axis, PlotFrame, SIZE, end_for};
 use crate::track::MarkedScore;
 
 /// Draws the sums of finds and of chances over the looks; nothing to draw without a look.
-pub(crate) fn draw(marks: &[MarkedScore], name: &str) -> Result<String, DrawError> {
+pub(crate) fn draw(marks: &[MarkedScore], name: &str, voice: &Voice) -> Result<String, DrawError> {
     // On the page the inks follow its theme.
     let ink = LIGHT;
     if marks.is_empty() {
@@ -20,13 +21,23 @@ pub(crate) fn draw(marks: &[MarkedScore], name: &str) -> Result<String, DrawErro
     }
     let (found, expected, variance) = sums[sums.len() - 1];
     let most = found.max(expected + 2.0 * variance.sqrt()).max(1.0);
+    // With a decimal only where a tick stands between two whole numbers.
+    let (whole, tenths) =
+        (|value: f64| voice.decimal(value, 0), |value: f64| voice.exact((value * 10.0).round() / 10.0));
     let frame = PlotFrame::new(
-        Axis { end: (marks.len() as f64).max(5.0), words: "complete looks, oldest first", label: whole },
-        Axis { end: end_for(1.05 * most), words: "found, and expected, added up", label: tenths },
+        Axis { end: (marks.len() as f64).max(5.0), words: voice.say("plot-track-looks"), label: &whole },
+        Axis { end: end_for(1.05 * most), words: voice.say("plot-track-sum"), label: &tenths },
     );
     let spoken = Spoken {
-        title: "What looks found against what the chances before them said, added up".to_owned(),
-        description: format!("After {} looks: {found:.0} found, {expected:.1} expected.", marks.len()),
+        title: voice.say("plot-track"),
+        description: voice.tell(
+            "plot-track-told",
+            &[
+                ("looks", &voice.count(marks.len() as u64)),
+                ("found", &voice.decimal(found, 0)),
+                ("expected", &voice.decimal(expected, 1)),
+            ],
+        ),
     };
     figure(name, SIZE, &spoken, |sheet| {
         frame.draw(sheet, ink)?;
@@ -41,16 +52,7 @@ pub(crate) fn draw(marks: &[MarkedScore], name: &str) -> Result<String, DrawErro
         sheet.dashes(&line(|(_, expected, _)| *expected), 2, ink.ink)?;
         sheet.path(&line(|(found, _, _)| *found), 3, ink.ink)?;
         let (x, plain, bold) = (frame.left + 8, Hand::plain(11, ink.ink), Hand::bold(11, ink.ink));
-        sheet.line_of_text("thick: found", x, frame.top + 2, Held::Left, bold)?;
-        sheet.line_of_text("dashed: expected; shaded: right chances, 19 of 20", x, frame.top + 17, Held::Left, plain)
+        sheet.line_of_text(&voice.say("plot-track-thick"), x, frame.top + 2, Held::Left, bold)?;
+        sheet.line_of_text(&voice.say("plot-track-dashed"), x, frame.top + 17, Held::Left, plain)
     })
-}
-
-fn whole(value: f64) -> String {
-    format!("{value:.0}")
-}
-
-/// With a decimal only where a tick stands between two whole numbers.
-fn tenths(value: f64) -> String {
-    ((value * 10.0).round() / 10.0).to_string()
 }

@@ -5,11 +5,10 @@ use plant::{Horizon, Score, State};
 use crate::advice::advice;
 use crate::chance::{Chance, chances};
 use crate::drawing::{Column, DrawError, Hand, Held, Sheet, Spoken, document};
-use crate::figures::{hours, number};
 use crate::ink::Ink;
 use crate::lettering::width as text_width;
 use crate::rank::sayable;
-use crate::{Interval, Site, Snapshot, TubeDetail, standing};
+use crate::{Interval, Site, Snapshot, TubeDetail, Voice, standing};
 
 /// Draws the chart of a tube, `size` in px.
 pub(crate) fn draw(
@@ -21,7 +20,8 @@ pub(crate) fn draw(
 ) -> Result<String, DrawError> {
     let score = snapshot.score_of(&detail.tube.tube);
     let words = Words::of(detail, score, snapshot, site, size);
-    let spoken = Spoken { title: format!("{}. {}", words.title, words.subtitle), description: words.spoken(score) };
+    let spoken =
+        Spoken { title: format!("{}. {}", words.title, words.subtitle), description: words.spoken(score, &site.voice) };
     document(size, ink, &spoken, |sheet| {
         let (width, height) = (size.0 as i32, size.1 as i32);
         let edge = if width < 400 { 10 } else { 16 };
@@ -39,10 +39,10 @@ pub(crate) fn draw(
                     column.set(&words.behind, Hand::plain(12, ink.soft))?;
                 }
                 let top = column.y + 10;
-                Plot::new(score, (edge, top), (width - edge, foot_y - 2)).draw(sheet, score, ink)
+                Plot::new(score, (edge, top), (width - edge, foot_y - 2), &site.voice).draw(sheet, score, ink)
             }
             None => {
-                column.set(words.flag.unwrap_or("No chance can be given"), Hand::bold(15, ink.ink))?;
+                column.set(words.flag.as_ref().unwrap_or(&words.none), Hand::bold(15, ink.ink))?;
                 // The advice comes first: in a small picture the rest is cut.
                 column.set(&words.advice, Hand::plain(12, ink.ink))?;
                 column.skip(4);
@@ -57,9 +57,11 @@ struct Words {
     title: String,
     subtitle: String,
     statement: String,
+    /// What stands where no chance can be given.
+    none: String,
     behind: String,
     advice: String,
-    flag: Option<&'static str>,
+    flag: Option<String>,
     foot: String,
     room: Room,
 }
@@ -85,47 +87,48 @@ impl Room {
 impl Words {
     fn of(detail: &TubeDetail, score: Option<&Score>, snapshot: &Snapshot, site: &Site, size: (u32, u32)) -> Self {
         let room = Room::of(size);
-        let state = score.map_or("not evaluated", |score| standing::short(score));
+        let voice = &site.voice;
+        let state = score.map_or_else(|| voice.say("chart-not-evaluated"), |score| standing::short(score, voice));
         let flag = score.and_then(|score| match (score.hold_and_assess, score.state) {
-            (true, _) => Some("Hold and assess"),
-            (false, State::Reached) => Some("Limit reached"),
+            (true, _) => Some(voice.say("chart-hold")),
+            (false, State::Reached) => Some(voice.say("board-limit-reached")),
             _ => None,
         });
         let (tube, unit) = (&detail.tube.tube, detail.unit.as_ref());
         Words {
             title: match (room, unit) {
-                (Room::Little, Some(unit)) => format!("{tube} in {unit}"),
-                (Room::Little, None) => format!("{tube}, in no unit"),
-                (_, Some(unit)) => format!("Tube {tube}, unit {unit}"),
-                (_, None) => format!("Tube {tube}, in no unit"),
+                (Room::Little, Some(unit)) => voice.tell("chart-tube-in-short", &[("tube", &tube), ("unit", &unit)]),
+                (Room::Little, None) => voice.tell("chart-tube-alone-short", &[("tube", &tube)]),
+                (_, Some(unit)) => voice.tell("chart-tube-in", &[("tube", &tube), ("unit", &unit)]),
+                (_, None) => voice.tell("chart-tube-alone", &[("tube", &tube)]),
             },
             subtitle: match room {
-                Room::Little => format!("Chance of grade {} or worse", site.limit),
-                Room::Some => format!("Chance of {} or worse", site.limit_words()),
-                Room::Plenty => {
-                    format!("Chance that a complete look finds {} or worse, by run hours ahead", site.limit_words())
-                }
+                Room::Little => voice.tell("chart-chance-short", &[("grade", &site.limit)]),
+                Room::Some => voice.tell("chart-chance", &[("limit", &site.limit_words())]),
+                Room::Plenty => voice.tell("chart-chance-long", &[("limit", &site.limit_words())]),
             },
-            statement: score.map_or(String::new(), |score| statement(score, room)),
-            behind: score.map_or("This tube has not been evaluated.".to_owned(), |score| behind(score, site)),
-            advice: score.map_or("Inspect on the fixed schedule.".to_owned(), |score| {
-                advice(score, &Interval::of(score, snapshot, site), site)
-            }),
+            statement: score.map_or(String::new(), |score| statement(score, room, &site.voice)),
+            behind: score.map_or_else(|| voice.say("chart-no-score"), |score| behind(score, site)),
+            advice: score.map_or_else(
+                || voice.say("missing-ranking-next"),
+                |score| advice(score, &Interval::of(score, snapshot, site), site),
+            ),
             flag,
-            foot: foot(room, size.0, state, snapshot, site),
+            foot: foot(room, size.0, &state, snapshot, site),
+            none: voice.say("chart-no-chance"),
             room,
         }
     }
 
     /// Everything that is drawn, as sentences.
-    fn spoken(&self, score: Option<&Score>) -> String {
+    fn spoken(&self, score: Option<&Score>, voice: &Voice) -> String {
         let mut said: Vec<String> = Vec::new();
-        if let Some(flag) = self.flag {
+        if let Some(flag) = &self.flag {
             said.push(format!("{flag}."));
         } else {
-            let chances = score.map(chances).unwrap_or_default();
+            let chances = score.map(|score| chances(score, voice)).unwrap_or_default();
             if chances.is_empty() {
-                said.push("No chance can be given.".to_owned());
+                said.push(format!("{}.", self.none));
             }
             said.extend(chances.iter().map(|chance| format!("{}: {} ({}).", chance.when, chance.said, chance.range)));
         }
@@ -136,39 +139,45 @@ impl Words {
 
 /// The longest foot that fits on one line.
 fn foot(room: Room, width: u32, state: &str, snapshot: &Snapshot, site: &Site) -> String {
+    let voice = &site.voice;
     if room == Room::Little {
         return format!("{state}, {}", site.day(snapshot.at));
     }
-    let as_known = format!("as known {}", site.minute(snapshot.at));
-    let governs = "A low chance is no permission to skip a required inspection: the plant's longest interval governs.";
+    let as_known = voice.tell("chart-as-known", &[("time", &site.minute(snapshot.at))]);
+    let governs = voice.say("chart-governs");
     let whole = format!("{as_known}. {governs}");
     if text_width(&whole, SMALL) <= width as i32 - 32 { whole } else { as_known }
 }
 
 /// The risk now, as a sentence.
-fn statement(score: &Score, room: Room) -> String {
-    let Some(now) = chances(score).into_iter().next() else { return String::new() };
-    let chance = format!("{} ({})", now.said, now.range);
+fn statement(score: &Score, room: Room, voice: &Voice) -> String {
+    let Some(now) = chances(score, voice).into_iter().next() else { return String::new() };
+    let chance = voice.tell("chance-with-range", &[("chance", &now.said), ("range", &now.range)]);
     match (score.state, room) {
-        (State::Stale, _) => format!("No longer current: {chance}"),
-        (_, Room::Little) => format!("Now {chance}"),
-        (_, _) => format!("Now {chance}. State: {}.", standing::short(score)),
+        (State::Stale, _) => voice.tell("chart-stale", &[("chance", &chance)]),
+        (_, Room::Little) => voice.tell("chart-now", &[("chance", &chance)]),
+        (_, _) => voice.tell("chart-now-state", &[("chance", &chance), ("state", &standing::short(score, voice))]),
     }
 }
 
 /// What stands behind it: the last look, and the reason of the state.
 fn behind(score: &Score, site: &Site) -> String {
+    let voice = &site.voice;
     if score.hold_and_assess {
-        return format!("{}.", capital(&standing::reason(score)));
+        return format!("{}.", capital(&standing::reason(score, voice)));
     }
-    let grade = score.last_grade.map(|grade| format!(", worst grade in this life {grade}")).unwrap_or_default();
-    let look = match score.last_look_at {
-        Some(at) => format!("Last complete look {}, {} of running ago{grade}.", site.day(at), hours(score.run_h)),
-        None if score.unit.is_none() => String::new(),
-        None => format!("No complete look in this life ({} of running){grade}.", hours(score.run_h)),
+    let hours = voice.hours(score.run_h);
+    let look = match (score.last_look_at.map(|at| site.day(at)), score.last_grade) {
+        (Some(day), Some(grade)) => {
+            voice.tell("chart-look-grade", &[("day", &day), ("hours", &hours), ("grade", &grade)])
+        }
+        (Some(day), None) => voice.tell("chart-look", &[("day", &day), ("hours", &hours)]),
+        (None, _) if score.unit.is_none() => String::new(),
+        (None, Some(grade)) => voice.tell("chart-no-look-grade", &[("hours", &hours), ("grade", &grade)]),
+        (None, None) => voice.tell("chart-no-look", &[("hours", &hours)]),
     };
     let reason = score.reason.trim_end_matches('.');
-    format!("{look} {}: {reason}.", capital(standing::short(score))).trim_start().to_owned()
+    format!("{look} {}: {reason}.", capital(&standing::short(score, voice))).trim_start().to_owned()
 }
 
 fn capital(text: &str) -> String {
@@ -177,7 +186,8 @@ fn capital(text: &str) -> String {
 }
 
 /// The plot: run hours across, chance upwards from 0 to 100 %, always.
-struct Plot {
+struct Plot<'a> {
+    voice: &'a Voice,
     left: i32,
     right: i32,
     top: i32,
@@ -203,9 +213,9 @@ fn label_width(when: &str, said: &str) -> i32 {
     text_width(when, SMALL).max(text_width(said, SMALL) * 8 / 7)
 }
 
-impl Plot {
+impl<'a> Plot<'a> {
     /// The plot in a frame, its labels included.
-    fn new(score: &Score, (left, top): (i32, i32), (right, bottom): (i32, i32)) -> Self {
+    fn new(score: &Score, (left, top): (i32, i32), (right, bottom): (i32, i32), voice: &'a Voice) -> Self {
         let furthest = sayable(score).iter().map(|ahead| ahead.horizon_h).fold(0.0, f64::max);
         let ahead = if furthest > 0.0 { furthest } else { 100.0 };
         let look_h = score.last_look_at.map(|_| score.run_h).filter(|h| *h >= 0.0);
@@ -218,8 +228,9 @@ impl Plot {
         };
         let titled = bottom - top > 130;
         // The last label is wider than its tick: it must not be cut off at the edge.
-        let last_label = chances(score).last().map_or(0, |last| label_width(&last.when, &last.said) / 2 - 6);
+        let last_label = chances(score, voice).last().map_or(0, |last| label_width(&last.when, &last.said) / 2 - 6);
         Plot {
+            voice,
             left: left + text_width("100\u{a0}%", SMALL) + 6,
             right: right - last_label.max(8),
             top: top + SMALL_LEAD,
@@ -276,7 +287,7 @@ impl Plot {
         }
         sheet.rule((self.x(0.0), self.top), (self.x(0.0), self.base), 1, ink.hair)?;
         if self.titled {
-            let title = "run hours from now (h), and the chance then";
+            let title = &self.voice.say("chart-axis");
             let y = self.base + 2 * SMALL_LEAD + 10;
             sheet.line_of_text(title, (self.left + self.right) / 2, y, Held::Middle, small)?;
         }
@@ -287,10 +298,10 @@ impl Plot {
     fn last_look(&self, sheet: &Sheet<'_>, ink: Ink) -> Result<(), DrawError> {
         let Some(look_h) = self.look_h else { return Ok(()) };
         let small = Hand::plain(SMALL, ink.soft);
-        let ago = format!("{}\u{a0}h ago", number(look_h));
+        let ago = self.voice.tell("age-ago", &[("length", &self.voice.hours(look_h))]);
         let x = if self.look_beyond { self.left } else { self.x(-look_h) };
-        let beside = self.x(0.0) - x - 14;
-        let inside = beside >= text_width("last look", SMALL).max(text_width(&ago, SMALL));
+        let (beside, short) = (self.x(0.0) - x - 14, self.voice.say("chart-last-look"));
+        let inside = beside >= text_width(&short, SMALL).max(text_width(&ago, SMALL));
         let text_y = if inside { self.top + 2 } else { self.top - SMALL_LEAD };
         let text_x = if inside || self.look_beyond { x + 10 } else { x };
         if self.look_beyond {
@@ -299,9 +310,9 @@ impl Plot {
         } else {
             sheet.rule((x, self.top), (x, self.base + 5), 2, ink.soft)?;
         }
-        let whole = "last complete look";
-        let words = if inside && beside >= text_width(whole, SMALL) { whole } else { "last look" };
-        sheet.line_of_text(words, text_x, text_y, Held::Left, small)?;
+        let whole = self.voice.say("chart-last-complete-look");
+        let words = if inside && beside >= text_width(&whole, SMALL) { whole } else { short };
+        sheet.line_of_text(&words, text_x, text_y, Held::Left, small)?;
         if inside {
             sheet.line_of_text(&ago, text_x, text_y + SMALL_LEAD, Held::Left, small)?;
         }
@@ -312,7 +323,7 @@ impl Plot {
     fn labels(&self, sheet: &Sheet<'_>, score: &Score, ink: Ink) -> Result<(), DrawError> {
         let small = Hand::plain(SMALL, ink.soft);
         let mut labels: Vec<_> =
-            sayable(score).iter().map(|ahead| self.x(ahead.horizon_h)).zip(chances(score)).collect();
+            sayable(score).iter().map(|ahead| self.x(ahead.horizon_h)).zip(chances(score, self.voice)).collect();
         labels.sort_by_key(|(x, _)| *x);
         let half = |chance: &Chance| label_width(&chance.when, &chance.said) / 2 + 4;
         // The furthest risk keeps its label; those between give way.

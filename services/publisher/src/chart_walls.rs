@@ -5,10 +5,9 @@ use plant::{ClockPosition, Grade, Kind, Life, Look, Work, WorkKind, Zone};
 use crate::drawing::{Column, DrawError, Hand, Held, Sheet, Spoken, document};
 use crate::ink::Ink;
 use crate::lettering::{lines, width as text_width};
-use crate::look_words::{LETTERS, extent, findings_of, letter, run_words, who, whole_tube};
+use crate::look_words::{extent, findings_of, letter, letters, run_words, who, whole_tube};
 use crate::run_hours::RunHours;
-use crate::wall::kind_words;
-use crate::{Site, Snapshot, TubeDetail};
+use crate::{Site, Snapshot, TubeDetail, Voice};
 
 /// Looks in one picture; of more the newest are drawn.
 const MOST: usize = 40;
@@ -37,22 +36,30 @@ impl Panel<'_> {
     }
 
     /// The look as a sentence.
-    fn spoken(&self) -> String {
+    fn spoken(&self, voice: &Voice) -> String {
         let renewed = self.renewed.as_ref().map(|words| format!("{words}. ")).unwrap_or_default();
         let mut marks: Vec<String> = Vec::new();
         let marked = |(station, grade): (&(Zone, ClockPosition), &Grade)| {
-            (grade.get() > 0).then(|| format!("{} at {}, {} o'clock", grade, station.0.0, station.1))
+            (grade.get() > 0).then(|| {
+                voice.tell(
+                    "wall-grade-at",
+                    &[("grade", &grade), ("zone", &station.0.0), ("clock", &voice.clock(station.1))],
+                )
+            })
         };
         marks.extend(self.look.stations.iter().filter_map(marked));
         marks.extend(self.look.others.iter().map(|((zone, clock), (grade, kind))| {
-            format!("{}, grade {grade}, at {}, {clock} o'clock", kind_words(*kind), zone.0)
+            voice.tell(
+                "wall-mark-at",
+                &[("kind", &voice.kind(*kind)), ("grade", &grade), ("zone", &zone.0), ("clock", &voice.clock(*clock))],
+            )
         }));
         if let Some(whole) = self.whole {
-            marks.push(format!("whole tube {whole}"));
+            marks.push(voice.tell("wall-whole", &[("grade", &whole)]));
         }
         let smooth = self.look.stations.values().filter(|grade| **grade == Grade::SMOOTH).count();
         if smooth > 0 {
-            marks.push(format!("{smooth} smooth"));
+            marks.push(voice.tell("wall-smooth", &[("stations", &smooth)]));
         }
         format!("{renewed}{}: {}.", self.lines.join(", "), marks.join("; "))
     }
@@ -66,22 +73,18 @@ pub(crate) fn draw(
     width: u32,
     ink: Ink,
 ) -> Result<String, DrawError> {
+    let voice = &site.voice;
     let panels = panels(detail, snapshot, site);
     let zones = zones(detail, site);
     let plan = Plan::of(width as i32, zones.len(), panels.len());
-    let title = format!("Tube {}: its wall at each look", detail.tube.tube);
+    let title = voice.tell("wall-title", &[("tube", &detail.tube.tube)]);
     let names: Vec<&str> = zones.iter().map(|zone| zone.0.as_str()).collect();
     let hidden = detail.looks.len() - panels.len();
-    let left_out = if hidden > 0 { format!(" The {hidden} oldest looks are left out.") } else { String::new() };
-    let scale = format!(
-        "Unrolled, oldest first. Across from the drive end: {}. Down: 12, 3, 6 and 9 o'clock seen from there.{left_out}",
-        names.join(", ")
-    );
-    let key = format!(
-        "0 to 4: groove grade. {LETTERS}, each with its grade. The worse, the heavier the frame; 4 is filled. Struck \
-         through: not read, so unknown. One large figure: the look speaks for the tube's worst."
-    );
-    let none = "No look is on record: unknown, not smooth.";
+    let left_out =
+        if hidden > 0 { format!(" {}", voice.tell("wall-left-out", &[("looks", &hidden)])) } else { String::new() };
+    let scale = voice.tell("wall-scale", &[("zones", &names.join(", "))]) + &left_out;
+    let key = voice.tell("wall-key", &[("letters", &letters(voice))]);
+    let none = voice.say("wall-none");
     let (title_hand, plain) = (Hand::title(16, ink.ink), Hand::plain(SMALL, ink.soft));
     let inner = width as i32 - 2 * EDGE;
     let high = |text: &str, hand: Hand| {
@@ -89,10 +92,10 @@ pub(crate) fn draw(
         lines(text, hand.size_px, room).len() as i32 * hand.lead()
     };
     let head = high(&title, title_hand) + high(&scale, plain) + 14;
-    let body = if panels.is_empty() { high(none, Hand::bold(13, ink.ink)) + 8 } else { plan.rows * plan.height };
+    let body = if panels.is_empty() { high(&none, Hand::bold(13, ink.ink)) + 8 } else { plan.rows * plan.height };
     let height = EDGE + head + body + high(&key, plain) + EDGE;
-    let said: Vec<String> = panels.iter().map(Panel::spoken).collect();
-    let description = if said.is_empty() { none.to_owned() } else { format!("{scale} {}", said.join(" ")) };
+    let said: Vec<String> = panels.iter().map(|panel| panel.spoken(voice)).collect();
+    let description = if said.is_empty() { none.clone() } else { format!("{scale} {}", said.join(" ")) };
     let spoken = Spoken { title: title.clone(), description };
     document((width, height as u32), ink, &spoken, |sheet| {
         let mut column = Column { sheet, left: EDGE, width: inner, y: EDGE - 2, floor: height };
@@ -101,7 +104,7 @@ pub(crate) fn draw(
         let top = EDGE + head;
         if panels.is_empty() {
             column.skip(8);
-            column.set(none, Hand::bold(13, ink.ink))?;
+            column.set(&none, Hand::bold(13, ink.ink))?;
         }
         for (place, panel) in panels.iter().enumerate() {
             let (across, down) = (place as i32 % plan.per_row, place as i32 / plan.per_row);
@@ -141,14 +144,15 @@ fn panels<'a>(detail: &'a TubeDetail, snapshot: &Snapshot, site: &Site) -> Vec<P
             let renewal = detail.work.iter().rfind(|work| begins_life(detail, work) && since(work.at));
             let findings = || findings_of(detail, place);
             let whole = whole_tube(findings());
-            let mut lines = vec![site.day(look.at), extent(detail, place, site), run_words(findings(), look.at, &run)];
+            let mut lines =
+                vec![site.day(look.at), extent(detail, place, site), run_words(findings(), look.at, &run, &site.voice)];
             lines.extend(Some(who(findings())).filter(|who| !who.is_empty()));
             if let Some(grade) = whole.filter(|_| !look.stations.is_empty() || !look.others.is_empty()) {
-                lines.push(format!("whole tube: {grade}"));
+                lines.push(site.voice.tell("wall-whole-line", &[("grade", &grade)]));
             }
             Panel {
                 look,
-                renewed: renewal.map(|work| format!("{} {}", renewed(work.work), site.day(work.at))),
+                renewed: renewal.map(|work| format!("{} {}", renewed(work.work, &site.voice), site.day(work.at))),
                 lines,
                 whole,
             }
@@ -157,13 +161,13 @@ fn panels<'a>(detail: &'a TubeDetail, snapshot: &Snapshot, site: &Site) -> Vec<P
 }
 
 /// Work in a word.
-pub(crate) const fn renewed(work: WorkKind) -> &'static str {
+pub(crate) fn renewed(work: WorkKind, voice: &Voice) -> String {
     match work {
-        WorkKind::New => "new",
-        WorkKind::HonePolish => "honed",
-        WorkKind::Replate => "re-plated",
-        WorkKind::Blades => "blades",
-        WorkKind::Other => "other work",
+        WorkKind::New => voice.say("renewed-new"),
+        WorkKind::HonePolish => voice.say("renewed-honed"),
+        WorkKind::Replate => voice.say("renewed-replated"),
+        WorkKind::Blades => voice.say("renewed-blades"),
+        WorkKind::Other => voice.say("renewed-other"),
     }
 }
 

@@ -1,7 +1,7 @@
 //! The routes of charts: pictures that any dashboard can show by their address.
 
 use axum::extract::rejection::{PathRejection, QueryRejection};
-use axum::extract::{Path, Query, State};
+use axum::extract::{Path, Query};
 use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use serde::Deserialize;
@@ -10,7 +10,10 @@ use crate::api::shortened;
 use crate::drawing::DrawError;
 use crate::ink::{DARK, Ink, LIGHT};
 use crate::problem::Problem;
-use crate::{Publisher, Snapshot, TubeDetail, chart_board, chart_life, chart_tube, chart_walls};
+use crate::shown::Shown;
+use crate::{
+    BadDisplay, DISPLAY_KEYS, Publisher, Snapshot, TubeDetail, chart_board, chart_life, chart_tube, chart_walls,
+};
 
 /// Least and greatest width and height, px.
 const SIDE_PX: std::ops::RangeInclusive<u32> = 200..=2000;
@@ -22,18 +25,38 @@ pub(crate) struct ChartQuery {
     width: Option<String>,
     height: Option<String>,
     theme: Option<String>,
+    torque: Option<String>,
+    temperature: Option<String>,
+    length: Option<String>,
+    decimal: Option<String>,
+    group: Option<String>,
+}
+
+impl ChartQuery {
+    /// The publisher as this picture is wanted: the address outranks what its reader chose elsewhere.
+    fn told(&self, publisher: &Publisher) -> Result<Publisher, Problem> {
+        let words = [&self.torque, &self.temperature, &self.length, &self.decimal, &self.group];
+        let mut shown = publisher.site.voice.display;
+        for (key, word) in DISPLAY_KEYS.iter().zip(words) {
+            let Some(word) = word else { continue };
+            let bad = |error: BadDisplay| Problem::new(StatusCode::BAD_REQUEST, "bad_display", error.to_string());
+            shown = shown.with(key, word).map_err(bad)?;
+        }
+        Ok(publisher.to_people(|_| shown))
+    }
 }
 
 type Asked = Result<Query<ChartQuery>, QueryRejection>;
 
 /// `GET /charts/tubes/{tube}.svg`
 pub(crate) async fn tube(
-    State(publisher): State<Publisher>,
+    Shown(publisher): Shown,
     file: Result<Path<String>, PathRejection>,
     query: Asked,
 ) -> Result<Response, Problem> {
     let file = segment(file)?;
     let query = read(query)?;
+    let publisher = query.told(&publisher)?;
     let size = (side("width", query.width.as_deref(), 640)?, side("height", query.height.as_deref(), 320)?);
     let ink = theme(query.theme.as_deref())?;
     let snapshot = publisher.newest();
@@ -48,12 +71,13 @@ pub(crate) async fn tube(
 
 /// `GET /charts/tubes/{tube}/walls.svg`
 pub(crate) async fn walls(
-    State(publisher): State<Publisher>,
+    Shown(publisher): Shown,
     tube: Result<Path<String>, PathRejection>,
     query: Asked,
 ) -> Result<Response, Problem> {
     let tube = segment(tube)?;
     let query = read(query)?;
+    let publisher = query.told(&publisher)?;
     fixed_height(&query, "looks")?;
     let (width, ink) = (side("width", query.width.as_deref(), 720)?, theme(query.theme.as_deref())?);
     let snapshot = publisher.newest();
@@ -62,12 +86,13 @@ pub(crate) async fn walls(
 
 /// `GET /charts/tubes/{tube}/life.svg`
 pub(crate) async fn life(
-    State(publisher): State<Publisher>,
+    Shown(publisher): Shown,
     tube: Result<Path<String>, PathRejection>,
     query: Asked,
 ) -> Result<Response, Problem> {
     let tube = segment(tube)?;
     let query = read(query)?;
+    let publisher = query.told(&publisher)?;
     let size = (side("width", query.width.as_deref(), 720)?, side("height", query.height.as_deref(), 320)?);
     let ink = theme(query.theme.as_deref())?;
     let snapshot = publisher.newest();
@@ -91,14 +116,14 @@ fn fixed_height(query: &ChartQuery, what: &str) -> Result<(), Problem> {
     if query.height.is_none() {
         return Ok(());
     }
-    let detail =
-        format!("the height of this chart follows the number of {what}; right would be ?width= and ?theme= alone");
+    let detail = format!("the height of this chart follows the number of {what}; right would be no ?height=");
     Err(Problem::new(StatusCode::BAD_REQUEST, "bad_query", detail))
 }
 
 /// `GET /charts/board.svg`
-pub(crate) async fn board(State(publisher): State<Publisher>, query: Asked) -> Result<Response, Problem> {
+pub(crate) async fn board(Shown(publisher): Shown, query: Asked) -> Result<Response, Problem> {
     let query = read(query)?;
+    let publisher = query.told(&publisher)?;
     fixed_height(&query, "units")?;
     let (width, ink) = (side("width", query.width.as_deref(), 640)?, theme(query.theme.as_deref())?);
     picture(chart_board::draw(&publisher.newest(), &publisher.site, width, ink))
@@ -106,7 +131,7 @@ pub(crate) async fn board(State(publisher): State<Publisher>, query: Asked) -> R
 
 fn read(query: Asked) -> Result<ChartQuery, Problem> {
     query.map(|Query(query)| query).map_err(|error| {
-        let detail = format!("{}; right would be ?width=PX&height=PX&theme=light|dark, any or none", error.body_text());
+        let detail = format!("{}; right would be ?width=PX&height=PX&theme=light|dark, and how numbers are shown: torque, temperature, length, decimal, group", error.body_text());
         Problem::new(StatusCode::BAD_REQUEST, "bad_query", detail)
     })
 }
@@ -138,7 +163,7 @@ fn theme(text: Option<&str>) -> Result<Ink, Problem> {
 
 fn picture(drawn: Result<String, DrawError>) -> Result<Response, Problem> {
     match drawn {
-        Ok(svg) => Ok(([(header::CONTENT_TYPE, "image/svg+xml")], svg).into_response()),
+        Ok(svg) => Ok(([(header::CONTENT_TYPE, "image/svg+xml"), (header::VARY, "cookie")], svg).into_response()),
         Err(error) => {
             tracing::error!(%error, "a chart could not be drawn");
             let detail = "this chart could not be drawn".to_owned();

@@ -1,7 +1,9 @@
-//! The cookie that carries a session's secret.
+//! The cookies: one carries a session's secret, one says how numbers are shown.
 
 use axum::http::{HeaderMap, HeaderValue, header};
 use jiff::SignedDuration;
+
+use crate::Display;
 
 /// The prefix makes browsers refuse the cookie unless it came over https, for this host and every path
 /// (RFC 6265bis, 4.1.3.2).
@@ -14,10 +16,14 @@ const fn name(https: bool) -> &'static str {
 
 /// The secret that a request brings.
 pub(crate) fn secret(headers: &HeaderMap, https: bool) -> Option<&str> {
+    value(headers, name(https))
+}
+
+fn value<'h>(headers: &'h HeaderMap, name: &str) -> Option<&'h str> {
     let cookies = headers.get_all(header::COOKIE).iter().filter_map(|value| value.to_str().ok());
     cookies.flat_map(|cookies| cookies.split(';')).find_map(|cookie| {
-        let (own, secret) = cookie.trim().split_once('=')?;
-        (own == name(https)).then_some(secret)
+        let (own, value) = cookie.trim().split_once('=')?;
+        (own == name).then_some(value)
     })
 }
 
@@ -29,6 +35,26 @@ pub(crate) fn wishes(headers: &HeaderMap) -> String {
         !matches!(name, OVER_HTTPS | OVER_HTTP)
     });
     others.collect::<Vec<_>>().join(";")
+}
+
+/// How numbers are shown, as a line; it is no secret, and works without a login.
+const DISPLAY: &str = "groovecast-display";
+/// How long a browser keeps it, s: a year.
+const DISPLAY_LASTS_S: u32 = 365 * 86_400;
+/// Longest line that is read, bytes; one with every key is half as long.
+const LONGEST: usize = 160;
+
+/// The line that a request brings; one that is longer than any of ours is none.
+pub(crate) fn display(headers: &HeaderMap) -> Option<&str> {
+    value(headers, DISPLAY).filter(|line| line.len() <= LONGEST)
+}
+
+/// Gives a display to the browser. Links from elsewhere send it along, other sites' frames and forms do not.
+pub(crate) fn displayed(display: Display, https: bool) -> HeaderValue {
+    let secure = if https { "; Secure" } else { "" };
+    let line = display.line();
+    let cookie = format!("{DISPLAY}={line}; Path=/; Max-Age={DISPLAY_LASTS_S}; HttpOnly; SameSite=Lax{secure}");
+    HeaderValue::from_str(&cookie).expect("the words of a display are visible ASCII")
 }
 
 /// Gives a secret to the browser: no script reads it, and no other site's page sends it along.

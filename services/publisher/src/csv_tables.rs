@@ -115,7 +115,7 @@ pub(crate) fn risks<'a>(scores: impl Iterator<Item = &'a Score>, snapshot: &Snap
                 time(score.data_from),
                 time(score.data_to),
                 interval.word().to_owned(),
-                free(&standing::reason(score)),
+                free(&standing::reason(score, &site.voice)),
                 free(&advice(score, &interval, site)),
             ]);
         }

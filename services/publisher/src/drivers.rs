@@ -2,8 +2,7 @@
 
 use plant::{Driver, Score};
 
-use crate::Site;
-use crate::figures::{hours, share};
+use crate::{Site, Voice};
 
 /// One driver, ready to be set.
 #[derive(Debug)]
@@ -21,7 +20,7 @@ pub(crate) struct DriverBar {
 }
 
 /// Drivers as bars on one axis of hours, in the order given. A driver that spared the wall reaches left of the zero.
-pub(crate) fn bars(drivers: &[Driver]) -> Vec<DriverBar> {
+pub(crate) fn bars(drivers: &[Driver], voice: &Voice) -> Vec<DriverBar> {
     let finite = |driver: &Driver| if driver.hours_equivalent.is_finite() { driver.hours_equivalent } else { 0.0 };
     let lowest = drivers.iter().map(finite).fold(0.0, f64::min);
     let highest = drivers.iter().map(finite).fold(0.0, f64::max);
@@ -32,7 +31,7 @@ pub(crate) fn bars(drivers: &[Driver]) -> Vec<DriverBar> {
         .map(|driver| DriverBar {
             text: driver.text.clone(),
             name: driver.name.clone(),
-            hours: hours(driver.hours_equivalent),
+            hours: voice.hours(driver.hours_equivalent),
             from_pc: place(finite(driver).min(0.0) - lowest),
             width_pc: place(finite(driver).abs()),
         })
@@ -41,15 +40,17 @@ pub(crate) fn bars(drivers: &[Driver]) -> Vec<DriverBar> {
 
 /// What wore most besides plain running, in a sentence; `None` if nothing did or shares have no meaning.
 pub(crate) fn greatest(score: &Score, site: &Site) -> Option<String> {
-    let all = score.equivalent_h;
+    let (all, voice) = (score.equivalent_h, &site.voice);
     let sums = score.drivers.iter().all(|driver| driver.hours_equivalent >= 0.0) && all > 0.0 && all.is_finite();
     let driver = score.drivers.iter().filter(|driver| driver.name != "run_h" && sums).max_by(|a, b| {
         let hours = |driver: &Driver| driver.hours_equivalent;
         hours(a).total_cmp(&hours(b))
     })?;
     let part = driver.hours_equivalent / all;
-    let since = score.last_look_at.map_or("this life began".to_owned(), |at| site.day(at));
-    (part >= 0.01).then(|| format!("{} of this tube's wear since {since} came from {}.", share(part), driver.text))
+    let since = score.last_look_at.map_or_else(|| voice.say("drivers-life-began"), |at| site.day(at));
+    (part >= 0.01).then(|| {
+        voice.tell("drivers-greatest", &[("share", &voice.share(part)), ("since", &since), ("what", &driver.text)])
+    })
 }
 
 #[cfg(test)]
@@ -62,7 +63,7 @@ mod tests {
 
     #[test]
     fn bars_share_one_axis_and_a_sparing_driver_reaches_left() {
-        let bars = bars(&[driver("a", 300.0), driver("b", 150.0), driver("c", -100.0)]);
+        let bars = bars(&[driver("a", 300.0), driver("b", 150.0), driver("c", -100.0)], &Voice::default());
         let geometry: Vec<_> = bars.iter().map(|bar| (bar.from_pc.as_str(), bar.width_pc.as_str())).collect();
         assert_eq!(geometry, [("25.0", "75.0"), ("25.0", "37.5"), ("0.0", "25.0")]);
     }

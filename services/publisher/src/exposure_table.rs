@@ -1,45 +1,44 @@
 //! Exposures as tables: by month, and by torque and temperature band.
 
-use plant::{Bands, Exposure, Term};
+use plant::{Bands, Exposure, Quantity, Term};
 
-use crate::Month;
-use crate::figures::{number, share};
+use crate::{Month, Voice};
 
 /// Months down, terms across.
 #[derive(Debug)]
 pub(crate) struct MonthTable {
-    pub heads: Vec<&'static str>,
+    pub heads: Vec<String>,
     /// Month, then one cell per term; a sum that the unit cannot give is a dash.
     pub rows: Vec<(String, Vec<String>)>,
 }
 
 /// The exposures by month, newest first.
-pub(crate) fn month_table(months: &[Month]) -> MonthTable {
-    let cell = |exposure: &Exposure, term: Term| exposure.get(term).map_or("–".to_owned(), number);
+pub(crate) fn month_table(months: &[Month], voice: &Voice) -> MonthTable {
+    let cell = |exposure: &Exposure, term: Term| exposure.get(term).map_or("–".to_owned(), |sum| voice.number(sum));
     MonthTable {
-        heads: Term::ALL.iter().map(|term| head(*term)).collect(),
+        heads: Term::ALL.iter().map(|term| head(*term, voice)).collect(),
         rows: months
             .iter()
             .rev()
             .map(|month| {
                 let cells = Term::ALL.iter().map(|term| cell(&month.exposure, *term)).collect();
-                (month.first_day.strftime("%b %Y").to_string(), cells)
+                (voice.month_and_year(month.first_day), cells)
             })
             .collect(),
     }
 }
 
-const fn head(term: Term) -> &'static str {
+fn head(term: Term, voice: &Voice) -> String {
     match term {
-        Term::RunH => "run, h",
-        Term::BlindH => "of it blind, h",
-        Term::SlidingKm => "blade travel, km",
-        Term::ShaftWorkMj => "shaft work, MJ",
-        Term::ExcessWorkMj => "of it in excess, MJ",
-        Term::Starts => "starts",
-        Term::ColdStarts => "of them cold",
-        Term::TorqueExcursions => "torque excursions",
-        Term::DryH => "dry, h",
+        Term::RunH => voice.say("term-run"),
+        Term::BlindH => voice.say("term-blind"),
+        Term::SlidingKm => voice.say("term-sliding"),
+        Term::ShaftWorkMj => voice.say("term-work"),
+        Term::ExcessWorkMj => voice.say("term-excess"),
+        Term::Starts => voice.say("term-starts"),
+        Term::ColdStarts => voice.say("term-cold-starts"),
+        Term::TorqueExcursions => voice.say("term-excursions"),
+        Term::DryH => voice.say("term-dry"),
     }
 }
 
@@ -51,7 +50,7 @@ pub(crate) struct BandTable {
 }
 
 /// The bands over all months; `None` without bands or without hours in them.
-pub(crate) fn band_table(months: &[Month], bands: &Bands) -> Option<BandTable> {
+pub(crate) fn band_table(months: &[Month], bands: &Bands, voice: &Voice) -> Option<BandTable> {
     let mut sum = Exposure::default();
     for month in months {
         sum += &month.exposure;
@@ -60,22 +59,25 @@ pub(crate) fn band_table(months: &[Month], bands: &Bands) -> Option<BandTable> {
     if sum.band_h.len() != bands.cells() || bands.cells() < 2 || total <= 0.0 {
         return None;
     }
-    let heads = edges(&bands.temp_degc, "°C");
-    let rows = edges(&bands.torque_nm, "N·m")
+    let heads = edges(&bands.temp_degc, Quantity::Temperature, voice);
+    let rows = edges(&bands.torque_nm, Quantity::Torque, voice)
         .into_iter()
         .zip(sum.band_h.chunks(heads.len()))
-        .map(|(band, hours)| (band, hours.iter().map(|h| share(h / total)).collect()))
+        .map(|(band, hours)| (band, hours.iter().map(|h| voice.share(h / total)).collect()))
         .collect();
     Some(BandTable { heads, rows })
 }
 
 /// The bands that edges make, in words.
-fn edges(edges: &[f64], unit: &str) -> Vec<String> {
-    let (Some(first), Some(last)) = (edges.first(), edges.last()) else { return vec!["any".to_owned()] };
-    let between = edges.windows(2).map(|pair| format!("{} to {} {unit}", number(pair[0]), number(pair[1])));
-    let mut words = vec![format!("under {} {unit}", number(*first))];
+fn edges(edges: &[f64], quantity: Quantity, voice: &Voice) -> Vec<String> {
+    let (unit, number) = (voice.unit_of(quantity), |edge: f64| voice.figure(quantity, edge));
+    let (Some(first), Some(last)) = (edges.first(), edges.last()) else { return vec![voice.say("band-any")] };
+    let between = edges.windows(2).map(|pair| {
+        voice.tell("band-between", &[("low", &number(pair[0])), ("high", &number(pair[1])), ("unit", &unit)])
+    });
+    let mut words = vec![voice.tell("band-under", &[("edge", &number(*first)), ("unit", &unit)])];
     words.extend(between);
-    words.push(format!("{} {unit} and over", number(*last)));
+    words.push(voice.tell("band-over", &[("edge", &number(*last)), ("unit", &unit)]));
     words
 }
 
@@ -88,14 +90,17 @@ mod tests {
         let mut exposure = Exposure::default();
         exposure.add(Term::RunH, 310.0);
         exposure.mark_lacking(Term::SlidingKm);
-        let table = month_table(&[Month { first_day: jiff::civil::date(2026, 3, 1), exposure }]);
+        let table = month_table(&[Month { first_day: jiff::civil::date(2026, 3, 1), exposure }], &Voice::default());
         assert_eq!(table.rows[0].0, "Mar 2026");
         assert_eq!(table.rows[0].1[..4], ["310", "0", "–", "0"]);
     }
 
     #[test]
     fn edges_make_one_band_more_than_there_are() {
-        assert_eq!(edges(&[50.0, 100.0], "N·m"), ["under 50 N·m", "50 to 100 N·m", "100 N·m and over"]);
-        assert_eq!(edges(&[], "°C"), ["any"]);
+        assert_eq!(
+            edges(&[50.0, 100.0], Quantity::Torque, &Voice::default()),
+            ["under 50 N·m", "50 to 100 N·m", "100 N·m and over"]
+        );
+        assert_eq!(edges(&[], Quantity::Temperature, &Voice::default()), ["any"]);
     }
 }

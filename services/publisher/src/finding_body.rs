@@ -146,13 +146,25 @@ impl Held<'_> {
     /// # Errors
     /// A problem that names every field that cannot be taken.
     pub(crate) fn form(&self, form: &Form) -> Result<Finding, Problem> {
-        let cells = MEMBERS.iter().map(|(name, _)| form.get(name).trim().to_owned()).collect();
+        let decimal = form.decimal(self.site.voice.display.decimal);
+        let mut wrong = Vec::new();
+        let cells = MEMBERS.iter().map(|(name, told)| match form.get(name).trim() {
+            typed if *told == Told::Number && !typed.is_empty() => decimal.read(typed).map_or_else(
+                |detail| {
+                    wrong.push(Wrong { pointer: format!("#/{name}"), detail });
+                    String::new()
+                },
+                |number| number.to_string(),
+            ),
+            typed => typed.to_owned(),
+        });
+        let cells = cells.collect();
         match self.held(vec![(0, cells)]) {
-            Ok(mut findings) if findings.len() == 1 => Ok(findings.remove(0)),
-            Ok(_) => Err(Problem::in_body("bad_finding", Vec::new())),
+            Ok(mut findings) if findings.len() == 1 && wrong.is_empty() => Ok(findings.remove(0)),
+            Ok(_) => Err(Problem::in_body("bad_finding", wrong)),
             Err(bad) => {
-                let wrong = bad.into_iter().map(|(_, field, detail)| Wrong { pointer: format!("#/{field}"), detail });
-                Err(Problem::in_body("bad_finding", wrong.collect()))
+                wrong.extend(bad.into_iter().map(|(_, field, detail)| Wrong { pointer: format!("#/{field}"), detail }));
+                Err(Problem::in_body("bad_finding", wrong))
             }
         }
     }

@@ -3,13 +3,13 @@
 use askama::Template;
 use axum::Extension;
 use axum::body::Bytes;
+use axum::extract::Path;
 use axum::extract::rejection::{BytesRejection, PathRejection};
-use axum::extract::{Path, State};
 use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse, Redirect, Response};
 use jiff::Timestamp;
 use ledger::{Photo, StoredFinding};
-use plant::{ClockPosition, Finding, Grade, Kind, Method, Reason};
+use plant::{ClockPosition, Finding, Grade, Kind, Method, Quantity, Reason};
 
 use crate::caller::Caller;
 use crate::corrections::{changed_since, why};
@@ -20,11 +20,13 @@ use crate::form::Form;
 use crate::need::Need;
 use crate::pages::{self, Frame, rendered, unframed};
 use crate::problem::{Problem, Wrong};
-use crate::{Publisher, Site, standing};
+use crate::shown::Shown;
+use crate::{Publisher, Site, Voice, standing};
 
 #[derive(Template)]
 #[template(path = "finding.html")]
 struct FindingPage {
+    voice: Voice,
     frame: Frame,
     id: i64,
     /// The version that its forms have seen: one that was overtaken stays so, and overwrites nothing when sent again.
@@ -35,11 +37,13 @@ struct FindingPage {
     said: Vec<[String; 2]>,
     /// What asks to stop, if it does.
     asks_to_hold: bool,
-    flakes: &'static str,
+    flakes: String,
     history: Vec<Version>,
     photos: Vec<Picture>,
     /// The token of the session, if there is one that may write.
     csrf: Option<String>,
+    /// In which style numbers are typed.
+    decimal: &'static str,
     /// Somebody is logged in.
     known: bool,
     fields: Vec<Field>,
@@ -70,7 +74,7 @@ struct Picture {
 #[derive(Debug)]
 pub(crate) struct Field {
     pub name: &'static str,
-    pub label: &'static str,
+    pub label: String,
     pub value: String,
     /// Word and meaning.
     pub choices: Vec<(String, String)>,
@@ -88,7 +92,7 @@ struct Sent {
 type Id = Result<Path<String>, PathRejection>;
 
 /// `GET /findings/{id}`
-pub(crate) async fn page(State(publisher): State<Publisher>, caller: Option<Extension<Caller>>, id: Id) -> Response {
+pub(crate) async fn page(Shown(publisher): Shown, caller: Option<Extension<Caller>>, id: Id) -> Response {
     let caller = caller.map(|Extension(caller)| caller);
     match stored(&publisher, id).await {
         Ok(found) => shown(&publisher, caller.as_ref(), &found, None).await,
@@ -98,7 +102,7 @@ pub(crate) async fn page(State(publisher): State<Publisher>, caller: Option<Exte
 
 /// `POST /findings/{id}/correction`, from the form.
 pub(crate) async fn correct(
-    State(publisher): State<Publisher>,
+    Shown(publisher): Shown,
     Extension(caller): Extension<Caller>,
     id: Id,
     body: Result<Bytes, BytesRejection>,
@@ -108,7 +112,7 @@ pub(crate) async fn correct(
 
 /// `POST /findings/{id}/withdrawal`, from the form.
 pub(crate) async fn withdraw(
-    State(publisher): State<Publisher>,
+    Shown(publisher): Shown,
     Extension(caller): Extension<Caller>,
     id: Id,
     body: Result<Bytes, BytesRejection>,
@@ -205,9 +209,10 @@ impl FindingPage {
         };
         let wrong = sent.map(|sent| match sent.problem.errors() {
             [] => vec![sent.problem.detail().to_owned()],
-            errors => errors.iter().map(told).collect(),
+            errors => errors.iter().map(|wrong| told(wrong, &site.voice)).collect(),
         });
         FindingPage {
+            voice: publisher.site.voice.clone(),
             frame: Frame::of(publisher, &publisher.newest()),
             id: found.id,
             overtaken: sent.is_some_and(|sent| sent.form.get("version") != found.version.to_string()),
@@ -215,10 +220,11 @@ impl FindingPage {
             tube: last.map(|finding| finding.tube.to_string()).unwrap_or_default(),
             said: found.finding.as_ref().map(|finding| said(finding, site)).unwrap_or_default(),
             asks_to_hold: found.finding.as_ref().is_some_and(Finding::asks_to_hold),
-            flakes: standing::FLAKES,
+            flakes: standing::flakes(&site.voice),
             history: history(found, site),
             photos: photos.iter().map(|photo| picture(photo, site)).collect(),
             csrf: caller.filter(|caller| Need::Write.met_by(caller.role)).and_then(|caller| caller.csrf.clone()),
+            decimal: site.voice.display.word("decimal"),
             known: caller.is_some(),
             fields: MEMBERS.iter().map(|(name, _)| field(name, value(name), site)).collect(),
             why: sent.map(|sent| sent.form.get("why").to_owned()).unwrap_or_default(),
@@ -235,6 +241,7 @@ fn picture(photo: &Photo, site: &Site) -> Picture {
 
 /// Every version, the oldest first, each with what it says otherwise than the one before.
 fn history(found: &StoredFinding, site: &Site) -> Vec<Version> {
+    let voice = &site.voice;
     let mut before: Vec<[String; 2]> = Vec::new();
     let mut versions = Vec::new();
     for change in &found.changed {
@@ -243,10 +250,10 @@ fn history(found: &StoredFinding, site: &Site) -> Vec<Version> {
         let mut words: Vec<String> =
             now.iter().filter(differs).map(|[name, value]| format!("{name}: {value}")).collect();
         let gone = before.iter().filter(|[name, _]| !now.iter().any(|[other, _]| other == name));
-        words.extend(gone.map(|[name, _]| format!("{name}: no longer given")));
+        words.extend(gone.map(|[name, _]| voice.tell("finding-no-longer", &[("name", &name)])));
         let said = match &change.finding {
-            None => "withdrawn".to_owned(),
-            Some(_) if words.is_empty() => "the same".to_owned(),
+            None => voice.say("word-withdrawn"),
+            Some(_) if words.is_empty() => voice.say("finding-same"),
             Some(_) => words.join("; "),
         };
         versions.push(Version {
@@ -267,20 +274,35 @@ fn history(found: &StoredFinding, site: &Site) -> Vec<Version> {
 /// What a finding says, label by label.
 fn said(finding: &Finding, site: &Site) -> Vec<[String; 2]> {
     let told = |(name, _): &(&'static str, _)| {
+        let voice = &site.voice;
         let value = match *name {
+            "depth_um" => {
+                let measure = voice.display.measure(Quantity::Depth);
+                let shown = |depth: f64| match measure.name() {
+                    "µm" => voice.exact(depth),
+                    _ => voice.decimal(measure.from_house(depth), 3),
+                };
+                let depth = finding.depth_um.map(shown).unwrap_or_default();
+                return [voice.tell("finding-depth", &[("unit", &measure.name())]), depth];
+            }
+            "run_h" => finding.run_h.map(|hours| voice.exact(hours)).unwrap_or_default(),
             "at" => site.minute(finding.at),
             "recorded_at" => finding.recorded_at.map(|at| site.minute(at)).unwrap_or_default(),
-            "grade" => format!("{} ({})", finding.grade, finding.grade.meaning()),
+            "grade" => format!("{} ({})", finding.grade, voice.meaning_of(finding.grade)),
+            "kind" => finding.kind.map(|kind| voice.kind(kind)).unwrap_or_default(),
+            "method" => finding.method.map(|method| voice.method(method)).unwrap_or_default(),
+            "reason" => finding.reason.map(|reason| voice.reason(reason)).unwrap_or_default(),
             name => cell(finding, name, site),
         };
-        [label(name).to_owned(), value]
+        [label(name, voice), value]
     };
     MEMBERS.iter().map(told).filter(|[_, value]| !value.is_empty()).collect()
 }
 
-/// A value as it would stand in a file.
+/// A value as it stands in a field of the form.
 fn cell(finding: &Finding, name: &str, site: &Site) -> String {
     let time = |at: Timestamp| at.to_zoned_datetime(site.zone.clone()).strftime("%Y-%m-%dT%H:%M:%S%.f%:z").to_string();
+    let typed = |number| site.voice.typed(number);
     match name {
         "at" => Some(time(finding.at)),
         "tube" => Some(finding.tube.to_string()),
@@ -289,10 +311,10 @@ fn cell(finding: &Finding, name: &str, site: &Site) -> String {
         "clock" => finding.clock.map(|clock| clock.to_string()),
         "method" => finding.method.map(|method| method.to_string()),
         "kind" => finding.kind.map(|kind| kind.to_string()),
-        "depth_um" => finding.depth_um.map(|depth| depth.to_string()),
+        "depth_um" => finding.depth_um.map(typed),
         "reason" => finding.reason.map(|reason| reason.to_string()),
         "inspector" => finding.inspector.clone(),
-        "run_h" => finding.run_h.map(|hours| hours.to_string()),
+        "run_h" => finding.run_h.map(typed),
         "recorded_at" => finding.recorded_at.map(time),
         "note" => finding.note.clone(),
         _ => None,
@@ -300,50 +322,51 @@ fn cell(finding: &Finding, name: &str, site: &Site) -> String {
     .unwrap_or_default()
 }
 
-fn label(name: &str) -> &'static str {
+fn label(name: &str, voice: &Voice) -> String {
     match name {
-        "at" => "Seen at",
-        "tube" => "Tube",
-        "grade" => "Grade",
-        "zone" => "Zone",
-        "clock" => "Clock position",
-        "method" => "Found by",
-        "kind" => "Kind of mark",
-        "depth_um" => "Depth, µm",
-        "reason" => "Why the tube was opened",
-        "inspector" => "Inspector",
-        "run_h" => "Hour meter, h",
-        "recorded_at" => "Written down at",
-        "note" => "Note",
-        "why" => "Why it is changed",
-        _ => "Form",
+        "at" => voice.say("finding-at"),
+        "tube" => voice.say("finding-tube-label"),
+        "grade" => voice.say("finding-grade-label"),
+        "zone" => voice.say("finding-zone"),
+        "clock" => voice.say("finding-clock"),
+        "method" => voice.say("finding-method"),
+        "kind" => voice.say("finding-kind"),
+        "depth_um" => voice.tell("finding-depth", &[("unit", &"µm")]),
+        "reason" => voice.say("finding-reason"),
+        "inspector" => voice.say("finding-inspector"),
+        "run_h" => voice.say("finding-run-h"),
+        "recorded_at" => voice.say("finding-recorded-at"),
+        "note" => voice.say("finding-note"),
+        "why" => voice.say("finding-why"),
+        _ => voice.say("finding-form"),
     }
 }
 
 /// What is wrong, by the label of its field.
-pub(crate) fn told(wrong: &Wrong) -> String {
-    format!("{}: {}", label(wrong.pointer.trim_start_matches("#/")), wrong.detail)
+pub(crate) fn told(wrong: &Wrong, voice: &Voice) -> String {
+    format!("{}: {}", label(wrong.pointer.trim_start_matches("#/"), voice), wrong.detail)
 }
 
 /// A field of the form by its name, as it stands.
 pub(crate) fn field(name: &'static str, value: String, site: &Site) -> Field {
+    let voice = &site.voice;
     let choices = match name {
         "grade" => (0..=4u8)
             .filter_map(|number| Grade::try_from(number).ok())
-            .map(|grade| (grade.to_string(), format!("{grade} – {}", grade.meaning())))
+            .map(|grade| (grade.to_string(), format!("{grade} – {}", voice.meaning_of(grade))))
             .collect(),
-        "zone" => choices(site.zones.iter().map(|zone| &zone.0)),
-        "clock" => choices(ClockPosition::ALL),
-        "method" => choices(Method::ALL),
-        "kind" => choices(Kind::ALL),
-        "reason" => choices(Reason::ALL),
+        "zone" => choices(site.zones.iter().map(|zone| (&zone.0, zone.0.clone()))),
+        "clock" => choices(ClockPosition::ALL.iter().map(|clock| (clock, clock.to_string()))),
+        "method" => choices(Method::ALL.iter().map(|method| (method, voice.method(*method)))),
+        "kind" => choices(Kind::ALL.iter().map(|kind| (kind, voice.kind(*kind)))),
+        "reason" => choices(Reason::ALL.iter().map(|reason| (reason, voice.reason(*reason)))),
         _ => Vec::new(),
     };
     let needed = matches!(name, "at" | "tube" | "grade");
-    Field { name, label: label(name), value, choices, needed, long: name == "note" }
+    Field { name, label: label(name, voice), value, choices, needed, long: name == "note" }
 }
 
 /// Words to choose from, each with how it reads.
-fn choices<W: ToString>(words: impl IntoIterator<Item = W>) -> Vec<(String, String)> {
-    words.into_iter().map(|word| word.to_string()).map(|word| (word.clone(), word.replace('_', " "))).collect()
+fn choices<W: ToString>(words: impl Iterator<Item = (W, String)>) -> Vec<(String, String)> {
+    words.map(|(word, reads)| (word.to_string(), reads)).collect()
 }

@@ -3,20 +3,20 @@
 use std::cmp::Reverse;
 
 use askama::Template;
+use axum::extract::Query;
 use axum::extract::rejection::QueryRejection;
-use axum::extract::{Query, State};
 use axum::http::StatusCode;
 use axum::response::Response;
 use ledger::StoredFinding;
 use serde::Deserialize;
 
-use crate::figures::count;
 use crate::finding_json::last_said;
 use crate::findings::{known_tube, tubes};
 use crate::pages::{Frame, refused, rendered};
 use crate::problem::Problem;
+use crate::shown::Shown;
 use crate::tube_page::finding_row;
-use crate::{Publisher, Site};
+use crate::{Publisher, Site, Voice};
 
 /// Findings on one page; the API and its CSV have all of them.
 const MOST: usize = 400;
@@ -24,6 +24,7 @@ const MOST: usize = 400;
 #[derive(Template)]
 #[template(path = "findings.html")]
 struct FindingsPage {
+    voice: Voice,
     frame: Frame,
     tube: Option<String>,
     rows: Vec<Row>,
@@ -50,10 +51,7 @@ pub(crate) struct FindingsPageQuery {
 }
 
 /// `GET /findings`
-pub(crate) async fn page(
-    State(publisher): State<Publisher>,
-    query: Result<Query<FindingsPageQuery>, QueryRejection>,
-) -> Response {
+pub(crate) async fn page(Shown(publisher): Shown, query: Result<Query<FindingsPageQuery>, QueryRejection>) -> Response {
     let Query(query) = query.unwrap_or_default();
     match FindingsPage::of(&publisher, query.tube).await {
         Ok(page) => rendered(StatusCode::OK, &page),
@@ -71,9 +69,10 @@ impl FindingsPage {
         findings.sort_by_key(|stored| Reverse((last_said(stored).map(|said| (said.at, said.grade)), stored.id)));
         let all = findings.len();
         Ok(FindingsPage {
+            voice: publisher.site.voice.clone(),
             frame: Frame::of(publisher, &publisher.newest()),
             rows: findings.iter().take(MOST).filter_map(|stored| row(stored, &publisher.site)).collect(),
-            left_out: (all > MOST).then(|| count(all as u64)),
+            left_out: (all > MOST).then(|| publisher.site.voice.count(all as u64)),
             tube,
         })
     }

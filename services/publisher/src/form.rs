@@ -1,5 +1,7 @@
 //! What a page's form sends.
 
+use crate::Decimal;
+
 /// The fields of a form, `application/x-www-form-urlencoded`, in order.
 #[derive(Debug, Default, Clone)]
 pub(crate) struct Form(Vec<(String, String)>);
@@ -14,6 +16,11 @@ impl Form {
     /// All fields in order.
     pub(crate) fn fields(&self) -> impl Iterator<Item = (&str, &str)> {
         self.0.iter().map(|(name, value)| (name.as_str(), value.as_str()))
+    }
+
+    /// In which style the numbers of the form are typed: as it says itself, for it was shown in that style.
+    pub(crate) fn decimal(&self, usual: Decimal) -> Decimal {
+        Decimal::named(self.get("decimal")).unwrap_or(usual)
     }
 
     /// The first value of a field, empty if it was not sent.

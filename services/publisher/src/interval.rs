@@ -4,8 +4,7 @@ use jiff::{SignedDuration, Timestamp};
 use plant::{Score, State};
 use serde::Serialize;
 
-use crate::figures::{days_words, hours};
-use crate::{Site, Snapshot};
+use crate::{Site, Snapshot, Voice};
 
 /// The longest interval between complete looks that the plant allows itself. Whichever limit comes first ends it.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -18,13 +17,15 @@ pub struct LongestInterval {
 
 impl LongestInterval {
     /// In words: `2 000 run hours or 365 days, whichever comes first`.
-    pub(crate) fn words(&self) -> String {
-        let run = self.run_h.map(|h| format!("{} of running", hours(h)));
+    pub(crate) fn words(&self, voice: &Voice) -> String {
+        let run = self.run_h.map(|h| voice.tell("interval-run", &[("hours", &voice.hours(h))]));
         match (run, self.days) {
-            (Some(run), Some(days)) => format!("{run} or {}, whichever comes first", days_words(i64::from(days))),
+            (Some(run), Some(days)) => {
+                voice.tell("interval-either", &[("run", &run), ("days", &voice.days(i64::from(days)))])
+            }
             (Some(run), None) => run,
-            (None, Some(days)) => days_words(i64::from(days)),
-            (None, None) => "not entered in this service".to_owned(),
+            (None, Some(days)) => voice.days(i64::from(days)),
+            (None, None) => voice.say("interval-none"),
         }
     }
 }
@@ -83,16 +84,17 @@ impl Interval {
 
     /// In words, for a table.
     pub(crate) fn words(&self, site: &Site) -> Vec<String> {
+        let voice = &site.voice;
         match self {
             Interval::Left { run_h_left, until } => {
-                let run = run_h_left.map(|h| format!("{} left", hours(h)));
-                let day = until.map(|until| format!("ends {}", site.day(until)));
+                let run = run_h_left.map(|h| voice.tell("interval-left", &[("hours", &voice.hours(h))]));
+                let day = until.map(|until| voice.tell("interval-ends", &[("day", &site.day(until))]));
                 run.into_iter().chain(day).collect()
             }
-            Interval::Over => vec!["over: a look is due".to_owned()],
-            Interval::Unknown => vec!["no known start: counts as over".to_owned()],
-            Interval::NotEntered => vec!["not entered: the plant's own rules hold".to_owned()],
-            Interval::DoesNotWait => vec!["does not wait for it".to_owned()],
+            Interval::Over => vec![voice.say("interval-over")],
+            Interval::Unknown => vec![voice.say("interval-unknown")],
+            Interval::NotEntered => vec![voice.say("interval-not-entered")],
+            Interval::DoesNotWait => vec![voice.say("interval-does-not-wait")],
             Interval::NotRunning => vec!["–".to_owned()],
         }
     }

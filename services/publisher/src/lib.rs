@@ -37,6 +37,8 @@ mod conditional;
 mod cookie;
 mod corrections;
 mod csv_tables;
+mod display;
+mod display_page;
 mod door;
 mod drawing;
 mod drivers;
@@ -83,6 +85,7 @@ mod run_hours;
 mod same_site;
 mod serve;
 mod short_code;
+mod shown;
 mod signals_page;
 mod site;
 mod snapshot;
@@ -94,6 +97,7 @@ mod stop_page;
 mod stop_words;
 mod suspicions;
 mod tally;
+mod text;
 mod throttle;
 mod track;
 mod track_page;
@@ -102,12 +106,15 @@ mod tube_page;
 mod until;
 mod validation;
 mod validation_page;
+mod voice;
 mod wall;
 mod wear_map;
+mod words;
 mod worksheet;
 
 pub use agreement::{AgreementKappa, ReaderAgreement};
 pub use app::{Publisher, app};
+pub use display::{BadDisplay, DISPLAY_KEYS, Decimal, Display, Group, LengthUnit, TemperatureUnit, TorqueUnit};
 pub use interval::{Interval, LongestInterval};
 pub use messages::{
     Message, advice_message, collector_message, offline_message, online_message, risk_messages, unit_topics,
@@ -122,11 +129,13 @@ pub use site::{ReadAccess, Site};
 pub use snapshot::{
     CollectorSeen, ConfigState, Disk, Journal, KnownShare, Link, Month, Snapshot, Totals, Trial, TubeDetail,
 };
+pub use text::{BadText, Text};
 pub use track::{Drift, MarkedScore, TrackLine, TrackRecord};
 pub use validation::{
     Concordance, DecisionCost, Estimate, FoldCounts, Forecast, ForecastScores, Honesty, ReliabilityBin, ReportCounts,
     RollingScores, RollingYear, Skill, ValidationReport, YearCost,
 };
 pub use validation_page::{ReportError, ReportSubject, validation_file};
+pub use voice::Voice;
 pub use wear_map::{WearCell, WearMap};
 pub use worksheet::worksheet_file;

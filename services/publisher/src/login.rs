@@ -20,12 +20,14 @@ use crate::pages::{Frame, rendered, unframed};
 use crate::problem::Problem;
 use crate::refusal::refusal;
 use crate::same_site::foreign;
+use crate::shown::Shown;
 use crate::tally::held;
-use crate::{Publisher, ReadAccess, cookie};
+use crate::{Publisher, ReadAccess, Voice, cookie};
 
 #[derive(Template)]
 #[template(path = "login.html")]
 struct LoginPage {
+    voice: Voice,
     frame: Frame,
     /// Who is logged in already, their role, and their token.
     caller: Option<[String; 3]>,
@@ -48,7 +50,7 @@ pub(crate) struct Next {
 
 /// `GET /login`
 pub(crate) async fn page(
-    State(publisher): State<Publisher>,
+    Shown(publisher): Shown,
     headers: HeaderMap,
     next: Result<Query<Next>, QueryRejection>,
 ) -> Response {
@@ -61,7 +63,7 @@ pub(crate) async fn page(
 
 /// `POST /login`, from the form.
 pub(crate) async fn log_in(
-    State(publisher): State<Publisher>,
+    Shown(publisher): Shown,
     address: Option<Extension<ConnectInfo<SocketAddr>>>,
     headers: HeaderMap,
     body: Result<Bytes, axum::extract::rejection::BytesRejection>,
@@ -146,6 +148,7 @@ fn shown(
     wrong: Option<String>,
 ) -> Response {
     let page = LoginPage {
+        voice: publisher.site.voice.clone(),
         frame: Frame::of(publisher, &publisher.newest()),
         reviews: caller.as_ref().is_some_and(|caller| Need::Review.met_by(caller.role)),
         caller: caller.map(|caller| [caller.name, caller.role.to_string(), caller.csrf.unwrap_or_default()]),

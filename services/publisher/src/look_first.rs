@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use plant::{ClockPosition, Grade, Zone};
+use plant::{ClockPosition, Grade, Kind, Zone};
 
 use crate::{Site, TubeDetail};
 
@@ -19,27 +19,35 @@ pub(crate) struct Spot {
 /// The places to look at first: the worst marks of this life, then what was not read in it, then what was bad in earlier
 /// lives. All others are read too: it is an order, not a selection.
 pub(crate) fn look_first(detail: &TubeDetail, site: &Site) -> Vec<Spot> {
+    let voice = &site.voice;
     let this_life = |at| detail.lives.last().is_none_or(|life| life.holds(at));
     let mut now: BTreeMap<(Zone, ClockPosition), (Grade, String)> = BTreeMap::new();
     let mut before: BTreeMap<(Zone, ClockPosition), (Grade, String)> = BTreeMap::new();
     let mut zones = site.zones.clone();
     for look in &detail.looks {
-        let marks = look.stations.iter().map(|(station, grade)| (station, *grade, "groove"));
-        let others = look.others.iter().map(|(station, (grade, kind))| (station, *grade, kind.as_str()));
+        let marks = look.stations.iter().map(|(station, grade)| (station, *grade, Kind::Groove));
+        let others = look.others.iter().map(|(station, (grade, kind))| (station, *grade, *kind));
         for (station, grade, kind) in marks.chain(others) {
             if !zones.contains(&station.0) {
                 zones.push(station.0.clone());
             }
             let life = if this_life(look.at) { &mut now } else { &mut before };
-            let told =
-                format!("{}, grade {grade} ({}), {}", kind.replace('_', " "), grade.meaning(), site.day(look.at));
+            let told = voice.tell(
+                "first-mark",
+                &[
+                    ("kind", &voice.kind(kind)),
+                    ("grade", &grade),
+                    ("meaning", &voice.meaning_of(grade)),
+                    ("day", &site.day(look.at)),
+                ],
+            );
             let worst = life.entry(station.clone()).or_insert((grade, told.clone()));
             if grade >= worst.0 {
                 *worst = (grade, told);
             }
         }
     }
-    let name = |(zone, clock): &(Zone, ClockPosition)| format!("{}, {clock} o'clock", zone.0);
+    let name = |(zone, clock): &(Zone, ClockPosition)| format!("{}, {}", zone.0, voice.clock(*clock));
     let mut marked: Vec<_> = now.iter().filter(|(_, (grade, _))| *grade > Grade::SMOOTH).collect();
     marked.sort_by_key(|(_, (grade, _))| std::cmp::Reverse(*grade));
     let mut spots: Vec<Spot> =
@@ -48,24 +56,20 @@ pub(crate) fn look_first(detail: &TubeDetail, site: &Site) -> Vec<Spot> {
     let stations = zones.iter().flat_map(|zone| ClockPosition::ALL.iter().map(move |clock| (zone.clone(), *clock)));
     let unread: Vec<_> = stations.filter(|station| !now.contains_key(station)).collect();
     if now.is_empty() {
-        spots.push(Spot {
-            place: "every station".to_owned(),
-            why: "none was read in this life: unknown, not smooth".to_owned(),
-        });
+        spots.push(Spot { place: voice.say("first-every"), why: voice.say("first-none-read") });
     } else {
-        let why = "not read in this life: unknown, not smooth";
-        spots.extend(unread.iter().map(|station| Spot { place: name(station), why: why.to_owned() }));
+        let why = voice.say("first-not-read");
+        spots.extend(unread.iter().map(|station| Spot { place: name(station), why: why.clone() }));
     }
     let mut earlier: Vec<_> = before
         .iter()
         .filter(|(station, (grade, _))| *grade >= Grade::CATCH && !spots.iter().any(|s| s.place == name(station)))
         .collect();
     earlier.sort_by_key(|(_, (grade, _))| std::cmp::Reverse(*grade));
-    spots.extend(
-        earlier
-            .into_iter()
-            .map(|(station, (_, told))| Spot { place: name(station), why: format!("in an earlier life: {told}") }),
-    );
+    spots.extend(earlier.into_iter().map(|(station, (_, told))| Spot {
+        place: name(station),
+        why: voice.tell("first-earlier", &[("mark", &told)]),
+    }));
     spots.truncate(MOST);
     spots
 }

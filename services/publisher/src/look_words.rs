@@ -3,9 +3,8 @@
 use jiff::Timestamp;
 use plant::{Finding, Grade, Kind};
 
-use crate::figures::hours;
 use crate::run_hours::RunHours;
-use crate::{Site, TubeDetail};
+use crate::{Site, TubeDetail, Voice};
 
 /// The findings that a tube's look is made of.
 pub(crate) fn findings_of(detail: &TubeDetail, place: usize) -> impl Iterator<Item = &Finding> {
@@ -26,11 +25,16 @@ pub(crate) fn who<'a>(findings: impl Iterator<Item = &'a Finding>) -> String {
 }
 
 /// The run hours at a look: the meter as it was read, else the tube's own hours as far as the months tell them.
-pub(crate) fn run_words<'a>(mut findings: impl Iterator<Item = &'a Finding>, at: Timestamp, run: &RunHours) -> String {
+pub(crate) fn run_words<'a>(
+    mut findings: impl Iterator<Item = &'a Finding>,
+    at: Timestamp,
+    run: &RunHours,
+    voice: &Voice,
+) -> String {
     match (findings.find_map(|finding| finding.run_h), run.at(at)) {
-        (Some(meter_h), _) => format!("meter {}", hours(meter_h)),
-        (None, Some(run_h)) => format!("about {} on record", hours(run_h)),
-        (None, None) => "run hours not known".to_owned(),
+        (Some(meter_h), _) => voice.tell("look-meter", &[("hours", &voice.hours(meter_h))]),
+        (None, Some(run_h)) => voice.tell("look-about", &[("hours", &voice.hours(run_h))]),
+        (None, None) => voice.say("look-hours-unknown"),
     }
 }
 
@@ -52,7 +56,9 @@ pub(crate) const fn letter(kind: Kind) -> &'static str {
 }
 
 /// The letters in words.
-pub(crate) const LETTERS: &str = "F flake, S axial scratch, P pit, D dulling";
+pub(crate) fn letters(voice: &Voice) -> String {
+    voice.say("look-letters")
+}
 
 /// The worst mark of a look in one or two characters: `2`, `F4`. Of two alike the one that is no groove.
 pub(crate) fn worst_sign<'a>(worst: Option<Grade>, findings: impl Iterator<Item = &'a Finding>) -> String {
@@ -63,12 +69,12 @@ pub(crate) fn worst_sign<'a>(worst: Option<Grade>, findings: impl Iterator<Item 
 
 /// Whether a look was complete, and if not how much of the wall was read.
 pub(crate) fn extent(detail: &TubeDetail, place: usize, site: &Site) -> String {
-    let look = &detail.looks[place];
+    let (look, voice) = (&detail.looks[place], &site.voice);
     if look.complete {
-        return "complete".to_owned();
+        return voice.say("look-complete");
     }
     let others = look.others.keys().filter(|station| !look.stations.contains_key(*station)).count();
     let read = look.stations.len() + others;
     let all = site.zones.len() * plant::ClockPosition::ALL.len();
-    if read == 0 { "in part".to_owned() } else { format!("in part, {read} of {all} read") }
+    if read == 0 { voice.say("look-part") } else { voice.tell("look-part-read", &[("read", &read), ("all", &all)]) }
 }

@@ -26,7 +26,7 @@ pub fn unit_topics(unit: &UnitId, prefix: &str) -> [String; 2] {
 /// One message per unit at `<prefix>/risk/<unit>`, in the order of the board. The payload is an element of `risks`
 /// in `GET /api/v1/risks`. Tubes that sit in no unit have no topic.
 pub fn risk_messages(snapshot: &Snapshot, site: &Site, prefix: &str) -> Vec<Message> {
-    let ranking = Ranking::of(snapshot, site);
+    let (ranking, site) = (Ranking::of(snapshot, site), &site.for_programs());
     let of_unit = |score: &plant::Score| {
         let unit = score.unit.as_ref()?;
         let [topic, _] = unit_topics(unit, prefix);

@@ -6,6 +6,7 @@ use jiff::Timestamp;
 use serde::Serialize;
 
 use crate::ValidationReport;
+use crate::Voice;
 
 /// Where a model stands.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
@@ -44,11 +45,11 @@ pub enum ModelBasis {
 
 impl ModelBasis {
     /// In words.
-    pub(crate) const fn words(self) -> &'static str {
+    pub(crate) fn words(self, voice: &Voice) -> String {
         match self {
-            ModelBasis::Exposures => "what the tubes went through",
-            ModelBasis::HoursOnly => "run hours alone",
-            ModelBasis::Prior => "the plant's stated belief",
+            ModelBasis::Exposures => voice.say("basis-exposures"),
+            ModelBasis::HoursOnly => voice.say("state-baseline"),
+            ModelBasis::Prior => voice.say("basis-prior"),
         }
     }
 }

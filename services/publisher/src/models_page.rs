@@ -1,22 +1,22 @@
 //! The page of models: which one speaks, what the others were, and how they did on tubes that they had not seen.
 
 use askama::Template;
-use axum::extract;
 use axum::http::StatusCode;
 use axum::response::Response;
 
 use plant::{Aside, Horizon, State};
 
-use crate::figures::{count, percent};
 use crate::pages::{Frame, rendered};
 use crate::plans::newest_first;
+use crate::shown::Shown;
 use crate::trial::{Beside, beside};
 use crate::wear_map::{WearTable, table};
-use crate::{Contender, ModelEntry, ModelStatus, Publisher, Site};
+use crate::{Contender, ModelEntry, ModelStatus, Site, Voice};
 
 #[derive(Template)]
 #[template(path = "models.html")]
 struct ModelsPage {
+    voice: Voice,
     frame: Frame,
     lead: String,
     rows: Vec<Row>,
@@ -40,9 +40,9 @@ struct AsideView {
 struct Row {
     version: i64,
     name: String,
-    status: &'static str,
+    status: String,
     approved: bool,
-    basis: &'static str,
+    basis: String,
     fitted: String,
     rows: String,
     events: String,
@@ -52,7 +52,7 @@ struct Row {
 struct ModelView {
     version: i64,
     name: String,
-    facts: Vec<(&'static str, String)>,
+    facts: Vec<(String, String)>,
     verdict: String,
     contenders: Vec<[String; 4]>,
     terms: Vec<[String; 3]>,
@@ -61,55 +61,75 @@ struct ModelView {
 }
 
 /// `GET /models`
-pub(crate) async fn page(extract::State(publisher): extract::State<Publisher>) -> Response {
-    let (site, snapshot) = (&publisher.site, publisher.newest());
+pub(crate) async fn page(Shown(publisher): Shown) -> Response {
+    let (site, voice, snapshot) = (&publisher.site, &publisher.site.voice, publisher.newest());
     let models = newest_first(&snapshot);
     let approved = models.iter().find(|model| model.status == ModelStatus::Approved);
     let page = ModelsPage {
+        voice: publisher.site.voice.clone(),
         frame: Frame::of(&publisher, &snapshot),
         lead: match approved {
-            Some(model) => {
-                format!(
-                    "Version {}, {}, stands behind the scores. It goes by {}.",
-                    model.version,
-                    model.name,
-                    model.basis.words()
-                )
-            }
-            None => "No model is approved: nothing fitted stands behind the scores.".to_owned(),
+            Some(model) => voice.tell(
+                "models-approved",
+                &[("version", &model.version), ("name", &model.name), ("basis", &model.basis.words(voice))],
+            ),
+            None => voice.say("models-none-approved"),
         },
         rows: models.iter().map(|model| row(model, site)).collect(),
         proposed: snapshot.trial.as_ref().map(|trial| trial.version),
-        map: table(snapshot.wear_map.as_deref(), &site.bands),
-        beside: beside(&snapshot, site).iter().map(beside_row).collect(),
+        map: table(snapshot.wear_map.as_deref(), &site.bands, &site.voice),
+        beside: beside(&snapshot, site).iter().map(|tube| beside_row(tube, &site.voice)).collect(),
         asides: snapshot.asides.iter().map(|aside| aside_view(aside, site)).collect(),
         models: models.iter().map(|model| view(model, site)).collect(),
     };
     rendered(StatusCode::OK, &page)
 }
 
-fn beside_row(tube: &Beside) -> [String; 5] {
+fn beside_row(tube: &Beside, voice: &Voice) -> [String; 5] {
     let said = |state: State, risk: Option<&Horizon>| match risk {
-        Some(now) if state != State::Reached => percent(now.risk),
-        _ => state.as_str().replace('_', " "),
+        Some(now) if state != State::Reached => voice.percent(now.risk),
+        _ => state_word(state, voice),
     };
     let differ = match (&tube.approved, &tube.proposed) {
-        (Some(approved), Some(proposed)) => points(proposed.risk - approved.risk),
+        (Some(approved), Some(proposed)) => points(proposed.risk - approved.risk, voice),
         _ => "–".to_owned(),
     };
     [
         tube.tube.to_string(),
-        tube.unit.map_or("in no unit".to_owned(), ToString::to_string),
+        tube.unit.map_or_else(|| voice.say("state-not-fitted"), ToString::to_string),
         said(tube.approved_state, tube.approved.as_ref()),
         said(tube.proposed_state, tube.proposed.as_ref()),
         differ,
     ]
 }
 
+/// A state in a word or two.
+fn state_word(state: State, voice: &Voice) -> String {
+    match state {
+        State::Ok => voice.say("models-state-ok"),
+        State::Baseline => voice.say("models-state-baseline"),
+        State::Prior => voice.say("models-state-prior"),
+        State::Reached => voice.say("models-state-reached"),
+        State::Blind => voice.say("models-state-blind"),
+        State::Stale => voice.say("models-state-stale"),
+        State::NoTube => voice.say("models-state-no-tube"),
+        State::NotFitted => voice.say("models-state-not-fitted"),
+    }
+}
+
+/// A status in a word.
+fn status_word(status: ModelStatus, voice: &Voice) -> String {
+    match status {
+        ModelStatus::Proposed => voice.say("models-proposed"),
+        ModelStatus::Approved => voice.say("models-status-approved"),
+        ModelStatus::Retired => voice.say("models-retired"),
+    }
+}
+
 /// A difference of chances in whole points of percent, with a true minus.
-fn points(difference: f64) -> String {
+fn points(difference: f64, voice: &Voice) -> String {
     match (difference * 100.0).round() as i32 {
-        0 => "none".to_owned(),
+        0 => voice.say("list-none"),
         more if more > 0 => format!("+{more}"),
         less => format!("−{}", -less),
     }
@@ -123,36 +143,41 @@ fn aside_view(aside: &Aside, site: &Site) -> AsideView {
         why: aside.why.clone(),
         set: format!("{}, {}", site.day(aside.at), aside.who),
         lifted: aside.lifted_at.map(|at| {
-            let (by, why) = (aside.lifted_by.as_deref().unwrap_or("nobody named"), aside.lifted_why.as_deref());
-            format!("{}, {by}: {}", site.day(at), why.unwrap_or_default())
+            let voice = &site.voice;
+            let by = aside.lifted_by.clone().unwrap_or_else(|| voice.say("models-nobody"));
+            format!("{}, {by}: {}", site.day(at), aside.lifted_why.as_deref().unwrap_or_default())
         }),
     }
 }
 
-fn verdict(model: &ModelEntry) -> String {
-    let told = model.verdict.as_ref().map(|verdict| plain(verdict));
-    told.unwrap_or("Not held against tubes that it had not seen.".to_owned())
+fn verdict(model: &ModelEntry, voice: &Voice) -> String {
+    let told = model.verdict.as_ref().map(|verdict| plain(verdict, voice));
+    told.unwrap_or_else(|| voice.say("models-no-verdict"))
 }
 
 /// A text in which ways of forecasting go by plain names instead of those of the data.
-fn plain(text: &str) -> String {
-    let names = [("base_rate", "base rate"), ("constant_rate", "constant rate"), ("hours_only", "run hours alone")];
+fn plain(text: &str, voice: &Voice) -> String {
+    let names = [
+        ("base_rate", voice.say("forecast-base-rate")),
+        ("constant_rate", voice.say("forecast-constant-rate")),
+        ("hours_only", voice.say("state-baseline")),
+    ];
     let text = names.iter().fold(text.to_owned(), |text, (name, plain)| text.replace(name, plain));
     let mut letters = text.chars();
     letters.next().map(|first| first.to_uppercase().chain(letters).collect()).unwrap_or_default()
 }
 
 /// How each way of forecasting did, the best first: by log loss, one that has none last.
-fn contenders(model: &ModelEntry) -> Vec<[String; 4]> {
+fn contenders(model: &ModelEntry, voice: &Voice) -> Vec<[String; 4]> {
     let mut contenders: Vec<_> = model.contenders.iter().collect();
     let loss = |contender: &Contender| if contender.log_loss.is_nan() { f64::INFINITY } else { contender.log_loss };
     contenders.sort_by(|a, b| loss(a).total_cmp(&loss(b)));
     let cells = |contender: &Contender| {
         [
-            plain(&contender.forecast),
-            score(Some(contender.log_loss)),
-            score(Some(contender.brier)),
-            score(contender.auc),
+            plain(&contender.forecast, voice),
+            score(Some(contender.log_loss), voice),
+            score(Some(contender.brier), voice),
+            score(contender.auc, voice),
         ]
     };
     contenders.into_iter().map(cells).collect()
@@ -162,35 +187,43 @@ fn row(model: &ModelEntry, site: &Site) -> Row {
     Row {
         version: model.version,
         name: model.name.clone(),
-        status: model.status.as_str(),
+        status: status_word(model.status, &site.voice),
         approved: model.status == ModelStatus::Approved,
-        basis: model.basis.words(),
+        basis: model.basis.words(&site.voice),
         fitted: site.day(model.created_at),
-        rows: count(model.n_rows),
-        events: count(model.n_event_lives),
-        verdict: verdict(model),
+        rows: site.voice.count(model.n_rows),
+        events: site.voice.count(model.n_event_lives),
+        verdict: verdict(model, &site.voice),
     }
 }
 
 fn view(model: &ModelEntry, site: &Site) -> ModelView {
-    let day = |at: Option<jiff::Timestamp>| at.map_or("not known".to_owned(), |at| site.day(at));
+    let figure = |value: f64| figure(value, &site.voice);
+    let voice = &site.voice;
+    let status = status_word(model.status, voice);
+    let day = |at: Option<jiff::Timestamp>| at.map_or_else(|| voice.say("word-not-known"), |at| site.day(at));
     let decided = model.decided_at.map(|at| {
-        let by = model.decided_by.as_deref().unwrap_or("nobody named");
-        format!("{}, {}, by {by}", model.status.as_str(), site.day(at))
+        let by = model.decided_by.clone().unwrap_or_else(|| voice.say("models-nobody"));
+        voice.tell("models-decided", &[("status", &status), ("day", &site.day(at)), ("who", &by)])
     });
     let facts = [
-        Some(("Decision", decided.unwrap_or(model.status.as_str().to_owned()))),
-        model.why.clone().map(|why| ("Why", why)),
-        Some(("Goes by", model.basis.words().to_owned())),
-        Some(("Data", format!("{} to {}", day(model.data_from), day(model.data_to)))),
+        Some((voice.say("models-decision"), decided.unwrap_or(status))),
+        model.why.clone().map(|why| (voice.say("word-why"), why)),
+        Some((voice.say("models-goes-by"), model.basis.words(voice))),
         Some((
-            "Limit reached",
-            format!(
-                "in {} {}, {} of {} intervals",
-                count(model.n_event_lives),
-                if model.n_event_lives == 1 { "life" } else { "lives" },
-                count(model.n_events),
-                count(model.n_rows)
+            voice.say("models-data"),
+            voice.tell("range", &[("low", &day(model.data_from)), ("high", &day(model.data_to))]),
+        )),
+        Some((
+            voice.say("board-limit-reached"),
+            voice.tell(
+                "models-limit",
+                &[
+                    ("count", &model.n_event_lives),
+                    ("lives", &voice.count(model.n_event_lives)),
+                    ("events", &voice.count(model.n_events)),
+                    ("rows", &voice.count(model.n_rows)),
+                ],
             ),
         )),
     ];
@@ -198,8 +231,8 @@ fn view(model: &ModelEntry, site: &Site) -> ModelView {
         version: model.version,
         name: model.name.clone(),
         facts: facts.into_iter().flatten().collect(),
-        verdict: verdict(model),
-        contenders: contenders(model),
+        verdict: verdict(model, &site.voice),
+        contenders: contenders(model, &site.voice),
         terms: model
             .terms
             .iter()
@@ -211,18 +244,17 @@ fn view(model: &ModelEntry, site: &Site) -> ModelView {
 }
 
 /// A score of validation with three decimals.
-fn score(value: Option<f64>) -> String {
-    value.filter(|value| value.is_finite()).map_or("–".to_owned(), |value| format!("{value:.3}"))
+fn score(value: Option<f64>, voice: &Voice) -> String {
+    value.filter(|value| value.is_finite()).map_or("–".to_owned(), |value| voice.decimal(value, 3))
 }
 
 /// A coefficient with three significant digits and a true minus.
-fn figure(value: f64) -> String {
+fn figure(value: f64, voice: &Voice) -> String {
     if !value.is_finite() {
         return "–".to_owned();
     }
     let decimals = if value == 0.0 { 0 } else { (2 - value.abs().log10().floor() as i32).clamp(0, 8) as usize };
-    let text = format!("{:.decimals$}", value.abs());
-    if value < 0.0 { format!("−{text}") } else { text }
+    voice.decimal(value, decimals)
 }
 
 #[cfg(test)]
@@ -231,6 +263,8 @@ mod tests {
 
     #[test]
     fn a_coefficient_keeps_three_digits_whatever_its_size() {
-        assert_eq!([0.00123456, -0.5, 12.345, 1234.5, 0.0].map(figure), ["0.00123", "−0.500", "12.3", "1234", "0"]);
+        let figure = |value| figure(value, &Voice::default());
+        let told = [0.00123456, -0.5, 12.345, 1234.5, 0.0].map(figure);
+        assert_eq!(told, ["0.00123", "−0.500", "12.3", "1\u{202f}234", "0"]);
     }
 }

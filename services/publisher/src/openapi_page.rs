@@ -3,14 +3,15 @@
 use std::sync::LazyLock;
 
 use askama::Template;
-use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::Response;
 use serde_json::Value;
 
-use crate::Publisher;
 use crate::openapi::DOCUMENT;
 use crate::pages::{Frame, rendered};
+use crate::shown::Shown;
+
+use crate::Voice;
 
 static READ: LazyLock<Reading> = LazyLock::new(|| {
     let document = serde_json::from_str(DOCUMENT).expect("the embedded document is JSON: a test reads it");
@@ -20,6 +21,7 @@ static READ: LazyLock<Reading> = LazyLock::new(|| {
 #[derive(Template)]
 #[template(path = "openapi.html")]
 struct OpenApiPage {
+    voice: Voice,
     frame: Frame,
     reading: &'static Reading,
 }
@@ -81,9 +83,12 @@ struct Member {
 }
 
 /// `GET /api`
-pub(crate) async fn page(State(publisher): State<Publisher>) -> Response {
+pub(crate) async fn page(Shown(publisher): Shown) -> Response {
     let snapshot = publisher.newest();
-    rendered(StatusCode::OK, &OpenApiPage { frame: Frame::of(&publisher, &snapshot), reading: &READ })
+    rendered(
+        StatusCode::OK,
+        &OpenApiPage { voice: publisher.site.voice.clone(), frame: Frame::of(&publisher, &snapshot), reading: &READ },
+    )
 }
 
 impl Reading {

@@ -6,7 +6,7 @@ use axum::response::{Html, IntoResponse, Response};
 use jiff::Timestamp;
 
 use crate::problem::Problem;
-use crate::{ConfigState, Publisher, Site, Snapshot, lacks, standing};
+use crate::{ConfigState, Publisher, Site, Snapshot, Voice, lacks, standing};
 
 pub(crate) const STYLE: &str = include_str!("../../../dashboards/style/sheet.css");
 const ICON: &str = include_str!("../../../dashboards/style/icon.svg");
@@ -45,20 +45,16 @@ impl Frame {
             version: site.version.clone(),
             as_known: site.minute(snapshot.at),
             as_known_utc: snapshot.at,
-            notices: lacks.map(|lack| lack.detail).chain(config_notices(&snapshot.config)).collect(),
+            notices: lacks.map(|lack| lack.detail).chain(config_notices(&snapshot.config, &site.voice)).collect(),
         }
     }
 }
 
 /// What people should know of a configuration that is not, or not wholly, in force.
-fn config_notices(state: &ConfigState) -> impl Iterator<Item = String> {
-    let refused = state
-        .refused
-        .as_ref()
-        .map(|why| format!("the changed configuration was refused, and the one before stays in force: {why}"));
-    let waits = (!state.needs_restart.is_empty()).then(|| {
-        format!("changed in the configuration, in force only after a restart: {}", state.needs_restart.join(", "))
-    });
+fn config_notices(state: &ConfigState, voice: &Voice) -> impl Iterator<Item = String> {
+    let refused = state.refused.as_ref().map(|why| voice.tell("frame-config-refused", &[("why", &why)]));
+    let waits = (!state.needs_restart.is_empty())
+        .then(|| voice.tell("frame-needs-restart", &[("keys", &state.needs_restart.join(", "))]));
     refused.into_iter().chain(waits)
 }
 
@@ -67,8 +63,8 @@ fn config_notices(state: &ConfigState) -> impl Iterator<Item = String> {
 pub(crate) struct Standing {
     pub it_is: String,
     pub it_is_not: String,
-    pub before_opening: &'static str,
-    pub flakes: &'static str,
+    pub before_opening: String,
+    pub flakes: String,
     pub longest: String,
 }
 
@@ -77,17 +73,17 @@ impl Standing {
         Standing {
             it_is: standing::what_it_is(site),
             it_is_not: standing::what_it_is_not(site),
-            before_opening: standing::BEFORE_OPENING,
-            flakes: standing::FLAKES,
-            longest: site.longest_interval.words(),
+            before_opening: standing::before_opening(&site.voice),
+            flakes: standing::flakes(&site.voice),
+            longest: site.longest_interval.words(&site.voice),
         }
     }
 }
 
-/// A template as an answer.
+/// A template as an answer. In which units of measure it is written, a cookie says.
 pub(crate) fn rendered(status: StatusCode, page: &impl Template) -> Response {
     match page.render() {
-        Ok(html) => (status, Html(html)).into_response(),
+        Ok(html) => (status, [(header::VARY, "cookie")], Html(html)).into_response(),
         Err(error) => {
             tracing::error!(%error, "a page could not be rendered");
             (StatusCode::INTERNAL_SERVER_ERROR, "this page could not be written").into_response()
@@ -98,6 +94,7 @@ pub(crate) fn rendered(status: StatusCode, page: &impl Template) -> Response {
 #[derive(Template)]
 #[template(path = "refused.html")]
 struct RefusedPage<'a> {
+    voice: Voice,
     status: u16,
     phrase: &'a str,
     detail: &'a str,
@@ -107,7 +104,8 @@ struct RefusedPage<'a> {
 pub(crate) fn refused(problem: Problem) -> Response {
     let status = problem.status();
     let phrase = status.canonical_reason().unwrap_or("Error");
-    let page = RefusedPage { status: status.as_u16(), phrase, detail: problem.detail() };
+    // Problems are told as programs read them, in English.
+    let page = RefusedPage { voice: Voice::default(), status: status.as_u16(), phrase, detail: problem.detail() };
     let mut answer = rendered(status, &page);
     problem.mark(&mut answer);
     answer

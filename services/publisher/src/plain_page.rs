@@ -3,8 +3,8 @@
 use askama::Template;
 use axum::Extension;
 use axum::body::Bytes;
+use axum::extract::Query;
 use axum::extract::rejection::{BytesRejection, QueryRejection};
-use axum::extract::{Query, State};
 use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse, Redirect, Response};
 use serde::Deserialize;
@@ -18,19 +18,23 @@ use crate::form::Form;
 use crate::need::Need;
 use crate::pages::{self, Frame, rendered, unframed};
 use crate::problem::Problem;
-use crate::{Publisher, standing};
+use crate::shown::Shown;
+use crate::{Publisher, Voice, standing};
 
 #[derive(Template)]
 #[template(path = "plain.html")]
 struct PlainPage {
+    voice: Voice,
     frame: Frame,
-    before_opening: &'static str,
-    flakes: &'static str,
+    before_opening: String,
+    flakes: String,
     /// The token of the session, if there is one that may write.
     csrf: Option<String>,
     /// By which a form that is sent twice is known.
     key: String,
     fields: Vec<Field>,
+    /// In which style numbers are typed.
+    decimal: &'static str,
     wrong: Vec<String>,
 }
 
@@ -42,7 +46,7 @@ pub(crate) struct PlainQuery {
 
 /// `GET /findings/plain`
 pub(crate) async fn page(
-    State(publisher): State<Publisher>,
+    Shown(publisher): Shown,
     caller: Option<Extension<Caller>>,
     query: Result<Query<PlainQuery>, QueryRejection>,
 ) -> Response {
@@ -65,7 +69,7 @@ pub(crate) async fn page(
 
 /// `POST /findings/plain`
 pub(crate) async fn add(
-    State(publisher): State<Publisher>,
+    Shown(publisher): Shown,
     Extension(caller): Extension<Caller>,
     body: Result<Bytes, BytesRejection>,
 ) -> Response {
@@ -78,7 +82,7 @@ pub(crate) async fn add(
         Err(problem) => {
             let wrong = match problem.errors() {
                 [] => vec![problem.detail().to_owned()],
-                errors => errors.iter().map(told).collect(),
+                errors => errors.iter().map(|wrong| told(wrong, &publisher.site.voice)).collect(),
             };
             let value = |name: &str| form.get(name).to_owned();
             let page = PlainPage::of(&publisher, Some(&caller), form.get("key").to_owned(), value, wrong);
@@ -115,11 +119,13 @@ impl PlainPage {
     ) -> Self {
         let asked = MEMBERS.iter().filter(|(name, _)| *name != "recorded_at");
         PlainPage {
+            voice: publisher.site.voice.clone(),
             frame: Frame::of(publisher, &publisher.newest()),
-            before_opening: standing::BEFORE_OPENING,
-            flakes: standing::FLAKES,
+            before_opening: standing::before_opening(&publisher.site.voice),
+            flakes: standing::flakes(&publisher.site.voice),
             csrf: caller.filter(|caller| Need::Write.met_by(caller.role)).and_then(|caller| caller.csrf.clone()),
             key,
+            decimal: publisher.site.voice.display.word("decimal"),
             fields: asked.map(|(name, _)| field(name, value(name), &publisher.site)).collect(),
             wrong,
         }

@@ -55,7 +55,7 @@ impl<'a> ChangeoverJson<'a> {
             hold_and_assess: stop.score.is_some_and(|score| score.hold_and_assess),
             advice: match (stop.score, &interval) {
                 (Some(score), Some(interval)) => advice(score, interval, site),
-                _ => unavailable("this unit has not been evaluated"),
+                _ => unavailable("this unit has not been evaluated", &site.voice),
             },
             longest_interval: interval,
             risk_now: stop.now().map(rounded),
@@ -69,7 +69,7 @@ impl<'a> ChangeoverJson<'a> {
 /// `GET /api/v1/changeovers`, in order of time.
 pub(crate) async fn changeovers(extract::State(publisher): extract::State<Publisher>) -> Response {
     let (site, snapshot) = (&publisher.site, publisher.newest());
-    let stops = changeovers::changeovers(&snapshot);
+    let stops = changeovers::changeovers(&snapshot, &site.voice);
     Pretty(ChangeoversJson {
         at: snapshot.at,
         limit_grade: site.limit,

@@ -1,5 +1,6 @@
 //! The frame of the pictures in a report: two axes with their words, and places on them.
 
+use crate::Voice;
 use crate::drawing::{DrawError, Hand, Held, Sheet};
 use crate::ink::Ink;
 use crate::lettering::width as text_width;
@@ -11,28 +12,28 @@ const SMALL: u32 = 11;
 const LEAD: i32 = 15;
 
 /// One axis, from 0 to its end.
-pub(crate) struct Axis {
+pub(crate) struct Axis<'a> {
     /// The greatest value.
     pub end: f64,
     /// What it says, with its unit.
-    pub words: &'static str,
+    pub words: String,
     /// How a value is written at its tick.
-    pub label: fn(f64) -> String,
+    pub label: &'a dyn Fn(f64) -> String,
 }
 
 /// Both axes, and where they stand.
-pub(crate) struct PlotFrame {
-    pub across: Axis,
-    pub up: Axis,
+pub(crate) struct PlotFrame<'a> {
+    pub across: Axis<'a>,
+    pub up: Axis<'a>,
     pub left: i32,
     pub right: i32,
     pub top: i32,
     pub base: i32,
 }
 
-impl PlotFrame {
+impl<'a> PlotFrame<'a> {
     /// Room for the labels around the plot.
-    pub(crate) fn new(across: Axis, up: Axis) -> Self {
+    pub(crate) fn new(across: Axis<'a>, up: Axis<'a>) -> Self {
         let widest = ticks(up.end).into_iter().map(|at| text_width(&(up.label)(at), SMALL)).max().unwrap_or(0);
         let half = text_width(&(across.label)(across.end), SMALL) / 2;
         let (width, height) = (SIZE.0 as i32, SIZE.1 as i32);
@@ -52,7 +53,7 @@ impl PlotFrame {
     /// The axes with their ticks and words.
     pub(crate) fn draw(&self, sheet: &Sheet<'_>, ink: Ink) -> Result<(), DrawError> {
         let small = Hand::plain(SMALL, ink.soft);
-        sheet.line_of_text(self.up.words, 0, 0, Held::Left, small)?;
+        sheet.line_of_text(&self.up.words, 0, 0, Held::Left, small)?;
         for at in ticks(self.up.end) {
             let y = self.y(at);
             sheet.rule((self.left, y), (self.right, y), 1, if at == 0.0 { ink.ink } else { ink.hair })?;
@@ -63,7 +64,7 @@ impl PlotFrame {
             sheet.rule((x, self.base), (x, self.base + 4), 1, ink.ink)?;
             sheet.line_of_text(&(self.across.label)(at), x, self.base + 6, Held::Middle, small)?;
         }
-        sheet.line_of_text(self.across.words, self.right, self.base + 6 + LEAD, Held::Right, small)
+        sheet.line_of_text(&self.across.words, self.right, self.base + 6 + LEAD, Held::Right, small)
     }
 }
 
@@ -86,9 +87,9 @@ pub(crate) fn end_for(value: f64) -> f64 {
 }
 
 /// A share in percent with as many digits as it needs: `5 %`, `0.5 %`.
-pub(crate) fn percent_tick(share: f64) -> String {
+pub(crate) fn percent_tick(share: f64, voice: &Voice) -> String {
     let percent = (share * 1e4).round() / 100.0;
-    format!("{percent}\u{a0}%")
+    format!("{}\u{a0}%", voice.exact(percent))
 }
 
 #[cfg(test)]
@@ -103,7 +104,7 @@ mod tests {
         assert!((end_for(0.16) - 0.2).abs() < 1e-12 && (end_for(0.2) - 0.2).abs() < 1e-12);
         assert_eq!(
             ["0\u{a0}%", "0.5\u{a0}%", "15\u{a0}%"],
-            [0.0, 0.005, 0.15].map(percent_tick).each_ref().map(String::as_str)
+            [0.0, 0.005, 0.15].map(|share| percent_tick(share, &Voice::default())).each_ref().map(String::as_str)
         );
     }
 }

@@ -22,7 +22,7 @@ pub(crate) struct ScoreJson<'a> {
     tube: Option<&'a TubeId>,
     at: Timestamp,
     state: State,
-    state_meaning: &'static str,
+    state_meaning: String,
     reason: Cow<'a, str>,
     advice: String,
     hold_and_assess: bool,
@@ -52,8 +52,8 @@ impl<'a> ScoreJson<'a> {
             tube: score.tube.as_ref(),
             at: score.at,
             state: score.state,
-            state_meaning: standing::meaning(score),
-            reason: standing::reason(score),
+            state_meaning: standing::meaning(score, &site.voice),
+            reason: standing::reason(score, &site.voice),
             advice: advice(score, &longest_interval, site),
             hold_and_assess: score.hold_and_assess,
             limit_grade: site.limit,
@@ -61,7 +61,7 @@ impl<'a> ScoreJson<'a> {
             last_look_at: score.last_look_at,
             last_grade: standing::bare_grade(score, site),
             last_grade_meaning: if score.hold_and_assess {
-                standing::grade_words(score).map(Cow::Owned)
+                standing::grade_words(score, &site.voice).map(Cow::Owned)
             } else {
                 score.last_grade.map(|grade| Cow::Borrowed(grade.meaning()))
             },

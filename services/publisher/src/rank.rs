@@ -135,6 +135,7 @@ pub(crate) mod tests {
             address: None,
             session_lasts: jiff::SignedDuration::from_hours(12),
             photo_bytes: 1,
+            voice: crate::Voice::default(),
         }
     }
 

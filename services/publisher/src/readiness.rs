@@ -3,7 +3,6 @@
 use jiff::Timestamp;
 use serde::Serialize;
 
-use crate::figures::age;
 use crate::{Site, Snapshot};
 
 /// One thing that keeps the service from being ready.
@@ -17,35 +16,34 @@ pub struct Lack {
 
 /// What keeps the service from being ready at `now`; empty if nothing does.
 pub fn lacks(snapshot: &Snapshot, site: &Site, now: Timestamp) -> Vec<Lack> {
-    let mut lacks = Vec::new();
+    let (mut lacks, voice) = (Vec::new(), &site.voice);
     if !snapshot.link.connected {
-        let since =
-            snapshot.link.since.map_or("never since the start".to_owned(), |since| format!("lost {}", age(since, now)));
-        let error = snapshot.link.error.as_deref().unwrap_or("no error was reported");
-        let detail = format!("no connection to the message broker ({since}): {error}");
+        let since = snapshot.link.since.map_or_else(
+            || voice.say("lack-never"),
+            |since| voice.tell("lack-lost", &[("ago", &voice.age(since, now))]),
+        );
+        let error = snapshot.link.error.clone().unwrap_or_else(|| voice.say("lack-no-error"));
+        let detail = voice.tell("lack-broker", &[("since", &since), ("error", &error)]);
         lacks.push(Lack { code: "broker_away", detail });
     }
     let refused = &snapshot.link.refused_filters;
     if snapshot.link.connected && !refused.is_empty() {
-        let detail = format!(
-            "the broker refuses to send what is subscribed to: {}; give this client the right to read it",
-            refused.join(", ")
-        );
+        let detail = voice.tell("lack-filters", &[("filters", &refused.join(", "))]);
         lacks.push(Lack { code: "filter_refused", detail });
     }
     if let Some(error) = &snapshot.journal.error {
-        let last = snapshot.journal.last_commit_at.map_or("none yet".to_owned(), |at| age(at, now));
-        let detail = format!("readings cannot be stored (last commit: {last}): {error}");
+        let last = snapshot.journal.last_commit_at.map_or_else(|| voice.say("lack-no-commit"), |at| voice.age(at, now));
+        let detail = voice.tell("lack-commits", &[("last", &last), ("error", &error)]);
         lacks.push(Lack { code: "commits_failing", detail });
     }
     match snapshot.evaluated_at {
         None => {
-            let detail = "no score has been evaluated since the start".to_owned();
+            let detail = voice.say("lack-score");
             lacks.push(Lack { code: "not_evaluated", detail });
         }
         Some(at) if now.duration_since(at) > site.late_after => {
             let limit = site.late_after.as_secs() / 60;
-            let detail = format!("the scores are old: evaluated {}, right would be within {limit} min", age(at, now));
+            let detail = voice.tell("lack-late", &[("ago", &voice.age(at, now)), ("minutes", &limit)]);
             lacks.push(Lack { code: "evaluation_late", detail });
         }
         Some(_) => {}

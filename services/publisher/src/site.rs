@@ -6,7 +6,7 @@ use jiff::{SignedDuration, Timestamp};
 use plant::{Bands, Grade, Zone};
 
 use crate::opening::Opening;
-use crate::{LongestInterval, Origin};
+use crate::{LongestInterval, Origin, Voice};
 
 /// The plant and its settings, as far as pages and messages speak of them.
 #[derive(Debug, Clone)]
@@ -41,6 +41,8 @@ pub struct Site {
     pub session_lasts: SignedDuration,
     /// Largest photo that is taken, in bytes.
     pub photo_bytes: usize,
+    /// How readers are told who asked for nothing else.
+    pub voice: Voice,
 }
 
 /// Who may read. Writing always asks for a role.
@@ -53,9 +55,14 @@ pub enum ReadAccess {
 }
 
 impl Site {
+    /// The site as what programs read speaks of it: the same for everybody, whatever the config says of readers.
+    pub(crate) fn for_programs(&self) -> Site {
+        Site { voice: Voice::default(), ..self.clone() }
+    }
+
     /// A day in the plant's zone: `12 May 2026`.
     pub(crate) fn day(&self, at: Timestamp) -> String {
-        at.to_zoned_datetime(self.zone.clone()).strftime("%-d\u{a0}%b\u{a0}%Y").to_string()
+        self.voice.day(self.date(at))
     }
 
     /// The day of an instant in the plant's zone.
@@ -70,12 +77,17 @@ impl Site {
 
     /// An instant in the plant's zone: `12 May 2026, 06:30 CEST`.
     pub(crate) fn minute(&self, at: Timestamp) -> String {
-        at.to_zoned_datetime(self.zone.clone()).strftime("%-d\u{a0}%b\u{a0}%Y, %H:%M %Z").to_string()
+        let voice = &self.voice;
+        let zoned = at.to_zoned_datetime(self.zone.clone());
+        let (day, time) = (voice.day(zoned.date()), zoned.strftime("%H:%M"));
+        voice.tell("date-minute", &[("day", &day), ("time", &time), ("zone", &zoned.strftime("%Z"))])
     }
 
     /// The limit in words: `grade 2 (catches a fingernail)`.
     pub(crate) fn limit_words(&self) -> String {
-        format!("grade {} ({})", self.limit, self.limit.meaning())
+        let voice = &self.voice;
+        let meaning = voice.meaning_of(self.limit);
+        voice.tell("grade-limit", &[("grade", &self.limit), ("meaning", &meaning)])
     }
 }
 
@@ -101,6 +113,7 @@ mod tests {
             address: None,
             session_lasts: SignedDuration::from_hours(12),
             photo_bytes: 1 << 20,
+            voice: Voice::default(),
         };
         // Central European Summer Time is UTC+2 (IANA time zone database).
         let at = "2026-07-01T22:30:00Z".parse().unwrap();

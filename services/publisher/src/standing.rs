@@ -4,83 +4,74 @@ use std::borrow::Cow;
 
 use plant::{Grade, Score, State};
 
-use crate::Site;
+use crate::{Site, Voice};
 
 /// What a score is and is not. Shown wherever scores are.
 pub(crate) fn what_it_is(site: &Site) -> String {
-    format!(
-        "A score is the chance that the next complete look into a tube finds a groove of {} or worse, reading error \
-         included. The range in brackets is its interval.",
-        site.limit_words()
-    )
+    let voice = &site.voice;
+    voice.tell("standing-what-it-is", &[("limit", &site.limit_words())])
 }
 
 /// What a score is not, and what outranks it.
 pub(crate) fn what_it_is_not(site: &Site) -> String {
-    format!(
-        "It is decision support for planning a changeover, not a safety function. It does not measure wall thickness or \
-         plating, and it says nothing on whether a unit is fit for food contact or for pressure service. A low score is \
-         not permission to skip a required inspection: the plant's longest interval between looks governs ({}).",
-        site.longest_interval.words()
-    )
+    let voice = &site.voice;
+    voice.tell("standing-what-it-is-not", &[("longest", &site.longest_interval.words(voice))])
 }
 
 /// What goes with scores where there is no page around them.
 pub(crate) fn notice(site: &Site) -> Vec<String> {
-    vec![what_it_is(site), what_it_is_not(site), FLAKES.to_owned()]
+    vec![what_it_is(site), what_it_is_not(site), flakes(&site.voice)]
 }
 
 /// Before anybody opens a unit.
-pub(crate) const BEFORE_OPENING: &str = "Follow the site's own procedures for energy control, refrigerant, pressure equipment, \
-    lifting, chemicals and food safety, and the codes that apply where you are. Where they ask for a licensed or authorised \
-    person, only that person does or approves the work. Where this page and a procedure differ, the procedure governs.";
+pub(crate) fn before_opening(voice: &Voice) -> String {
+    voice.say("caution-before-opening")
+}
 
 /// What asks to stop.
-pub(crate) const FLAKES: &str = "Flakes, exposed metal, cracks or missing parts: stop, hold the product, and call the \
-    responsible food-safety and pressure-equipment persons before restarting.";
+pub(crate) fn flakes(voice: &Voice) -> String {
+    voice.say("caution-flakes")
+}
 
 /// A score's state in two or three words. A hold outranks every state.
-pub(crate) const fn short(score: &Score) -> &'static str {
+pub(crate) fn short(score: &Score, voice: &Voice) -> String {
     if score.hold_and_assess {
-        return "hold and assess";
+        return voice.say("state-hold");
     }
     match score.state {
-        State::Ok => "fitted model",
-        State::Baseline => "run hours alone",
-        State::Prior => "stated belief",
-        State::Reached => "limit reached",
-        State::Blind => "blind, or never seen whole",
-        State::Stale => "no fresh data",
-        State::NoTube => "no tube fitted",
-        State::NotFitted => "in no unit",
+        State::Ok => voice.say("state-ok"),
+        State::Baseline => voice.say("state-baseline"),
+        State::Prior => voice.say("state-prior"),
+        State::Reached => voice.say("state-reached"),
+        State::Blind => voice.say("state-blind"),
+        State::Stale => voice.say("state-stale"),
+        State::NoTube => voice.say("state-no-tube"),
+        State::NotFitted => voice.say("state-not-fitted"),
     }
 }
 
 /// A score's state in a sentence.
-pub(crate) const fn meaning(score: &Score) -> &'static str {
+pub(crate) fn meaning(score: &Score, voice: &Voice) -> String {
     if score.hold_and_assess {
-        return "Hold and assess: flakes or exposed metal are on record in this life. No chance is given beside that.";
+        return voice.say("meaning-hold");
     }
     match score.state {
-        State::Ok => "A fitted and approved model stands behind this score.",
-        State::Baseline => "No model did better than run hours alone, so run hours alone stand behind this score.",
-        State::Prior => "Too few findings yet: the plant's stated belief stands behind this score, not its own record.",
-        State::Reached => "A look in this life has already found the limit.",
-        State::Blind => {
-            "Most run hours since the last complete look are not covered by readings, or the wall was never seen whole in \
-             these records: the risk is a floor, if any can be given."
-        }
-        State::Stale => "No reading has arrived for longer than the plant allows: the risk is the last one known.",
-        State::NoTube => "No tube is entered as fitted in this unit.",
-        State::NotFitted => "The tube sits in no unit.",
+        State::Ok => voice.say("meaning-ok"),
+        State::Baseline => voice.say("meaning-baseline"),
+        State::Prior => voice.say("meaning-prior"),
+        State::Reached => voice.say("meaning-reached"),
+        State::Blind => voice.say("meaning-blind"),
+        State::Stale => voice.say("meaning-stale"),
+        State::NoTube => voice.say("meaning-no-tube"),
+        State::NotFitted => voice.say("meaning-not-fitted"),
     }
 }
 
 /// Why a score is what it is; for a tube to be held the hold comes first.
-pub(crate) fn reason(score: &Score) -> Cow<'_, str> {
+pub(crate) fn reason<'s>(score: &'s Score, voice: &Voice) -> Cow<'s, str> {
     if score.hold_and_assess {
-        let why = "hold and assess: flakes or exposed metal are on record in this life, so no chance is given";
-        Cow::Owned(format!("{why} (besides: {})", score.reason.trim_end_matches('.')))
+        let besides = score.reason.trim_end_matches('.');
+        Cow::Owned(voice.tell("reason-hold", &[("besides", &besides)]))
     } else {
         Cow::Borrowed(&score.reason)
     }
@@ -93,11 +84,11 @@ pub(crate) fn bare_grade(score: &Score, site: &Site) -> Option<Grade> {
 }
 
 /// The worst groove grade of this life in words, the hold first; `None` if none was read and nothing is held.
-pub(crate) fn grade_words(score: &Score) -> Option<String> {
-    let groove = score.last_grade.map(|grade| format!("grade {grade}, {}", grade.meaning()));
+pub(crate) fn grade_words(score: &Score, voice: &Voice) -> Option<String> {
+    let groove = score.last_grade.map(|grade| voice.grade_and_meaning(grade));
     if !score.hold_and_assess {
         return groove;
     }
-    let groove = score.last_grade.map_or("not read".to_owned(), |grade| format!("grade {grade}"));
-    Some(format!("hold and assess: flakes or exposed metal; worst groove: {groove}"))
+    let groove = score.last_grade.map_or_else(|| voice.say("word-not-read"), |grade| voice.grade(grade));
+    Some(voice.tell("grade-held", &[("groove", &groove)]))
 }

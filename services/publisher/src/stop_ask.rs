@@ -4,6 +4,7 @@ use axum::http::StatusCode;
 use jiff::civil::Date;
 use plant::UnitId;
 
+use crate::Decimal;
 use crate::api::shortened;
 use crate::form::Form;
 use crate::opening::Span;
@@ -100,6 +101,33 @@ impl StopAsk {
         }
         Ok(ask)
     }
+}
+
+/// The question of a form in which numbers are typed with a comma, with points instead: an address means the same to
+/// whoever it is sent on to. `None` for any other question.
+///
+/// # Errors
+/// A problem that says what would be right.
+pub(crate) fn with_points(query: &str) -> Result<Option<String>, Problem> {
+    let form = Form::read(query.as_bytes());
+    if form.get("decimal") != "comma" {
+        return Ok(None);
+    }
+    let mut plain = form_urlencoded::Serializer::new(String::new());
+    for (name, value) in form.fields().filter(|(name, value)| *name != "decimal" && !value.trim().is_empty()) {
+        let number = |text: &str| {
+            Decimal::Comma.read(text).map(|number| number.to_string()).map_err(|why| {
+                Problem::new(StatusCode::BAD_REQUEST, "bad_query", format!("{}: {why}", shortened(name)))
+            })
+        };
+        let value = match (name, value.split_once(['-', '–'])) {
+            ("open_cost" | "late_cost", Some((low, high))) => format!("{}-{}", number(low)?, number(high)?),
+            ("run_h" | "open_cost" | "late_cost", _) => number(value)?,
+            _ => value.to_owned(),
+        };
+        plain.append_pair(name, &value);
+    }
+    Ok(Some(plain.finish()))
 }
 
 /// One amount, or two ends in either order with a dash between.

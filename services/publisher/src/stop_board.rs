@@ -11,7 +11,7 @@ use crate::opening::Costs;
 use crate::problem::Problem;
 use crate::stop_ask::StopAsk;
 use crate::stop_days::{Ahead, Instead, StopDay, ahead, stop_days};
-use crate::{Interval, Site, Snapshot, standing};
+use crate::{Interval, Site, Snapshot, Voice, standing};
 
 /// Where a unit stands at a stop. In the order in which they are read, and never mixed.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, serde::Serialize)]
@@ -147,10 +147,11 @@ impl<'a> StopUnit<'a> {
     ) -> StopUnit<'a> {
         let ahead = ahead(unit, day, snapshot, site, instead);
         let interval = Interval::of(score, snapshot, site);
-        let at_stop = risk_after(score, ahead.until_stop_h);
+        let voice = &site.voice;
+        let at_stop = risk_after(score, ahead.until_stop_h, voice);
         let at_next = match &ahead.next {
-            Some(next) => risk_after(score, ahead.until_stop_h + next.run_h),
-            None => Err("no campaign is planned after this stop".to_owned()),
+            Some(next) => risk_after(score, ahead.until_stop_h + next.run_h, voice),
+            None => Err(voice.say("stop-no-next")),
         };
         let group = if score.hold_and_assess || score.state == State::Reached {
             Group::DoesNotWait
@@ -186,9 +187,9 @@ pub(crate) fn ends_before_next(interval: &Interval, ahead: &Ahead) -> bool {
 }
 
 /// The risk after so many further run hours, or why there is none to give.
-fn risk_after(score: &Score, run_h: f64) -> Result<Horizon, String> {
+fn risk_after(score: &Score, run_h: f64, voice: &Voice) -> Result<Horizon, String> {
     if matches!(score.state, State::Stale | State::NoTube) {
-        return Err(standing::reason(score).trim_end_matches('.').to_owned());
+        return Err(standing::reason(score, voice).trim_end_matches('.').to_owned());
     }
-    after(score, run_h).map_err(|why| why.trim_end_matches('.').to_owned())
+    after(score, run_h, voice).map_err(|why| why.trim_end_matches('.').to_owned())
 }

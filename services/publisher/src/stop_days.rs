@@ -18,7 +18,7 @@ pub(crate) struct StopDay {
 /// The days on which stops begin that are not over, in order. A stop that lasts counts as of the day that is now.
 pub(crate) fn stop_days(snapshot: &Snapshot, site: &Site) -> Vec<StopDay> {
     let mut days: Vec<StopDay> = Vec::new();
-    for stop in changeovers(snapshot) {
+    for stop in changeovers(snapshot, &site.voice) {
         let day = site.date(stop.stop_from().max(snapshot.at));
         match days.last_mut().filter(|last| last.day == day) {
             Some(last) if last.units.contains(stop.unit) => {}

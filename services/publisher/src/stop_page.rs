@@ -3,7 +3,7 @@
 use askama::Template;
 use axum::extract::{RawQuery, State};
 use axum::http::StatusCode;
-use axum::response::{IntoResponse, Response};
+use axum::response::{IntoResponse, Redirect, Response};
 use jiff::Timestamp;
 use jiff::civil::Date;
 use plant::{Horizon, TubeId, UnitId};
@@ -12,16 +12,16 @@ use serde::Serialize;
 use crate::api::Pretty;
 use crate::chance::{Chance, chance};
 use crate::choice::Odds;
-use crate::figures::hours;
 use crate::opening::{Costs, Span};
 use crate::pages::{Frame, Standing, refused, rendered};
 use crate::problem::Problem;
 use crate::rank::rounded;
-use crate::stop_ask::StopAsk;
+use crate::shown::Shown;
+use crate::stop_ask::{StopAsk, with_points};
 use crate::stop_board::{Group, StopBoard, StopUnit};
 use crate::stop_days::StopDay;
 use crate::stop_words::{headline, listed, own_set, reckoning, state, units, why, why_this_set};
-use crate::{Interval, Publisher, Site, Snapshot, board, choice, standing};
+use crate::{Interval, Publisher, Site, Snapshot, Voice, board, choice, standing};
 
 /// Days of the plan that are offered.
 const DAYS: usize = 8;
@@ -29,6 +29,7 @@ const DAYS: usize = 8;
 #[derive(Template)]
 #[template(path = "stop.html")]
 struct StopPage {
+    voice: Voice,
     frame: Frame,
     standing: Standing,
     limit: String,
@@ -55,22 +56,24 @@ struct AskFields {
     all_units: bool,
     next: String,
     run_h: String,
+    /// In which style these numbers are typed, unless with a point.
+    decimal: Option<&'static str>,
     room: String,
     open_cost: String,
     late_cost: String,
 }
 
 struct StopGroup {
-    title: &'static str,
-    note: &'static str,
+    title: String,
+    note: String,
     rows: Vec<StopRow>,
 }
 
 struct StopRow {
     unit: String,
     tube: Option<String>,
-    state: &'static str,
-    flag: Option<&'static str>,
+    state: String,
+    flag: Option<String>,
     chances: Vec<Chance>,
     no_chance: String,
     no_next: String,
@@ -84,45 +87,52 @@ struct StopRow {
 }
 
 /// `GET /changeovers`
-pub(crate) async fn page(State(publisher): State<Publisher>, RawQuery(query): RawQuery) -> Response {
+pub(crate) async fn page(Shown(publisher): Shown, RawQuery(query): RawQuery) -> Response {
+    match with_points(query.as_deref().unwrap_or_default()) {
+        Ok(None) => {}
+        Ok(Some(plain)) => return Redirect::to(&format!("/changeovers?{plain}")).into_response(),
+        Err(problem) => return refused(problem),
+    }
     let ask = match StopAsk::read(query.as_deref()) {
         Ok(ask) => ask,
         Err(problem) => return refused(problem),
     };
     let (site, snapshot) = (&publisher.site, publisher.newest());
+    let voice = &site.voice;
     let stop = match StopBoard::of(&ask, &snapshot, site) {
         Ok(stop) => stop,
         Err(problem) => return refused(problem),
     };
     let words = |stop: &StopDay| {
         let names: Vec<String> = stop.units.iter().map(ToString::to_string).collect();
-        let said = if names.len() > 6 { units(names.len()) } else { listed(&names) };
-        (stop.day.to_string(), format!("{}: {said}", day_words(stop.day)))
+        let said = if names.len() > 6 { units(names.len(), &site.voice) } else { listed(&names, voice) };
+        (stop.day.to_string(), format!("{}: {said}", voice.weekday_and_day(stop.day)))
     };
     let typed = |span: Option<Span>| {
-        span.map_or(
-            String::new(),
-            |Span { low, high }| if low == high { format!("{low}") } else { format!("{low}-{high}") },
-        )
+        span.map_or(String::new(), |Span { low, high }| {
+            if low == high { voice.typed(low) } else { format!("{}-{}", voice.typed(low), voice.typed(high)) }
+        })
     };
     let page = StopPage {
+        voice: publisher.site.voice.clone(),
         frame: Frame::of(&publisher, &snapshot),
         standing: Standing::of(site),
         limit: site.limit_words(),
-        day: day_words(stop.day),
+        day: voice.weekday_and_day(stop.day),
         days: stop.days.iter().take(DAYS).map(|day| (words(day), day.day == stop.day)).collect(),
-        headline: headline(&stop),
+        headline: headline(&stop, voice),
         what_if: ask.is_what_if(),
-        reckoning: reckoning(&stop),
-        why: why_this_set(&stop),
-        own: if ask.own.is_empty() { vec![] } else { own_set(&stop, &ask.own) },
+        reckoning: reckoning(&stop, &site.voice),
+        why: why_this_set(&stop, &site.voice),
+        own: if ask.own.is_empty() { vec![] } else { own_set(&stop, &ask.own, &site.voice) },
         groups: groups(&stop, &snapshot, site),
-        spares: spares(&stop, &snapshot),
+        spares: spares(&stop, &snapshot, &site.voice),
         ask: AskFields {
             on: stop.day.to_string(),
             all_units: !stop.as_planned,
             next: ask.next.map_or(String::new(), |next| next.to_string()),
-            run_h: ask.run_h.map_or(String::new(), |run_h| run_h.to_string()),
+            run_h: ask.run_h.map_or(String::new(), |run_h| voice.typed(run_h)),
+            decimal: Some(voice.display.word("decimal")).filter(|word| *word != "point"),
             room: ask.room.map_or(String::new(), |room| room.to_string()),
             open_cost: typed(ask.open_cost),
             late_cost: typed(ask.late_cost),
@@ -135,30 +145,15 @@ pub(crate) async fn page(State(publisher): State<Publisher>, RawQuery(query): Ra
     rendered(StatusCode::OK, &page)
 }
 
-fn day_words(day: Date) -> String {
-    day.strftime("%A, %-d\u{a0}%b\u{a0}%Y").to_string()
-}
-
 fn groups(stop: &StopBoard<'_>, snapshot: &Snapshot, site: &Site) -> Vec<StopGroup> {
+    let voice = &site.voice;
     let told = [
-        (
-            Group::DoesNotWait,
-            "Does not wait for the stop",
-            "Held, or the limit is reached: the plant's procedure comes first.",
-        ),
-        (Group::ByInterval, "Open: the plant’s own interval asks for it", "No chance and no saving outweighs it."),
-        (Group::Open, "Open: the best use of the room that is left", ""),
-        (Group::NoRoom, "Worth opening, but no room at this stop", "Room for one more would take the first of these."),
-        (
-            Group::MayWait,
-            "May wait, at most until the plant’s interval ends",
-            "Advice, not permission: a required look stays required.",
-        ),
-        (
-            Group::Unsaid,
-            "Cannot be said: inspect on the fixed schedule",
-            "Outside the choice, not at its end: nothing here is known to be better than what stands above.",
-        ),
+        (Group::DoesNotWait, voice.say("stop-does-not-wait"), voice.say("stop-does-not-wait-note")),
+        (Group::ByInterval, voice.say("stop-by-interval"), voice.say("stop-by-interval-note")),
+        (Group::Open, voice.say("stop-best"), String::new()),
+        (Group::NoRoom, voice.say("stop-no-room"), voice.say("stop-no-room-note")),
+        (Group::MayWait, voice.say("stop-wait"), voice.say("stop-wait-note")),
+        (Group::Unsaid, voice.say("board-unsaid"), voice.say("stop-unsaid-note")),
     ];
     told.into_iter()
         .map(|(group, title, note)| {
@@ -170,38 +165,46 @@ fn groups(stop: &StopBoard<'_>, snapshot: &Snapshot, site: &Site) -> Vec<StopGro
 }
 
 fn row(unit: &StopUnit<'_>, stop: &StopBoard<'_>, snapshot: &Snapshot, site: &Site) -> StopRow {
-    let score = unit.score;
+    let (score, voice) = (unit.score, &site.voice);
     let held = unit.group == Group::DoesNotWait;
     let now = unit.at_stop.as_ref().ok().and_then(|_| score.now());
-    let mut chances: Vec<Chance> = now.map(|now| chance(score, now, "now".to_owned())).into_iter().collect();
-    chances.extend(unit.at_stop.as_ref().ok().map(|at| chance(score, at, "at the stop".to_owned())));
+    let mut chances: Vec<Chance> =
+        now.map(|now| chance(score, now, voice.say("chance-now"), voice)).into_iter().collect();
+    chances.extend(unit.at_stop.as_ref().ok().map(|at| chance(score, at, voice.say("stop-at-stop"), voice)));
     chances.extend(
-        unit.at_next.as_ref().ok().filter(|_| now.is_some()).map(|at| chance(score, at, "at the next".to_owned())),
+        unit.at_next
+            .as_ref()
+            .ok()
+            .filter(|_| now.is_some())
+            .map(|at| chance(score, at, voice.say("stop-at-next"), voice)),
     );
     let ahead = match (&unit.ahead.next, &unit.at_stop) {
         (Some(next), Ok(_)) => {
             let products =
-                if next.products.is_empty() { String::new() } else { format!(" ({})", listed(&next.products)) };
-            format!(
-                "Stops {} after {} of running; next chance {} after {} more{products}.",
-                site.minute(unit.ahead.stop_at),
-                hours(unit.ahead.until_stop_h),
-                site.day(next.at),
-                hours(next.run_h),
+                if next.products.is_empty() { String::new() } else { format!(" ({})", listed(&next.products, voice)) };
+            voice.tell(
+                "stop-ahead",
+                &[
+                    ("time", &site.minute(unit.ahead.stop_at)),
+                    ("hours", &voice.hours(unit.ahead.until_stop_h)),
+                    ("day", &site.day(next.at)),
+                    ("more", &voice.hours(next.run_h)),
+                    ("products", &products),
+                ],
             )
         }
-        (None, Ok(_)) => format!(
-            "Stops {} after {} of running; no next chance is planned.",
-            site.minute(unit.ahead.stop_at),
-            hours(unit.ahead.until_stop_h),
+        (None, Ok(_)) => voice.tell(
+            "stop-ahead-last",
+            &[("time", &site.minute(unit.ahead.stop_at)), ("hours", &voice.hours(unit.ahead.until_stop_h))],
         ),
-        _ => format!("Stops {}.", site.minute(unit.ahead.stop_at)),
+        _ => voice.tell("stop-ahead-unsaid", &[("time", &site.minute(unit.ahead.stop_at))]),
     };
     StopRow {
         unit: unit.unit.to_string(),
         tube: score.tube.as_ref().map(ToString::to_string),
-        state: state(unit),
-        flag: held.then_some(if score.hold_and_assess { "Hold" } else { "Limit reached" }),
+        state: state(unit, voice),
+        flag: held
+            .then(|| if score.hold_and_assess { voice.say("board-hold") } else { voice.say("board-limit-reached") }),
         chances: if held { vec![] } else { chances },
         no_chance: unit.at_stop.as_ref().err().cloned().unwrap_or_default(),
         no_next: if held || unit.at_stop.is_err() {
@@ -210,7 +213,7 @@ fn row(unit: &StopUnit<'_>, stop: &StopBoard<'_>, snapshot: &Snapshot, site: &Si
             unit.at_next.as_ref().err().cloned().unwrap_or_default()
         },
         why: why(unit, stop, site),
-        wore: if held { vec![] } else { board::wore(score) },
+        wore: if held { vec![] } else { board::wore(score, &site.voice) },
         look: board::look(score, site),
         interval: unit.interval.words(site),
         interval_due: unit.interval.is_due() || unit.group == Group::ByInterval,
@@ -220,7 +223,7 @@ fn row(unit: &StopUnit<'_>, stop: &StopBoard<'_>, snapshot: &Snapshot, site: &Si
 }
 
 /// What is on the shelf against what opening may find.
-fn spares(stop: &StopBoard<'_>, snapshot: &Snapshot) -> String {
+fn spares(stop: &StopBoard<'_>, snapshot: &Snapshot, voice: &Voice) -> String {
     let (ready, not): (Vec<_>, Vec<_>) =
         snapshot.scores.iter().filter(|score| score.unit.is_none()).partition(|score| is_spare(score, snapshot));
     let names = |scores: &[&plant::Score]| -> Vec<String> {
@@ -231,28 +234,26 @@ fn spares(stop: &StopBoard<'_>, snapshot: &Snapshot) -> String {
     let sure = open.iter().filter(|unit| unit.group == Group::DoesNotWait).count() as f64;
     let catches = sure + open.iter().filter_map(|unit| unit.at_stop.as_ref().ok()).map(|at| at.risk).sum::<f64>();
     let shelf = match spare.as_slice() {
-        [] => "No spare tube is on the shelf that is known to be whole".to_owned(),
-        names => format!(
-            "{} on the shelf: {}",
-            if names.len() == 1 { "1 spare tube is" } else { "Spare tubes are" },
-            listed(names)
-        ),
+        [] => voice.say("stop-no-spare"),
+        names => voice.tell("stop-spares", &[("count", &names.len()), ("tubes", &listed(names, voice))]),
     };
     let other = if other.is_empty() {
         String::new()
     } else {
-        format!(" Also there, to be looked at first: {}.", listed(&other))
+        format!(" {}", voice.tell("stop-spares-unlooked", &[("tubes", &listed(&other, voice))]))
     };
     let found = if open.is_empty() {
         String::new()
     } else {
         format!(
-            " Among the {} to open some {:.1} catches are expected, each of which needs a spare tube or the time to renew its own.",
-            units(open.len()),
-            catches
+            " {}",
+            voice.tell(
+                "stop-spares-needed",
+                &[("units", &units(open.len(), voice)), ("catches", &voice.decimal(catches, 1))]
+            )
         )
     };
-    format!("{shelf}.{other}{found}")
+    format!("{shelf}{other}{found}")
 }
 
 /// A tube on the shelf that began its life whole and in which nothing was found since.
@@ -344,8 +345,8 @@ pub(crate) async fn choice(State(publisher): State<Publisher>, RawQuery(query): 
         open: stop.proposed().map(|unit| unit.unit).collect(),
         expected_cost: costs.map(|costs| choice::expected(&odds, &stop.choice.open, costs)),
         next_best,
-        own_set: if ask.own.is_empty() { vec![] } else { own_set(&stop, &ask.own) },
-        why: why_this_set(&stop),
+        own_set: if ask.own.is_empty() { vec![] } else { own_set(&stop, &ask.own, &site.voice) },
+        why: why_this_set(&stop, &site.voice),
         units: stop.units.iter().map(|unit| unit_json(unit, &stop, site)).collect(),
     };
     Ok(Pretty(told).into_response())

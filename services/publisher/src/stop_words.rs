@@ -1,48 +1,46 @@
 //! What a stop says in sentences: why a unit stands where it stands, and why this set and not another.
 
 use crate::choice::{Change, Odds, expected, next_best};
-use crate::figures::{count, hours, number, percent};
 use crate::opening::{Costs, Span};
 use crate::stop_board::{Group, StopBoard, StopUnit, ends_before_next};
-use crate::{Interval, Site, advice, standing};
+use crate::{Interval, Site, Voice, advice, standing};
 
 /// An amount of money to three digits: more would read as precision.
-pub(crate) fn money(amount: f64, costs: &Costs) -> String {
+pub(crate) fn money(amount: f64, costs: &Costs, voice: &Voice) -> String {
     let size = amount.abs().log10().floor();
     let step = if amount.abs() >= 1000.0 { 10_f64.powf(size - 2.0) } else { 1.0 };
-    format!("{}\u{a0}{}", number((amount / step).round() * step), costs.money).trim_end().to_owned()
+    format!("{}\u{a0}{}", voice.number((amount / step).round() * step), costs.money).trim_end().to_owned()
 }
 
-fn money_span(span: &Span, costs: &Costs) -> String {
+fn money_span(span: &Span, costs: &Costs, voice: &Voice) -> String {
     if span.low == span.high {
-        money(span.low, costs)
+        money(span.low, costs, voice)
     } else {
-        format!("{} to {}", money(span.low, costs), money(span.high, costs))
+        voice.tell("range", &[("low", &money(span.low, costs, voice)), ("high", &money(span.high, costs, voice))])
     }
 }
 
 /// What the choice reckons with.
-pub(crate) fn reckoning(board: &StopBoard<'_>) -> Vec<String> {
+pub(crate) fn reckoning(board: &StopBoard<'_>, voice: &Voice) -> Vec<String> {
     let mut said = Vec::new();
     said.push(match (board.no_crew, board.room) {
-        (true, _) => "The config says that no crew is there that day: nothing can be opened at this stop.".to_owned(),
-        (_, None) => "How many units can be opened in one stop is not entered, so room for all is assumed.".to_owned(),
-        (_, Some(room)) => format!("Room to open {} in this stop.", units(room)),
+        (true, _) => voice.say("stop-no-crew"),
+        (_, None) => voice.say("stop-room-unknown"),
+        (_, Some(room)) => voice.tell("stop-room", &[("units", &units(room, voice))]),
     });
     said.push(match &board.costs {
-        None => "What opening and a late catch cost is not entered: units are put in order by their chance alone, and \
-                 whether opening one pays is not said."
-            .to_owned(),
+        None => voice.say("stop-costs-unknown"),
         Some(costs) => {
             let ends = costs.break_even_ends();
-            format!(
-                "Opening one unit costs {}; a catch that is found a campaign late costs {} more than at the stop. \
-                 Reckoned at the middle of both, opening pays from a chance of {} on ({} to {} over the ranges).",
-                money_span(&costs.open, costs),
-                money_span(&costs.late_catch, costs),
-                percent(costs.break_even().min(1.0)),
-                percent(ends.low.min(1.0)),
-                percent(ends.high.min(1.0)),
+            voice.tell(
+                "stop-costs",
+                &[
+                    ("open", &money_span(&costs.open, costs, voice)),
+                    ("late", &money_span(&costs.late_catch, costs, voice)),
+                    ("chance", &voice.percent(costs.break_even().min(1.0))),
+                    ("low", &voice.percent(ends.low.min(1.0))),
+                    ("high", &voice.percent(ends.high.min(1.0))),
+                ],
             )
         }
     });
@@ -50,75 +48,61 @@ pub(crate) fn reckoning(board: &StopBoard<'_>) -> Vec<String> {
 }
 
 /// Why this set and not another.
-pub(crate) fn why_this_set(board: &StopBoard<'_>) -> Vec<String> {
+pub(crate) fn why_this_set(board: &StopBoard<'_>, voice: &Voice) -> Vec<String> {
     let mut said = Vec::new();
     let rule = board.asked_by_rule;
     if rule > 0 {
-        let them = if rule == 1 { "1 unit is".to_owned() } else { format!("{} units are", count(rule as u64)) };
-        said.push(format!(
-            "{them} not a matter of choice: held, at the limit, or asked for by the plant's own interval, which wins over any chance."
-        ));
+        said.push(voice.tell("stop-by-rule", &[("count", &rule), ("units", &voice.count(rule as u64))]));
         if let Some(room) = board.room.filter(|room| *room < rule) {
-            said.push(format!(
-                "That is {} more than this stop has room for: find room, or stop them another day before their interval ends.",
-                count((rule - room) as u64)
-            ));
+            said.push(voice.tell("stop-beyond-room", &[("more", &voice.count((rule - room) as u64))]));
         }
     }
     let odds: Vec<Odds> = board.odds.iter().map(|(_, odds)| *odds).collect();
     let choice = &board.choice;
     if odds.is_empty() {
-        said.push("There is nothing to choose among the others.".to_owned());
+        said.push(voice.say("stop-nothing-to-choose"));
         return said;
     }
-    said.push(
-        "Opening finds what is in the wall at the stop; what only grows afterwards is found at the next one either way. So \
-         opening saves the chance at the stop times what a late catch costs, less the opening. These values only add up: the \
-         units are sorted by chance and taken from the top while opening pays and there is room."
-            .to_owned(),
-    );
+    said.push(voice.say("stop-how-chosen"));
     let Some(costs) = &board.costs else { return said };
     let total = expected(&odds, &choice.open, costs);
-    said.push(format!(
-        "Of the {} to choose among, opening {} costs {} on average, late catches in the others included.",
-        units(odds.len()),
-        units(choice.open.len()),
-        money(total, costs)
+    said.push(voice.tell(
+        "stop-total",
+        &[
+            ("all", &units(odds.len(), voice)),
+            ("open", &units(choice.open.len(), voice)),
+            ("cost", &money(total, costs, voice)),
+        ],
     ));
     if let Some((change, more)) = next_best(&odds, choice, costs) {
         let (what, low, high) = match change {
             Change::Close(place) => {
                 let own = odds[place];
                 let (low, high) = ends(own.lower, own.upper, costs);
-                (format!("leaving {} closed", board.name(place)), low, high)
+                (voice.tell("stop-step-close", &[("unit", &board.name(place))]), low, high)
             }
             Change::Open(place) => {
                 let own = odds[place];
                 let (low, high) = ends(own.lower, own.upper, costs);
-                (format!("opening {} too", board.name(place)), -high, -low)
+                (voice.tell("stop-step-open", &[("unit", &board.name(place))]), -high, -low)
             }
             Change::Swap(out, into) => {
                 let (low, high) = (odds[out].lower - odds[into].upper, odds[out].upper - odds[into].lower);
                 let late = |apart: f64| if apart < 0.0 { costs.late_catch.high } else { costs.late_catch.low };
                 let far = |apart: f64| if apart < 0.0 { costs.late_catch.low } else { costs.late_catch.high };
                 (
-                    format!("opening {} instead of {}", board.name(into), board.name(out)),
+                    voice.tell("stop-step-swap", &[("into", &board.name(into)), ("out", &board.name(out))]),
                     low * late(low),
                     high * far(high),
                 )
             }
         };
-        let turn = if low < 0.0 {
-            ": within what is known either may be the better one"
+        let (more, least, most) = (money(more, costs, voice), money(low, costs, voice), money(high, costs, voice));
+        said.push(if low < 0.0 {
+            voice.tell("stop-next-best-either", &[("what", &what), ("more", &more), ("low", &least), ("high", &most)])
         } else {
-            ": better at no end of them"
-        };
-        said.push(format!(
-            "The next best set is one step away: {what} would cost {} more on average, {} to {} over costs and intervals{turn}.",
-            money(more, costs),
-            money(low, costs),
-            money(high, costs),
-        ));
+            voice.tell("stop-next-best", &[("what", &what), ("more", &more), ("low", &least), ("high", &most)])
+        });
     }
     said
 }
@@ -130,123 +114,126 @@ fn ends(lower: f64, upper: f64, costs: &Costs) -> (f64, f64) {
 
 /// Why a unit stands in its group, in a sentence or two.
 pub(crate) fn why(unit: &StopUnit<'_>, board: &StopBoard<'_>, site: &Site) -> String {
+    let voice = &site.voice;
     match unit.group {
         Group::DoesNotWait => advice::advice(unit.score, &unit.interval, site),
         Group::ByInterval => by_interval(unit, site),
         Group::Unsaid => match &unit.at_stop {
-            Err(reason) => advice::unavailable(reason),
-            Ok(_) => {
-                "Most of its run hours are blind, or the wall was never seen whole: its chance is a floor, and a low \
-                      floor does not say that it may wait. Inspect on the fixed schedule."
-                    .to_owned()
-            }
+            Err(reason) => advice::unavailable(reason, voice),
+            Ok(_) => voice.say("stop-blind"),
         },
-        Group::Open => format!("{}{}", saves(unit, board), turns(unit, board)),
+        Group::Open => format!("{}{}", saves(unit, board, &site.voice), turns(unit, board, &site.voice)),
         Group::NoRoom => {
-            format!(
-                "Worth opening, but the room goes to units with a higher chance. {}{}",
-                until(unit, site),
-                turns(unit, board)
-            )
+            let why = voice.say("stop-why-no-room");
+            format!("{why} {}{}", until(unit, site), turns(unit, board, voice))
         }
-        Group::MayWait => format!("{}{}", until(unit, site), turns(unit, board)),
+        Group::MayWait => format!("{}{}", until(unit, site), turns(unit, board, &site.voice)),
     }
 }
 
 fn by_interval(unit: &StopUnit<'_>, site: &Site) -> String {
     match &unit.interval {
         Interval::Left { run_h_left, until } if ends_before_next(&unit.interval, &unit.ahead) => {
-            let run = run_h_left.map(|left| format!("after {} of running", hours(left)));
-            let day = until.map(|until| format!("on {}", site.day(until)));
-            let ends: Vec<String> = run.into_iter().chain(day).collect();
-            let before = match &unit.ahead.next {
-                Some(next) => format!(
-                    "no later than the next chance to open ({}, {} of running)",
-                    site.day(next.at),
-                    hours(unit.ahead.until_stop_h + next.run_h)
-                ),
-                None => "before this stop".to_owned(),
+            let voice = &site.voice;
+            let run = run_h_left.map(|left| voice.tell("stop-ends-after", &[("hours", &voice.hours(left))]));
+            let day = until.map(|until| voice.tell("stop-ends-on", &[("day", &site.day(until))]));
+            let ends = match (run, day) {
+                (Some(run), Some(day)) => voice.tell("stop-ends-either", &[("run", &run), ("day", &day)]),
+                (run, day) => run.or(day).unwrap_or_default(),
             };
-            format!("The plant's longest interval ends {}, {before}: open at this stop.", ends.join(" or "))
+            match &unit.ahead.next {
+                Some(next) => voice.tell(
+                    "stop-interval-before-next",
+                    &[
+                        ("ends", &ends),
+                        ("day", &site.day(next.at)),
+                        ("hours", &voice.hours(unit.ahead.until_stop_h + next.run_h)),
+                    ],
+                ),
+                None => voice.tell("stop-interval-before-stop", &[("ends", &ends)]),
+            }
         }
         _ => advice::advice(unit.score, &unit.interval, site),
     }
 }
 
 fn until(unit: &StopUnit<'_>, site: &Site) -> String {
+    let voice = &site.voice;
     match &unit.interval {
         Interval::Left { run_h_left, until } => {
-            let run = run_h_left.map(|left| format!("within {} of running", hours(left)));
-            let day = until.map(|until| format!("by {}", site.day(until)));
-            let ends: Vec<String> = run.into_iter().chain(day).collect();
-            let first = if ends.len() > 1 { ", whichever comes first" } else { "" };
-            format!("May wait, at most until the plant's longest interval ends: {}{first}. ", ends.join(" or "))
+            let ends = advice::ends_within(*run_h_left, *until, site);
+            format!("{} ", voice.tell("stop-may-wait", &[("ends", &ends)]))
         }
-        _ => "The plant's own longest interval governs how long it may wait; it is not entered here. ".to_owned(),
+        _ => format!("{} ", voice.say("stop-may-wait-unknown")),
     }
 }
 
-fn saves(unit: &StopUnit<'_>, board: &StopBoard<'_>) -> String {
+fn saves(unit: &StopUnit<'_>, board: &StopBoard<'_>, voice: &Voice) -> String {
     let (Some(costs), Ok(at_stop)) = (&board.costs, &unit.at_stop) else {
-        return "Among the highest chances. ".to_owned();
+        return format!("{} ", voice.say("stop-among-highest"));
     };
     let saves = at_stop.risk * costs.late_catch.mid() - costs.open.mid();
-    format!("Opening saves {} on average. ", money(saves, costs))
+    format!("{} ", voice.tell("stop-saves", &[("amount", &money(saves, costs, voice))]))
 }
 
 /// When the choice would be another for a unit.
-fn turns(unit: &StopUnit<'_>, board: &StopBoard<'_>) -> String {
+fn turns(unit: &StopUnit<'_>, board: &StopBoard<'_>, voice: &Voice) -> String {
     let (Some(hold), Ok(at_stop)) = (unit.hold, &unit.at_stop) else { return String::new() };
     let opened = unit.group == Group::Open;
     let mut said = if hold.turns_at > 1.0 {
-        "No chance would give it room.".to_owned()
+        voice.say("stop-no-chance-gives-room")
     } else if hold.turns_at <= 0.0 {
-        return "There is room for it at any chance.".to_owned();
+        return voice.say("stop-room-at-any-chance");
     } else {
-        let word = if opened { "below" } else { "above" };
         let reach = match (hold.over_interval, opened) {
-            (true, _) => "the interval of its chance does not reach that".to_owned(),
-            (false, true) => format!("the interval of its chance reaches down to {}", percent(at_stop.lower)),
-            (false, false) => format!("the interval of its chance reaches up to {}", percent(at_stop.upper)),
+            (true, _) => voice.say("stop-reach-not"),
+            (false, true) => voice.tell("stop-reach-down", &[("chance", &voice.percent(at_stop.lower))]),
+            (false, false) => voice.tell("stop-reach-up", &[("chance", &voice.percent(at_stop.upper))]),
         };
-        format!("Turns {word} a chance of {}; {reach}.", percent(hold.turns_at))
+        let chance = voice.percent(hold.turns_at);
+        if opened {
+            voice.tell("stop-turns-below", &[("chance", &chance), ("reach", &reach)])
+        } else {
+            voice.tell("stop-turns-above", &[("chance", &chance), ("reach", &reach)])
+        }
     };
     if let Some(costs) = board.costs.as_ref().filter(|_| !hold.over_costs) {
         let late = costs.open.mid() / at_stop.risk;
+        said.push(' ');
         said.push_str(&if opened {
-            format!(" With costs at other ends of their ranges it would stay closed: it pays if a late catch costs more than {}.", money(late, costs))
+            voice.tell("stop-costs-close", &[("amount", &money(late, costs, voice))])
         } else {
-            format!(" With costs at other ends of their ranges it would be opened: it pays once a late catch costs more than {}.", money(late, costs))
+            voice.tell("stop-costs-open", &[("amount", &money(late, costs, voice))])
         });
     }
     said
 }
 
 /// The headline: what to open.
-pub(crate) fn headline(board: &StopBoard<'_>) -> String {
+pub(crate) fn headline(board: &StopBoard<'_>, voice: &Voice) -> String {
     let open: Vec<String> = board.proposed().map(|unit| unit.unit.to_string()).collect();
     match open.as_slice() {
-        _ if board.units.is_empty() => "No unit stops that day, as far as is known.".to_owned(),
-        [] => "Nothing asks to be opened at this stop by chance or by rule. What the plant's own schedule asks for holds all the same.".to_owned(),
-        names => format!("Open {}.", listed(names)),
+        _ if board.units.is_empty() => voice.say("stop-none"),
+        [] => voice.say("stop-nothing"),
+        names => voice.tell("stop-open", &[("units", &listed(names, voice))]),
     }
 }
 
 /// Names in a sentence: `K1, K2 and K3`.
-pub(crate) fn listed(names: &[String]) -> String {
+pub(crate) fn listed(names: &[String], voice: &Voice) -> String {
     match names {
-        [] => "none".to_owned(),
+        [] => voice.say("list-none"),
         [one] => one.clone(),
-        [first @ .., last] => format!("{} and {last}", first.join(", ")),
+        [first @ .., last] => voice.tell("list-and", &[("names", &first.join(", ")), ("last", &last)]),
     }
 }
 
-pub(crate) fn units(number: usize) -> String {
-    if number == 1 { "1 unit".to_owned() } else { format!("{} units", count(number as u64)) }
+pub(crate) fn units(number: usize, voice: &Voice) -> String {
+    voice.tell("count-units", &[("count", &number), ("units", &voice.count(number as u64))])
 }
 
 /// What an asker's own set costs against the proposed one.
-pub(crate) fn own_set(board: &StopBoard<'_>, own: &[plant::UnitId]) -> Vec<String> {
+pub(crate) fn own_set(board: &StopBoard<'_>, own: &[plant::UnitId], voice: &Voice) -> Vec<String> {
     let mut said = Vec::new();
     let left: Vec<String> = board
         .units
@@ -255,10 +242,7 @@ pub(crate) fn own_set(board: &StopBoard<'_>, own: &[plant::UnitId]) -> Vec<Strin
         .map(|unit| unit.unit.to_string())
         .collect();
     if !left.is_empty() {
-        said.push(format!(
-            "It leaves closed what does not wait or what the plant's interval asks for: {}. No saving outweighs that.",
-            listed(&left)
-        ));
+        said.push(voice.tell("stop-own-leaves", &[("units", &listed(&left, voice))]));
     }
     let unknown: Vec<String> = own
         .iter()
@@ -266,7 +250,7 @@ pub(crate) fn own_set(board: &StopBoard<'_>, own: &[plant::UnitId]) -> Vec<Strin
         .map(ToString::to_string)
         .collect();
     if !unknown.is_empty() {
-        said.push(format!("Not at this stop: {}.", listed(&unknown)));
+        said.push(voice.tell("stop-own-unknown", &[("units", &listed(&unknown, voice))]));
     }
     let unsaid: Vec<String> = board
         .units
@@ -275,10 +259,10 @@ pub(crate) fn own_set(board: &StopBoard<'_>, own: &[plant::UnitId]) -> Vec<Strin
         .map(|unit| unit.unit.to_string())
         .collect();
     if !unsaid.is_empty() {
-        said.push(format!("What opening {} saves cannot be said; a look is always worth knowing.", listed(&unsaid)));
+        said.push(voice.tell("stop-own-unsaid", &[("units", &listed(&unsaid, voice))]));
     }
     if let Some(room) = board.room.filter(|room| own.len() > *room) {
-        said.push(format!("It asks for {}, and this stop has room for {}.", units(own.len()), units(room)));
+        said.push(voice.tell("stop-own-room", &[("units", &units(own.len(), voice)), ("room", &units(room, voice))]));
     }
     let odds: Vec<Odds> = board.odds.iter().map(|(_, odds)| *odds).collect();
     let chosen: Vec<usize> = (0..odds.len()).filter(|place| own.contains(board.name(*place))).collect();
@@ -286,35 +270,24 @@ pub(crate) fn own_set(board: &StopBoard<'_>, own: &[plant::UnitId]) -> Vec<Strin
         let (mine, best) = (expected(&odds, &chosen, costs), expected(&odds, &board.choice.open, costs));
         let more = mine - best;
         said.push(if more.abs() < 0.5 {
-            format!(
-                "Among the units to choose from it costs the same as the proposed set: {} on average.",
-                money(mine, costs)
-            )
+            voice.tell("stop-own-same", &[("amount", &money(mine, costs, voice))])
         } else if more > 0.0 {
-            format!(
-                "Among the units to choose from it costs {} on average, {} more than the proposed set.",
-                money(mine, costs),
-                money(more, costs)
-            )
+            voice.tell("stop-own-more", &[("amount", &money(mine, costs, voice)), ("more", &money(more, costs, voice))])
         } else {
-            format!(
-                "It costs {} on average, {} less than the proposed set: it takes more room.",
-                money(mine, costs),
-                money(-more, costs)
-            )
+            voice
+                .tell("stop-own-less", &[("amount", &money(mine, costs, voice)), ("less", &money(-more, costs, voice))])
         });
     } else {
         let late = |set: &[usize]| -> f64 { (0..odds.len()).filter(|p| !set.contains(p)).map(|p| odds[p].risk).sum() };
-        said.push(format!(
-            "On average {} catches stay in the wall of what it leaves closed, {} with the proposed set.",
-            number(late(&chosen)),
-            number(late(&board.choice.open))
+        said.push(voice.tell(
+            "stop-own-catches",
+            &[("own", &voice.number(late(&chosen))), ("proposed", &voice.number(late(&board.choice.open)))],
         ));
     }
     said
 }
 
 /// A short line on the unit's state.
-pub(crate) fn state(unit: &StopUnit<'_>) -> &'static str {
-    standing::short(unit.score)
+pub(crate) fn state(unit: &StopUnit<'_>, voice: &Voice) -> String {
+    standing::short(unit.score, voice)
 }

@@ -9,9 +9,9 @@ use plant::{Suspicion, SuspicionKind, Suspicions, TubeId};
 use serde::Serialize;
 
 use crate::api::Pretty;
-use crate::figures::count;
 use crate::pages::{Frame, rendered};
-use crate::{Publisher, Site, Snapshot};
+use crate::shown::Shown;
+use crate::{Publisher, Site, Snapshot, Voice};
 
 /// Doubts about what happened so recently are told on the board.
 const RECENT: SignedDuration = SignedDuration::from_hours(30 * 24);
@@ -41,7 +41,7 @@ pub(crate) async fn suspicions(extract::State(publisher): extract::State<Publish
 #[derive(Debug)]
 pub(crate) struct Doubt {
     pub day: String,
-    pub title: &'static str,
+    pub title: String,
     pub tube: Option<String>,
     pub units: String,
     pub what: String,
@@ -53,7 +53,7 @@ impl Doubt {
         let units: Vec<_> = doubt.units.iter().map(|unit| unit.as_str()).collect();
         Doubt {
             day: site.day(doubt.at),
-            title: title(doubt.kind),
+            title: title(doubt.kind, &site.voice),
             tube: doubt.tube.as_ref().map(ToString::to_string),
             units: units.join(", "),
             what: doubt.what.clone(),
@@ -62,15 +62,15 @@ impl Doubt {
     }
 }
 
-const fn title(kind: SuspicionKind) -> &'static str {
+fn title(kind: SuspicionKind, voice: &Voice) -> String {
     match kind {
-        SuspicionKind::TradedTorque => "torque traded",
-        SuspicionKind::GradeFell => "grade fell",
-        SuspicionKind::DepthUnit => "unit of depth",
-        SuspicionKind::EndsMirrored => "ends mirrored",
-        SuspicionKind::WrongMeter => "wrong hour meter",
-        SuspicionKind::EnteredLate => "entered late",
-        SuspicionKind::TwoGrades => "two grades",
+        SuspicionKind::TradedTorque => voice.say("doubt-traded-torque"),
+        SuspicionKind::GradeFell => voice.say("doubt-grade-fell"),
+        SuspicionKind::DepthUnit => voice.say("doubt-depth-unit"),
+        SuspicionKind::EndsMirrored => voice.say("doubt-ends-mirrored"),
+        SuspicionKind::WrongMeter => voice.say("doubt-wrong-meter"),
+        SuspicionKind::EnteredLate => voice.say("doubt-entered-late"),
+        SuspicionKind::TwoGrades => voice.say("doubt-two-grades"),
     }
 }
 
@@ -81,19 +81,16 @@ pub(crate) fn of_tube(snapshot: &Snapshot, tube: &TubeId, site: &Site) -> Vec<Do
 }
 
 /// How many doubts the board tells of; `None` if there are none of late.
-pub(crate) fn recent(snapshot: &Snapshot) -> Option<String> {
+pub(crate) fn recent(snapshot: &Snapshot, voice: &Voice) -> Option<String> {
     let doubts = &snapshot.suspicions.doubts;
     let recent = doubts.iter().filter(|doubt| snapshot.at.duration_since(doubt.at) < RECENT).count();
-    match recent {
-        0 => None,
-        1 => Some("One thing of the last 30 days is doubted".to_owned()),
-        many => Some(format!("{} things of the last 30 days are doubted", count(many as u64))),
-    }
+    (recent > 0).then(|| voice.tell("board-doubts", &[("count", &recent), ("things", &voice.count(recent as u64))]))
 }
 
 #[derive(Template)]
 #[template(path = "suspicions.html")]
 struct SuspicionsPage {
+    voice: Voice,
     frame: Frame,
     doubts: Vec<Doubt>,
     one_lower: String,
@@ -103,16 +100,17 @@ struct SuspicionsPage {
 }
 
 /// `GET /suspicions`
-pub(crate) async fn page(extract::State(publisher): extract::State<Publisher>) -> Response {
+pub(crate) async fn page(Shown(publisher): Shown) -> Response {
     let (site, snapshot) = (&publisher.site, publisher.newest());
-    let all = &snapshot.suspicions;
+    let (all, voice) = (&snapshot.suspicions, &site.voice);
     let page = SuspicionsPage {
+        voice: publisher.site.voice.clone(),
         frame: Frame::of(&publisher, &snapshot),
         doubts: all.doubts.iter().map(|doubt| Doubt::of(doubt, site)).collect(),
-        one_lower: count(all.one_lower),
-        compared: count(all.compared),
-        agreement: snapshot.agreement.sentence(),
-        kappas: snapshot.agreement.rows(),
+        one_lower: voice.count(all.one_lower),
+        compared: voice.count(all.compared),
+        agreement: snapshot.agreement.sentence(voice),
+        kappas: snapshot.agreement.rows(voice),
     };
     rendered(StatusCode::OK, &page)
 }

@@ -8,9 +8,9 @@ use jiff::Timestamp;
 use serde::Serialize;
 
 use crate::api::Pretty;
-use crate::figures::{count, hours, percent};
 use crate::pages::{Frame, rendered};
-use crate::{Publisher, TrackLine, TrackRecord, chart_track};
+use crate::shown::Shown;
+use crate::{Publisher, TrackLine, TrackRecord, Voice, chart_track};
 
 /// So many marks stand on the page; the API has all.
 const MOST: usize = 60;
@@ -31,6 +31,7 @@ pub(crate) async fn track(State(publisher): State<Publisher>) -> Response {
 #[derive(Template)]
 #[template(path = "track.html")]
 struct TrackPage {
+    voice: Voice,
     frame: Frame,
     lead: String,
     drift: Option<DriftView>,
@@ -51,10 +52,10 @@ struct DriftView {
 }
 
 /// `GET /track`
-pub(crate) async fn page(State(publisher): State<Publisher>) -> Response {
+pub(crate) async fn page(Shown(publisher): Shown) -> Response {
     let (site, snapshot) = (&publisher.site, publisher.newest());
-    let track = &snapshot.track;
-    let picture = match chart_track::draw(&track.marks, "track") {
+    let (track, voice) = (&snapshot.track, &site.voice);
+    let picture = match chart_track::draw(&track.marks, "track", voice) {
         Ok(picture) => picture,
         Err(error) => {
             tracing::error!(%error, "the track record could not be drawn");
@@ -65,61 +66,66 @@ pub(crate) async fn page(State(publisher): State<Publisher>) -> Response {
         [
             site.day(mark.look_at),
             mark.tube.to_string(),
-            mark.unit.as_ref().map_or("in no unit".to_owned(), ToString::to_string),
-            percent(mark.chance),
-            if mark.found { "found" } else { "not found" }.to_owned(),
+            mark.unit.as_ref().map_or_else(|| voice.say("state-not-fitted"), ToString::to_string),
+            voice.percent(mark.chance),
+            if mark.found { voice.say("track-mark-found") } else { voice.say("track-mark-not-found") },
             site.day(mark.said_at),
-            hours(mark.run_h),
+            voice.hours(mark.run_h),
             mark.model.clone(),
         ]
     };
     let hidden = track.marks.len().saturating_sub(MOST);
     let page = TrackPage {
+        voice: publisher.site.voice.clone(),
         frame: Frame::of(&publisher, &snapshot),
-        lead: lead(track),
+        lead: lead(track, voice),
         drift: track.drift.as_ref().map(|drift| DriftView {
             told: drift.since.is_some(),
             sentence: drift.sentence.clone(),
-            evidence: format!("{:.1}", drift.evidence),
-            limit: format!("{:.0}", drift.limit),
-            looks: count(drift.looks),
+            evidence: voice.decimal(drift.evidence, 1),
+            limit: voice.decimal(drift.limit, 0),
+            looks: voice.count(drift.looks),
         }),
         picture,
-        lines: track.lines.iter().map(cells).collect(),
-        bins: track.bins.iter().map(cells).collect(),
+        lines: track.lines.iter().map(|line| cells(line, voice)).collect(),
+        bins: track.bins.iter().map(|line| cells(line, voice)).collect(),
         marks: track.marks.iter().take(MOST).map(mark).collect(),
-        more: (hidden > 0).then(|| format!("{} older ones are at /api/v1/track.", count(hidden as u64))),
-        unmarked: count(track.unmarked),
+        more: (hidden > 0).then(|| voice.tell("track-more", &[("marks", &voice.count(hidden as u64))])),
+        unmarked: voice.count(track.unmarked),
     };
     rendered(StatusCode::OK, &page)
 }
 
-fn lead(track: &TrackRecord) -> String {
+fn lead(track: &TrackRecord, voice: &Voice) -> String {
     let Some(all) = track.lines.first() else {
-        return "No complete look has come yet before which a chance was published.".to_owned();
+        return voice.say("track-none");
     };
-    let found = format!(
-        "{} of {} complete looks found the limit reached; by the chances published before them it should have been {:.1}",
-        count(all.found),
-        count(all.looks),
-        all.expected
+    let found = voice.tell(
+        "track-found-of",
+        &[
+            ("found", &voice.count(all.found)),
+            ("looks", &voice.count(all.looks)),
+            ("expected", &voice.decimal(all.expected, 1)),
+        ],
     );
-    let range = format!("{} to {}", count(all.at_least), count(all.at_most));
+    let range = voice.tell("range", &[("low", &voice.count(all.at_least)), ("high", &voice.count(all.at_most))]);
     if all.explained() {
-        format!("{found}. Chances that are right would lie between {range} in 19 of 20 cases: they do.")
+        voice.tell("track-explained", &[("found", &found), ("range", &range)])
     } else {
-        format!("{found}. Chances that are right would lie between {range} in 19 of 20 cases: they do not.")
+        voice.tell("track-not-explained", &[("found", &found), ("range", &range)])
     }
 }
 
-fn cells(line: &TrackLine) -> [String; 7] {
+fn cells(line: &TrackLine, voice: &Voice) -> [String; 7] {
+    let range = voice.tell("range", &[("low", &line.at_least), ("high", &line.at_most)]);
+    let explained = if line.explained() { range } else { voice.tell("track-outside", &[("range", &range)]) };
     [
         line.which.clone(),
-        count(line.looks),
-        count(line.found),
-        format!("{:.1}", line.expected),
-        format!("{} to {}{}", line.at_least, line.at_most, if line.explained() { "" } else { ", outside" }),
-        format!("{} to {}", percent(line.share_lower), percent(line.share_upper)),
-        format!("{:.3}", line.brier),
+        voice.count(line.looks),
+        voice.count(line.found),
+        voice.decimal(line.expected, 1),
+        explained,
+        voice.tell("range", &[("low", &voice.percent(line.share_lower)), ("high", &voice.percent(line.share_upper))]),
+        voice.decimal(line.brier, 3),
     ]
 }

@@ -3,7 +3,7 @@
 use plant::{Horizon, Score, State};
 use serde::Serialize;
 
-use crate::figures::{hours, percent};
+use crate::Voice;
 use crate::rank::sayable;
 
 /// The levels that are told (house choice).
@@ -50,22 +50,27 @@ fn passes(risks: &[Horizon], level: f64, of: fn(&Horizon) -> f64) -> Option<f64>
 }
 
 /// In words, the lowest level first that has not passed yet; none beyond the last horizon.
-pub(crate) fn words(score: &Score) -> Vec<String> {
+pub(crate) fn words(score: &Score, voice: &Voice) -> Vec<String> {
     let last_h = sayable(score).last().map_or(0.0, |ahead| ahead.horizon_h);
-    let bound = |run_h: Option<f64>| run_h.map_or(format!("beyond {}", hours(last_h)), hours);
+    let bound = |run_h: Option<f64>| {
+        run_h.map_or_else(|| voice.tell("until-beyond", &[("hours", &voice.hours(last_h))]), |run_h| voice.hours(run_h))
+    };
     let floor = score.state == State::Blind;
     let told = |until: &Until| {
-        let level = percent(until.level);
+        let level = voice.percent(until.level);
         if floor {
-            return format!("The chance passes {level} after {} of running at the latest.", bound(until.latest_h));
+            return voice.tell("until-at-the-latest", &[("level", &level), ("run", &bound(until.latest_h))]);
         }
         match until.run_h {
-            Some(0.0) => format!("The chance is above {level} now."),
-            run_h => format!(
-                "The chance passes {level} after {} of running ({} to {}).",
-                bound(run_h),
-                bound(until.earliest_h),
-                bound(until.latest_h)
+            Some(0.0) => voice.tell("until-above", &[("level", &level)]),
+            run_h => voice.tell(
+                "until-passes",
+                &[
+                    ("level", &level),
+                    ("run", &bound(run_h)),
+                    ("earliest", &bound(until.earliest_h)),
+                    ("latest", &bound(until.latest_h)),
+                ],
             ),
         }
     };
@@ -98,15 +103,15 @@ mod tests {
         assert!(near(told[0].latest_h, 200.0 + 200.0 * 0.04 / 0.06));
         assert!(near(told[1].run_h, 200.0 + 200.0 * 0.1 / 0.15) && told[1].latest_h.is_none());
         assert!(told[2].run_h.is_none() && near(told[2].earliest_h, 400.0));
-        assert_eq!(words(&score).len(), 3);
-        assert!(words(&score)[2].contains("beyond"), "{:?}", words(&score));
+        assert_eq!(words(&score, &Voice::default()).len(), 3);
+        assert!(words(&score, &Voice::default())[2].contains("beyond"), "{:?}", words(&score, &Voice::default()));
     }
 
     #[test]
     fn a_floor_says_only_when_a_level_is_passed_at_the_latest() {
         let mut blind = score(&[(0.0, 0.05, 0.02, 0.12), (200.0, 0.15, 0.06, 0.28), (400.0, 0.3, 0.12, 0.5)]);
         blind.state = State::Blind;
-        let said = words(&blind);
+        let said = words(&blind, &Voice::default());
         // By hand: the lower end goes from 6 % at 200 h to 12 % at 400 h.
         assert_eq!(said, ["The chance passes 10\u{a0}% after 333\u{a0}h of running at the latest."]);
         blind.state = State::Stale;
@@ -117,6 +122,6 @@ mod tests {
     fn of_a_limit_that_was_found_nothing_is_foretold() {
         let mut found = score(&[(0.0, 0.97, 0.97, 1.0)]);
         found.state = State::Reached;
-        assert!(until(&found).is_empty() && words(&found).is_empty());
+        assert!(until(&found).is_empty() && words(&found, &Voice::default()).is_empty());
     }
 }

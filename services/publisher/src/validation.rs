@@ -3,6 +3,8 @@
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
+use crate::Voice;
+
 /// A way of forecasting.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Forecast {
@@ -18,22 +20,22 @@ pub enum Forecast {
 
 impl Forecast {
     /// In words.
-    pub(crate) const fn words(self) -> &'static str {
+    pub(crate) fn words(self, voice: &Voice) -> String {
         match self {
-            Forecast::BaseRate => "base rate",
-            Forecast::ConstantRate => "constant rate",
-            Forecast::HoursOnly => "run hours alone",
-            Forecast::Model => "the model",
+            Forecast::BaseRate => voice.say("forecast-base-rate"),
+            Forecast::ConstantRate => voice.say("forecast-constant-rate"),
+            Forecast::HoursOnly => voice.say("state-baseline"),
+            Forecast::Model => voice.say("forecast-model"),
         }
     }
 
     /// What it looks at.
-    pub(crate) const fn about(self) -> &'static str {
+    pub(crate) fn about(self, voice: &Voice) -> String {
         match self {
-            Forecast::BaseRate => "how often a look finds it, whatever came before",
-            Forecast::ConstantRate => "one rate for every run hour",
-            Forecast::HoursOnly => "a Weibull distribution of run hours",
-            Forecast::Model => "what the tubes went through",
+            Forecast::BaseRate => voice.say("forecast-base-rate-about"),
+            Forecast::ConstantRate => voice.say("forecast-constant-rate-about"),
+            Forecast::HoursOnly => voice.say("forecast-hours-about"),
+            Forecast::Model => voice.say("basis-exposures"),
         }
     }
 }

@@ -1,22 +1,23 @@
 //! The report of a validation as a page of the service, and as a file that stands alone.
 
 use askama::Template;
+use axum::extract::Path;
 use axum::extract::rejection::PathRejection;
-use axum::extract::{Path, State};
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use jiff::Timestamp;
+use jiff::tz::TimeZone;
 
 use crate::api::shortened;
 use crate::drawing::DrawError;
-use crate::figures::count;
 use crate::pages::{Frame, STYLE, refused, rendered};
 use crate::plot_frame::percent_tick;
 use crate::problem::Problem;
+use crate::shown::Shown;
 use crate::validation::{
     Estimate, ForecastScores, Honesty, RollingScores, RollingYear, Skill, ValidationReport, YearCost,
 };
-use crate::{Publisher, chart_costs, chart_losses, chart_reliability};
+use crate::{Voice, chart_costs, chart_losses, chart_reliability};
 
 /// Why a report could not be written.
 #[derive(Debug, thiserror::Error)]
@@ -53,6 +54,7 @@ pub struct ReportSubject {
 #[derive(Template)]
 #[template(path = "validation_file.html")]
 struct ValidationFile<'a> {
+    voice: Voice,
     style: &'static str,
     subject: &'a ReportSubject,
     body: Body,
@@ -63,13 +65,14 @@ struct ValidationFile<'a> {
 /// # Errors
 /// [`ReportError`], if it cannot be drawn or put together.
 pub fn validation_file(report: &ValidationReport, subject: &ReportSubject) -> Result<String, ReportError> {
-    let body = Body::of(report, &subject.event, &subject.facts, &subject.notes)?;
-    Ok(ValidationFile { style: STYLE, subject, body }.render()?)
+    let body = Body::of(report, &subject.event, &subject.facts, &subject.notes, &Voice::default())?;
+    Ok(ValidationFile { voice: Voice::default(), style: STYLE, subject, body }.render()?)
 }
 
 #[derive(Template)]
 #[template(path = "validation.html")]
 struct ValidationPage {
+    voice: Voice,
     frame: Frame,
     version: i64,
     name: String,
@@ -77,7 +80,7 @@ struct ValidationPage {
 }
 
 /// `GET /models/{version}/validation`
-pub(crate) async fn page(State(publisher): State<Publisher>, version: Result<Path<String>, PathRejection>) -> Response {
+pub(crate) async fn page(Shown(publisher): Shown, version: Result<Path<String>, PathRejection>) -> Response {
     let Path(version) = match version {
         Ok(version) => version,
         Err(error) => return refused(Problem::new(StatusCode::BAD_REQUEST, "bad_path", error.body_text())),
@@ -90,10 +93,25 @@ pub(crate) async fn page(State(publisher): State<Publisher>, version: Result<Pat
         let why = format!("Of model {version} there is no report: it was not held against tubes that it had not seen.");
         return unknown(why);
     };
-    match Body::of(report, &format!("{} or worse", publisher.site.limit_words()), &[], &[]) {
+    match Body::of(
+        report,
+        &publisher.site.voice.tell("validation-event", &[("limit", &publisher.site.limit_words())]),
+        &[],
+        &[],
+        &publisher.site.voice,
+    ) {
         Ok(body) => {
             let frame = Frame::of(&publisher, &snapshot);
-            rendered(StatusCode::OK, &ValidationPage { frame, version: model.version, name: model.name.clone(), body })
+            rendered(
+                StatusCode::OK,
+                &ValidationPage {
+                    voice: publisher.site.voice.clone(),
+                    frame,
+                    version: model.version,
+                    name: model.name.clone(),
+                    body,
+                },
+            )
         }
         Err(error) => {
             tracing::error!(%error, "a report could not be drawn");
@@ -110,14 +128,14 @@ fn unknown(why: String) -> Response {
 struct Body {
     event: String,
     /// How much stands behind every number.
-    counts: Vec<(&'static str, String)>,
+    counts: Vec<(String, String)>,
     /// The same in one line, under each table and picture.
     behind: String,
     scores: Vec<[String; 4]>,
     stand_ins: Vec<String>,
     losses: String,
     skills: Vec<[String; 4]>,
-    reliability: Vec<(&'static str, String)>,
+    reliability: Vec<(String, String)>,
     calibration: Vec<[String; 5]>,
     draws: String,
     concordance: Option<[String; 3]>,
@@ -139,35 +157,36 @@ struct Rolling {
 }
 
 impl Rolling {
-    fn of(year: &RollingYear) -> Rolling {
-        let day = |at: Timestamp| at.strftime("%-d %b %Y").to_string();
-        let row = |words: &str, scores: &RollingScores| {
-            [words.to_owned(), format!("{:.1}", scores.expected), decimals(scores.log_loss), decimals(scores.brier)]
+    fn of(year: &RollingYear, voice: &Voice) -> Rolling {
+        let day = |at: Timestamp| voice.day(at.to_zoned_datetime(TimeZone::UTC).date());
+        let row = |words: String, scores: &RollingScores| {
+            [words, voice.decimal(scores.expected, 1), decimals(scores.log_loss, voice), decimals(scores.brier, voice)]
         };
         let cost = |at: &YearCost| {
             let saved = at.saved(year.looks);
             [
-                percent_tick(at.ratio),
-                count(year.looks - at.spared),
-                count(at.spared),
-                count(at.late),
-                format!("{} late catches", signed(saved, 1)),
+                percent_tick(at.ratio, voice),
+                voice.count(year.looks - at.spared),
+                voice.count(at.spared),
+                voice.count(at.late),
+                voice.tell("validation-late-catches", &[("catches", &voice.decimal(saved, 1))]),
             ]
         };
         Rolling {
-            lead: format!(
-                "From {} to {} it was fitted {} times, each time on what was known by then, and asked the day before each of \
-                 the {} complete looks that followed; {} of them found the limit reached.",
-                day(year.from),
-                day(year.to),
-                count(year.fits),
-                count(year.looks),
-                count(year.found)
+            lead: voice.tell(
+                "validation-rolling",
+                &[
+                    ("from", &day(year.from)),
+                    ("to", &day(year.to)),
+                    ("fits", &voice.count(year.fits)),
+                    ("looks", &voice.count(year.looks)),
+                    ("found", &voice.count(year.found)),
+                ],
             ),
             scores: vec![
-                row("base rate", &year.base_rate),
-                row("run hours alone", &year.hours_only),
-                row("what would have been published", &year.model),
+                row(voice.say("forecast-base-rate"), &year.base_rate),
+                row(voice.say("state-baseline"), &year.hours_only),
+                row(voice.say("validation-published"), &year.model),
             ],
             costs: year.costs.iter().map(cost).collect(),
         }
@@ -180,52 +199,57 @@ impl Body {
         event: &str,
         facts: &[(String, String)],
         notes: &[String],
+        voice: &Voice,
     ) -> Result<Body, DrawError> {
         let counts = report.counts;
-        let number = |number: usize| count(number as u64);
+        let number = |number: usize| voice.count(number as u64);
         let mut reliability = Vec::new();
         for (place, honesty) in report.honesty.iter().enumerate() {
-            reliability
-                .push((honesty.forecast.words(), chart_reliability::draw(honesty, &format!("reliability-{place}"))?));
+            reliability.push((
+                honesty.forecast.words(voice),
+                chart_reliability::draw(honesty, &format!("reliability-{place}"), voice)?,
+            ));
         }
         let draws = report.honesty.first().map_or(0, |honesty| honesty.draws);
         Ok(Body {
             event: event.to_owned(),
             counts: vec![
-                ("Intervals between two looks", number(counts.rows)),
-                ("Ended at the limit", number(counts.events)),
-                ("Tubes", number(counts.tubes)),
-                ("Lives", number(counts.lives)),
-                ("Lives that reached the limit", number(counts.event_lives)),
-                ("Lives censored: not seen to reach it", number(counts.censored_lives)),
+                (voice.say("validation-intervals"), number(counts.rows)),
+                (voice.say("validation-ended"), number(counts.events)),
+                (voice.say("validation-tubes"), number(counts.tubes)),
+                (voice.say("validation-lives"), number(counts.lives)),
+                (voice.say("validation-lives-reached"), number(counts.event_lives)),
+                (voice.say("validation-lives-censored"), number(counts.censored_lives)),
             ],
-            behind: format!(
-                "Behind it: {} intervals of {} tubes; {} ended at the limit, in {} of {} lives, {} lives are censored.",
-                number(counts.rows),
-                number(counts.tubes),
-                number(counts.events),
-                number(counts.event_lives),
-                number(counts.lives),
-                number(counts.censored_lives)
+            behind: voice.tell(
+                "validation-behind",
+                &[
+                    ("rows", &number(counts.rows)),
+                    ("tubes", &number(counts.tubes)),
+                    ("events", &number(counts.events)),
+                    ("reached", &number(counts.event_lives)),
+                    ("lives", &number(counts.lives)),
+                    ("censored", &number(counts.censored_lives)),
+                ],
             ),
-            scores: report.forecasts.iter().map(score_row).collect(),
-            stand_ins: report.forecasts.iter().flat_map(stand_ins).collect(),
-            losses: chart_losses::draw(&report.forecasts, "losses")?,
-            skills: report.skills.iter().map(skill_row).collect(),
+            scores: report.forecasts.iter().map(|scores| score_row(scores, voice)).collect(),
+            stand_ins: report.forecasts.iter().flat_map(|scores| stand_ins(scores, voice)).collect(),
+            losses: chart_losses::draw(&report.forecasts, "losses", voice)?,
+            skills: report.skills.iter().map(|skill| skill_row(skill, voice)).collect(),
             reliability,
-            calibration: report.honesty.iter().map(calibration_row).collect(),
+            calibration: report.honesty.iter().map(|honesty| calibration_row(honesty, voice)).collect(),
             draws: number(draws),
-            concordance: report
-                .concordance
-                .map(|found| [number(found.pairs), half(found.won), format!("{:.3}", found.won / found.pairs as f64)]),
-            costs: chart_costs::draw(&report.decision, "costs")?,
+            concordance: report.concordance.map(|found| {
+                [number(found.pairs), half(found.won, voice), voice.decimal(found.won / found.pairs as f64, 3)]
+            }),
+            costs: chart_costs::draw(&report.decision, "costs", voice)?,
             folds: report
                 .folds
                 .iter()
                 .enumerate()
                 .map(|(place, fold)| [number(place + 1), number(fold.tubes), number(fold.rows), number(fold.events)])
                 .collect(),
-            rolling: report.rolling.as_ref().map(Rolling::of),
+            rolling: report.rolling.as_ref().map(|year| Rolling::of(year, voice)),
             facts: facts.to_vec(),
             notes: notes.to_vec(),
             publish: report.publish,
@@ -234,68 +258,67 @@ impl Body {
     }
 }
 
-fn score_row(scores: &ForecastScores) -> [String; 4] {
+fn score_row(scores: &ForecastScores, voice: &Voice) -> [String; 4] {
     [
-        format!("{}: {}", scores.forecast.words(), scores.forecast.about()),
-        decimals(scores.log_loss),
-        decimals(scores.brier),
-        scores.auc.map_or("–".to_owned(), |auc| format!("{auc:.3}")),
+        format!("{}: {}", scores.forecast.words(voice), scores.forecast.about(voice)),
+        decimals(scores.log_loss, voice),
+        decimals(scores.brier, voice),
+        scores.auc.map_or("–".to_owned(), |auc| voice.decimal(auc, 3)),
     ]
 }
 
-fn stand_ins(scores: &ForecastScores) -> impl Iterator<Item = String> {
-    let words = scores.forecast.words();
-    scores.stand_ins.iter().map(move |why| format!("{words}, {why}: the next simpler one stood in"))
+fn stand_ins(scores: &ForecastScores, voice: &Voice) -> impl Iterator<Item = String> {
+    let words = scores.forecast.words(voice);
+    scores.stand_ins.iter().map(move |why| voice.tell("validation-stand-in", &[("forecast", &words), ("why", &why)]))
 }
 
-fn skill_row(skill: &Skill) -> [String; 4] {
-    let saved = |part: Option<f64>| part.map_or("–".to_owned(), |part| format!("{}\u{a0}%", signed(part * 100.0, 1)));
+fn skill_row(skill: &Skill, voice: &Voice) -> [String; 4] {
+    let saved =
+        |part: Option<f64>| part.map_or("–".to_owned(), |part| format!("{}\u{a0}%", voice.decimal(part * 100.0, 1)));
     [
-        skill.against.words().to_owned(),
+        skill.against.words(voice),
         saved(skill.log_loss),
         saved(skill.brier),
-        skill.saved.map_or("–".to_owned(), |saved| interval(saved, 4)),
+        skill.saved.map_or("–".to_owned(), |saved| interval(saved, 4, voice)),
     ]
 }
 
-fn calibration_row(honesty: &Honesty) -> [String; 5] {
+fn calibration_row(honesty: &Honesty, voice: &Voice) -> [String; 5] {
     let (slope, level) = match honesty.slope_and_level {
-        Some((slope, level)) => (interval(slope, 2), interval(level, 2)),
+        Some((slope, level)) => (interval(slope, 2, voice), interval(level, 2, voice)),
         None => ("–".to_owned(), "–".to_owned()),
     };
-    let percent = |part: f64| format!("{:.1}\u{a0}%", part * 100.0);
+    let percent = |part: f64| format!("{}\u{a0}%", voice.decimal(part * 100.0, 1));
     [
-        honesty.forecast.words().to_owned(),
+        honesty.forecast.words(voice),
         slope,
         level,
         percent(honesty.error),
-        format!("{}, one in twenty above {}", percent(honesty.null_mean), percent(honesty.null_upper)),
+        voice
+            .tell("validation-null", &[("mean", &percent(honesty.null_mean)), ("upper", &percent(honesty.null_upper))]),
     ]
 }
 
 /// A score with four decimals.
-pub(crate) fn decimals(value: f64) -> String {
-    if value.is_finite() { format!("{value:.4}") } else { "–".to_owned() }
+pub(crate) fn decimals(value: f64, voice: &Voice) -> String {
+    if value.is_finite() { voice.decimal(value, 4) } else { "–".to_owned() }
 }
 
 /// A number with its interval: `0.93 (0.61 to 1.25)`.
-fn interval(it: Estimate, digits: usize) -> String {
+fn interval(it: Estimate, digits: usize, voice: &Voice) -> String {
+    let signed = |value| voice.decimal(value, digits);
     if !(it.value.is_finite() && it.lower.is_finite() && it.upper.is_finite()) {
         return "–".to_owned();
     }
-    format!("{} ({} to {})", signed(it.value, digits), signed(it.lower, digits), signed(it.upper, digits))
-}
-
-/// With a true minus; what rounds to nothing has no sign.
-fn signed(value: f64, digits: usize) -> String {
-    let text = format!("{:.digits$}", value.abs());
-    let nothing = text.chars().all(|letter| matches!(letter, '0' | '.'));
-    if value < 0.0 && !nothing { format!("−{text}") } else { text }
+    voice.tell(
+        "validation-estimate",
+        &[("value", &signed(it.value)), ("low", &signed(it.lower)), ("high", &signed(it.upper))],
+    )
 }
 
 /// A count of wins, of which equal ones count half.
-fn half(won: f64) -> String {
-    let whole = count(won.floor() as u64);
+fn half(won: f64, voice: &Voice) -> String {
+    let whole = voice.count(won.floor() as u64);
     if won.fract() == 0.0 { whole } else { format!("{whole}½") }
 }
 
@@ -305,8 +328,9 @@ mod tests {
 
     #[test]
     fn what_rounds_to_nothing_has_no_sign() {
-        assert_eq!([-0.004, -0.05, 1.256].map(|value| signed(value, 2)), ["0.00", "−0.05", "1.26"]);
-        assert_eq!(interval(Estimate { value: -0.03, lower: -0.19, upper: 0.13 }, 2), "−0.03 (−0.19 to 0.13)");
-        assert_eq!(half(8.5), "8½");
+        let voice = &Voice::default();
+        assert_eq!([-0.004, -0.05, 1.256].map(|value| voice.decimal(value, 2)), ["0.00", "−0.05", "1.26"]);
+        assert_eq!(interval(Estimate { value: -0.03, lower: -0.19, upper: 0.13 }, 2, voice), "−0.03 (−0.19 to 0.13)");
+        assert_eq!(half(8.5, voice), "8½");
     }
 }

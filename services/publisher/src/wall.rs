@@ -35,19 +35,15 @@ pub(crate) struct Station {
 pub(crate) struct Mark {
     pub grade: u8,
     pub kind: String,
-    pub meaning: &'static str,
+    pub meaning: String,
     pub day: String,
 }
 
 impl Mark {
     fn of(grade: Grade, kind: Kind, at: Timestamp, site: &Site) -> Self {
-        Mark { grade: grade.get(), kind: kind_words(kind), meaning: grade.meaning(), day: site.day(at) }
+        let voice = &site.voice;
+        Mark { grade: grade.get(), kind: voice.kind(kind), meaning: voice.meaning_of(grade), day: site.day(at) }
     }
-}
-
-/// A kind as people read it: `axial scratch`.
-pub(crate) fn kind_words(kind: Kind) -> String {
-    kind.as_str().replace('_', " ")
 }
 
 /// The wall as the looks of this life have it.
@@ -83,7 +79,7 @@ pub(crate) fn wall(detail: &TubeDetail, site: &Site) -> Wall {
     Wall {
         rows: ClockPosition::ALL
             .iter()
-            .map(|clock| (format!("{clock} o'clock"), zones.iter().map(|zone| station(zone, *clock)).collect()))
+            .map(|clock| (site.voice.clock(*clock), zones.iter().map(|zone| station(zone, *clock)).collect()))
             .collect(),
         placeless: detail.findings.iter().filter(placeless).map(|finding| stated(finding, site)).collect(),
         zones: zones.into_iter().map(|zone| zone.0).collect(),
@@ -93,9 +89,13 @@ pub(crate) fn wall(detail: &TubeDetail, site: &Site) -> Wall {
 
 /// A mark without a station, with what was said of its place.
 fn stated(finding: &Finding, site: &Site) -> String {
-    let kind = finding.kind.map_or("mark".to_owned(), kind_words);
-    let zone = finding.zone.as_ref().map(|zone| format!(" in zone {}", zone.0));
-    let clock = finding.clock.map(|clock| format!(" at {clock} o'clock"));
-    let place = zone.or(clock).unwrap_or(" somewhere in the tube".to_owned());
-    format!("{kind}, grade {}{place}, {}", finding.grade, site.day(finding.at))
+    let voice = &site.voice;
+    let kind = finding.kind.map_or_else(|| voice.say("kind-none"), |kind| voice.kind(kind));
+    let zone = finding.zone.as_ref().map(|zone| voice.tell("place-zone", &[("zone", &zone.0)]));
+    let clock = finding.clock.map(|clock| voice.tell("place-clock", &[("clock", &voice.clock(clock))]));
+    let place = zone.or(clock).unwrap_or_else(|| voice.say("place-unknown"));
+    voice.tell(
+        "mark-stated",
+        &[("kind", &kind), ("grade", &finding.grade), ("place", &place), ("day", &site.day(finding.at))],
+    )
 }

@@ -3,11 +3,11 @@
 use axum::extract::State;
 use axum::response::{IntoResponse, Response};
 use jiff::Timestamp;
-use plant::Bands;
+use plant::{Bands, Quantity};
 use serde::Serialize;
 
-use crate::Publisher;
 use crate::api::Pretty;
+use crate::{Publisher, Voice};
 
 /// Hours in a band, and the plain running that would have worn as much.
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize)]
@@ -81,36 +81,41 @@ pub(crate) struct WearFigure {
 const LEAST_H: f64 = 5.0;
 
 /// The table; `None` without a map or without bands.
-pub(crate) fn table(map: Option<&WearMap>, bands: &Bands) -> Option<WearTable> {
+pub(crate) fn table(map: Option<&WearMap>, bands: &Bands, voice: &Voice) -> Option<WearTable> {
     let map = map.filter(|map| bands.cells() > 1 && map.cells.len() == bands.cells())?;
     let known = |cell: &WearCell| cell.rate().filter(|_| cell.hours >= LEAST_H);
     let most = map.cells.iter().filter_map(known).fold(0.0, f64::max);
     let figure = |cell: &WearCell| WearFigure {
-        rate: known(cell).map_or("–".to_owned(), |rate| format!("{rate:.1}")),
-        hours: crate::figures::hours(cell.hours),
+        rate: known(cell).map_or("–".to_owned(), |rate| voice.decimal(rate, 1)),
+        hours: voice.hours(cell.hours),
         width_pc: format!("{:.0}", known(cell).map_or(0.0, |rate| 100.0 * rate / most)),
     };
     let across = bands.temp_degc.len() + 1;
-    let rows = map.cells.chunks(across).zip(labels(&bands.torque_nm, "N·m"));
+    let rows = map.cells.chunks(across).zip(labels(&bands.torque_nm, Quantity::Torque, voice));
     Some(WearTable {
-        heads: labels(&bands.temp_degc, "°C"),
+        heads: labels(&bands.temp_degc, Quantity::Temperature, voice),
         rows: rows.map(|(cells, label)| (label, cells.iter().map(figure).collect())).collect(),
-        under: format!(
-            "{} of covered running, worth {} of plain running; {} of it without a known torque or temperature. A cell with less \
-             than {LEAST_H:.0} h has no rate to go by.",
-            crate::figures::hours(map.covered_h),
-            crate::figures::hours(map.equivalent_h),
-            crate::figures::hours(map.nowhere.hours)
+        under: voice.tell(
+            "wear-under",
+            &[
+                ("covered", &voice.hours(map.covered_h)),
+                ("worth", &voice.hours(map.equivalent_h)),
+                ("nowhere", &voice.hours(map.nowhere.hours)),
+                ("least", &format!("{LEAST_H:.0} h")),
+            ],
         ),
     })
 }
 
 /// Bands by their edges.
-fn labels(edges: &[f64], unit: &str) -> Vec<String> {
-    let Some((first, last)) = edges.first().zip(edges.last()) else { return vec!["all".to_owned()] };
-    let between = edges.windows(2).map(|pair| format!("{} to {} {unit}", pair[0], pair[1]));
-    let below = std::iter::once(format!("below {first} {unit}"));
-    below.chain(between).chain([format!("{last} {unit} and above")]).collect()
+fn labels(edges: &[f64], quantity: Quantity, voice: &Voice) -> Vec<String> {
+    let (unit, figure) = (voice.unit_of(quantity), |edge: f64| voice.figure(quantity, edge));
+    let Some((first, last)) = edges.first().zip(edges.last()) else { return vec![voice.say("band-all")] };
+    let between = edges.windows(2).map(|pair| {
+        voice.tell("band-between", &[("low", &figure(pair[0])), ("high", &figure(pair[1])), ("unit", &unit)])
+    });
+    let below = std::iter::once(voice.tell("band-below", &[("edge", &figure(*first)), ("unit", &unit)]));
+    below.chain(between).chain([voice.tell("band-above", &[("edge", &figure(*last)), ("unit", &unit)])]).collect()
 }
 
 #[cfg(test)]
@@ -136,8 +141,8 @@ mod tests {
             ],
             nowhere: cell(2.0, 8.0),
         };
-        let table = table(Some(&map), &bands).expect("a table");
-        assert_eq!(table.heads, ["below -4 °C", "-4 °C and above"]);
+        let table = table(Some(&map), &bands, &Voice::default()).expect("a table");
+        assert_eq!(table.heads, ["below −4 °C", "−4 °C and above"]);
         let rates: Vec<Vec<&str>> =
             table.rows.iter().map(|(_, cells)| cells.iter().map(|cell| cell.rate.as_str()).collect()).collect();
         assert_eq!(rates, [["0.8", "–"], ["4.0", "–"], ["–", "–"]]);

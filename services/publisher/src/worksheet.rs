@@ -1,50 +1,36 @@
 //! The work sheet: one page per unit to open, for the hand of who opens it. Cautions come first.
 
 use askama::Template;
+use axum::extract::Path;
 use axum::extract::rejection::PathRejection;
-use axum::extract::{Path, State};
 use axum::http::{HeaderMap, StatusCode, header};
 use axum::response::Response;
 use plant::{Measure, Quantity, Score, UnitId};
 
 use crate::api::shortened;
 use crate::chance::{Chance, chances};
-use crate::figures::number;
 use crate::look_first::{Spot, look_first};
 use crate::pages::{Frame, refused, rendered};
 use crate::problem::Problem;
 use crate::short_code::{ShortCode, short_code};
-use crate::standing::{self, BEFORE_OPENING, FLAKES};
+use crate::shown::Shown;
 use crate::wall::{Wall, wall};
-use crate::{Interval, Publisher, Site, Snapshot, TubeDetail, advice, board, pages};
+use crate::{Interval, Site, Snapshot, TubeDetail, Voice, advice, board, pages, standing};
 
 /// What is dangerous in opening such a unit, in the order in which it is met (common practice, no source). The plant's
 /// procedures and codes say what is to be done about each.
-const CAUTIONS: [[&str; 2]; 8] = [
+fn cautions(voice: &Voice) -> [[String; 2]; 8] {
     [
-        "Start",
-        "Stopped, isolated and locked; tried, and it does not turn. The shaft is a machine part that starts from elsewhere.",
-    ],
-    [
-        "Stored energy",
-        "Product under pressure, a frozen plug that lets go, steam or hot water, springs, seal flush: released and verified.",
-    ],
-    [
-        "Refrigerant jacket",
-        "Pump-out and line opening by authorised refrigeration staff only. It can poison or suffocate in the room.",
-    ],
-    ["Cleaning chemicals", "Flushed and checked before opening. Never acid and hypochlorite together."],
-    ["Lifting", "The shaft can roll, bend or drop when it is drawn. Vertical units: work at height."],
-    [
-        "Edges",
-        "Blades are sharp and bores have burrs: cut gloves, and a cotton swab along the wall before any fingernail or hand.",
-    ],
-    ["Hands", "No hand in the bore unless it is locked out and verified."],
-    [
-        "Wall",
-        "The tube is usually a pressure boundary: what is left of the wall after honing is for the competent person.",
-    ],
-];
+        [voice.say("caution-start-name"), voice.say("caution-start")],
+        [voice.say("caution-energy-name"), voice.say("caution-energy")],
+        [voice.say("caution-refrigerant-name"), voice.say("caution-refrigerant")],
+        [voice.say("caution-chemicals-name"), voice.say("caution-chemicals")],
+        [voice.say("caution-lifting-name"), voice.say("caution-lifting")],
+        [voice.say("caution-edges-name"), voice.say("caution-edges")],
+        [voice.say("caution-hands-name"), voice.say("caution-hands")],
+        [voice.say("caution-wall-name"), voice.say("caution-wall")],
+    ]
+}
 
 /// Torques of which the other unit stands on the sheet, N·m: those that heads and unions usually take (common practice,
 /// no source). The maker's manual says which one.
@@ -53,14 +39,15 @@ const TORQUES_NM: [f64; 8] = [10.0, 20.0, 40.0, 60.0, 80.0, 100.0, 150.0, 200.0]
 #[derive(Template)]
 #[template(path = "worksheet.html")]
 struct WorkSheet<'a> {
+    voice: Voice,
     site: &'a str,
     version: &'a str,
     style: Option<&'static str>,
     unit: &'a str,
     as_known: String,
-    before_opening: &'static str,
-    flakes: &'static str,
-    cautions: [[&'static str; 2]; 8],
+    before_opening: String,
+    flakes: String,
+    cautions: [[String; 2]; 8],
     limit: String,
     held: bool,
     why: String,
@@ -74,13 +61,15 @@ struct WorkSheet<'a> {
     first: Vec<Spot>,
     wall: Option<Wall>,
     torques: Vec<[String; 3]>,
+    /// What a mil is.
+    mil: String,
     address: String,
     code: Option<ShortCode>,
 }
 
 /// `GET /units/{unit}/worksheet`
 pub(crate) async fn page(
-    State(publisher): State<Publisher>,
+    Shown(publisher): Shown,
     unit: Result<Path<String>, PathRejection>,
     headers: HeaderMap,
 ) -> Response {
@@ -126,32 +115,38 @@ impl<'a> WorkSheet<'a> {
         style: Option<&'static str>,
     ) -> WorkSheet<'a> {
         let detail = score.tube.as_ref().and_then(|tube| snapshot.tubes.get(tube));
-        let interval = Interval::of(score, snapshot, site);
+        let (interval, voice) = (Interval::of(score, snapshot, site), &site.voice);
         let origin = site.address.as_deref().unwrap_or(origin);
         let query: String = form_urlencoded::Serializer::new(String::new()).append_pair("unit", unit).finish();
         let address = format!("{origin}/findings/new?{query}");
         WorkSheet {
+            voice: voice.clone(),
             site: &site.name,
             version: &site.version,
             style,
             unit,
             as_known: as_known.to_owned(),
-            before_opening: BEFORE_OPENING,
-            flakes: FLAKES,
-            cautions: CAUTIONS,
+            before_opening: standing::before_opening(voice),
+            flakes: standing::flakes(voice),
+            cautions: cautions(voice),
             limit: site.limit_words(),
             held: score.hold_and_assess,
             why: advice::advice(score, &interval, site),
-            state: format!("{} ({})", standing::short(score), standing::reason(score).trim_end_matches('.')),
-            chances: if score.state == plant::State::Reached { vec![] } else { chances(score) },
-            wore: board::wore(score),
+            state: format!(
+                "{} ({})",
+                standing::short(score, voice),
+                standing::reason(score, voice).trim_end_matches('.')
+            ),
+            chances: if score.state == plant::State::Reached { vec![] } else { chances(score, &site.voice) },
+            wore: board::wore(score, &site.voice),
             interval: interval.words(site).join(", "),
             last_look: board::look(score, site),
             tube: score.tube.as_ref().map(|tube| tube.as_str()),
-            facts: detail.map(facts).unwrap_or_default(),
+            facts: detail.map(|detail| facts(detail, &site.voice)).unwrap_or_default(),
             first: detail.map(|detail| look_first(detail, site)).unwrap_or_default(),
             wall: detail.map(|detail| wall(detail, site)),
-            torques: TORQUES_NM.map(both_torques).into(),
+            torques: TORQUES_NM.map(|torque_nm| both_torques(torque_nm, &site.voice)).into(),
+            mil: voice.tell("worksheet-mil", &[("um", &voice.exact(25.4)), ("inch", &voice.exact(0.001))]),
             code: short_code(&address),
             address,
         }
@@ -159,29 +154,40 @@ impl<'a> WorkSheet<'a> {
 }
 
 /// A torque in N·m, lbf·in and lbf·ft.
-fn both_torques(torque_nm: f64) -> [String; 3] {
+fn both_torques(torque_nm: f64, voice: &Voice) -> [String; 3] {
     let told = |unit: &str| {
-        Measure::parse(unit, Quantity::Torque).map_or("–".to_owned(), |unit| number(unit.from_house(torque_nm)))
+        Measure::parse(unit, Quantity::Torque).map_or("–".to_owned(), |unit| voice.number(unit.from_house(torque_nm)))
     };
-    [number(torque_nm), told("lbf·in"), told("lbf·ft")]
+    [voice.number(torque_nm), told("lbf·in"), told("lbf·ft")]
 }
 
 /// What the register says of a tube, in both systems.
-fn facts(detail: &TubeDetail) -> Vec<[String; 2]> {
+fn facts(detail: &TubeDetail, voice: &Voice) -> Vec<[String; 2]> {
     let tube = &detail.tube;
-    let length = |name: &str, mm: Option<f64>| {
-        mm.map(|mm| [name.to_owned(), format!("{mm:.1}\u{a0}mm = {:.3}\u{a0}in", mm / 25.4)])
+    let told = |unit: &str, quantity, value: f64, digits| {
+        let measure = Measure::parse(unit, quantity);
+        measure.map_or("–".to_owned(), |measure| voice.decimal(measure.from_house(value), digits))
     };
-    let thin = |name: &str, um: Option<f64>| {
-        um.map(|um| [name.to_owned(), format!("{um:.0}\u{a0}µm = {:.2}\u{a0}mil (0.001\u{a0}in)", um / 25.4)])
+    let length = |name: String, mm: Option<f64>| {
+        mm.map(|mm| {
+            let inches = told("in", Quantity::Length, mm, 3);
+            [name, format!("{}\u{a0}mm = {inches}\u{a0}in", voice.decimal(mm, 1))]
+        })
+    };
+    let thin = |name: String, um: Option<f64>| {
+        um.map(|um| {
+            let mil = told("mil", Quantity::Depth, um, 2);
+            let (um, thousandth) = (voice.decimal(um, 0), voice.exact(0.001));
+            [name, format!("{um}\u{a0}µm = {mil}\u{a0}mil ({thousandth}\u{a0}in)")]
+        })
     };
     [
-        Some(["Surface".to_owned(), tube.surface.replace('_', " ")]),
-        length("Bore", tube.bore_mm),
-        length("Scraped length", tube.length_mm),
-        thin("Plating when new", tube.plating_um),
-        thin("Plating left by honing", detail.plating.map(|plating| plating.left_um)),
-        detail.surface_h.map(|run_h| ["Run on this surface".to_owned(), crate::figures::hours(run_h)]),
+        Some([voice.say("fact-surface"), voice.surface(&tube.surface)]),
+        length(voice.say("fact-bore"), tube.bore_mm),
+        length(voice.say("fact-length"), tube.length_mm),
+        thin(voice.say("fact-plating-new"), tube.plating_um),
+        thin(voice.say("fact-plating-left"), detail.plating.map(|plating| plating.left_um)),
+        detail.surface_h.map(|run_h| [voice.say("fact-surface-run"), voice.hours(run_h)]),
     ]
     .into_iter()
     .flatten()
@@ -196,7 +202,7 @@ mod tests {
     fn torques_stand_in_both_systems() {
         // lbf = 4.4482216152605 N, in = 0.0254 m, ft = 0.3048 m (NIST SP 811, appendix B): 100 N·m / 0.1129848290276 =
         // 885.07 lbf·in; / 1.3558179483314 = 73.76 lbf·ft.
-        assert_eq!(both_torques(100.0), ["100", "885", "74"]);
-        assert_eq!(both_torques(10.0), ["10", "89", "7.4"]);
+        assert_eq!(both_torques(100.0, &Voice::default()), ["100", "885", "74"]);
+        assert_eq!(both_torques(10.0, &Voice::default()), ["10", "89", "7.4"]);
     }
 }

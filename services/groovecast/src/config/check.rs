@@ -18,7 +18,7 @@ use super::place::{Place, line_of};
 use super::raw::{self, Raw};
 use super::{
     Belief, Config, ModelConfig, Problem, access, advice, belief, broker, data, exposure, files, notify, opening,
-    suspicions, topics, work,
+    suspicions, text, topics, work,
 };
 
 /// Reads and checks a configuration file; see [`Config::read`]. To listen, units need not be mapped yet.
@@ -61,6 +61,11 @@ impl Checker<'_> {
     /// Notes a problem with the value at a place.
     pub fn refuse(&mut self, place: &Place, what: impl Display) {
         self.problems.push(problem(self.path, place.line(self.text), place, what));
+    }
+
+    /// Notes a problem in another file that the configuration names.
+    pub fn refuse_in(&mut self, file: &Path, line: usize, key: &str, what: &str) {
+        self.problems.push(problem(file, line, key, what));
     }
 
     /// Whether nothing was wrong so far.
@@ -141,6 +146,11 @@ impl Checker<'_> {
             ),
             days: raw.site.longest_interval_days,
         };
+        let mut display = publisher::Display::default();
+        for (key, word) in &raw.site.display {
+            display = self.take(&site.key("display").key(key), display.with(key, word)).unwrap_or(display);
+        }
+        let (text, text_missing) = text::text(self, raw.site.text.as_deref(), &folder, &site.key("text"));
         let prefix = raw.broker.prefix.clone();
         if prefix.is_empty() || prefix.starts_with(['/', '$']) || prefix.ends_with('/') || prefix.contains(['+', '#']) {
             self.refuse(
@@ -197,6 +207,9 @@ impl Checker<'_> {
         let hung = self.within(&service.key("hung_after_min"), raw.service.hung_after_min, 0.1, 1440.0, "min");
         Some(Config {
             site_name: raw.site.name,
+            display,
+            text,
+            text_missing,
             time_zone: time_zone?,
             data,
             database: database?,

@@ -59,6 +59,9 @@ pub struct Site {
     pub data: PathBuf,
     pub longest_interval_days: Option<u32>,
     pub longest_interval_run_h: Option<f64>,
+    #[serde(default)]
+    pub display: BTreeMap<String, String>,
+    pub text: Option<PathBuf>,
 }
 
 #[derive(Debug, Deserialize)]

@@ -14,7 +14,7 @@ use plant::{
 use publisher::{
     AgreementKappa, CollectorSeen, ConfigState, Contender, Costs, Disk, Drift, FittedTerm, Journal, KnownShare, Link,
     LongestInterval, MarkedScore, ModelBasis, ModelEntry, ModelStatus, Opening, Publisher, ReadAccess, ReaderAgreement,
-    Site, Snapshot, Span, Telling, Totals, TrackLine, TrackRecord, Trial, TubeDetail, WearCell, WearMap,
+    Site, Snapshot, Span, Telling, Totals, TrackLine, TrackRecord, Trial, TubeDetail, Voice, WearCell, WearMap,
 };
 use tokio::sync::watch;
 
@@ -78,6 +78,7 @@ pub fn site() -> Site {
         address: Some("http://works.example".to_owned()),
         session_lasts: SignedDuration::from_hours(12),
         photo_bytes: 200_000,
+        voice: Voice::default(),
     }
 }
 

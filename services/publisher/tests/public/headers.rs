@@ -1,12 +1,14 @@
 use crate::{ask, asking, body, fleet, get};
 
-const ROUTES: [&str; 26] = [
+const ROUTES: [&str; 28] = [
     "/",
     "/findings",
     "/findings/new",
     "/findings/plain",
     "/login",
+    "/display",
     "/finding.js",
+    "/words.js",
     "/worker.js",
     "/tubes/T-0042",
     "/signals",
@@ -38,7 +40,7 @@ async fn every_answer_carries_the_guarding_headers() {
         assert!(policy.starts_with("default-src 'none';"), "{uri}: {policy}");
         let (loads, framed) = policy.split_once("frame-ancestors ").expect("who may frame it");
         assert!(!loads.contains("unsafe") && !loads.contains("http") && !policy.contains('*'), "{uri}: {policy}");
-        let alone = ["/login", "/findings/new", "/findings/plain"].contains(&uri);
+        let alone = ["/login", "/display", "/findings/new", "/findings/plain"].contains(&uri);
         // A page with forms is framed by nobody: buttons could be pressed unseen.
         assert_eq!(framed, if alone { "'none'" } else { "'self' https://wall.example" }, "{uri}");
         assert_eq!(answer.header("x-content-type-options"), "nosniff", "{uri}");

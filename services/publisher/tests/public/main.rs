@@ -17,6 +17,8 @@ mod charts;
 mod conditional;
 #[path = "corrections.rs"]
 mod corrections;
+#[path = "display.rs"]
+mod display;
 #[path = "doubts.rs"]
 mod doubts;
 #[path = "entry.rs"]
@@ -57,6 +59,8 @@ mod stop;
 mod style;
 #[path = "tables.rs"]
 mod tables;
+#[path = "text.rs"]
+mod text;
 #[path = "track.rs"]
 mod track;
 #[path = "validation.rs"]

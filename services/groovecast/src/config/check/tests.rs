@@ -85,6 +85,8 @@ fn the_example_holds_and_shows_every_key() {
         "meter_off_h",
         "entered_after_h",
         "torque_apart",
+        "text",
+        "temperature",
     ] {
         assert!(shown.contains(&format!("{key} =")), "{key} is not shown in config/plant.toml");
     }
@@ -244,4 +246,36 @@ fn costs_come_in_pairs_and_in_order() {
         let problems = with(keys);
         assert!(problems.iter().any(|problem| problem.contains(said)), "{keys}: {problems:?}");
     }
+}
+
+#[test]
+fn how_numbers_are_shown_is_taken_in_any_spelling_and_nonsense_is_refused_with_its_line() {
+    let with = |lines: &str| example().replace("[site.display]\n", &format!("[site.display]\n{lines}\n"));
+    let line = 1 + example().lines().position(|line| line == "[site.display]").unwrap() + 1;
+    assert_eq!(
+        problems(&with("torque = \"lbf·in\"\ntemperature = \"degF\"\ndecimal = \"comma\"")),
+        Vec::<String>::new()
+    );
+    assert_eq!(
+        problems(&with("torque = \"furlong\"")),
+        [format!("{line}: site.display.torque: torque = \"furlong\" is not known; right would be Nm or lbf.in")]
+    );
+    assert!(problems(&with("colour = \"red\""))[0].starts_with(&format!("{line}: site.display.colour: ")));
+}
+
+#[test]
+fn a_translation_is_read_and_what_is_wrong_in_it_is_told_with_its_own_line() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("plant.toml");
+    std::fs::write(&path, example().replace("[site]\n", "[site]\ntext = \"pages.ftl\"\n")).unwrap();
+    let read = |source: Option<&str>| {
+        source.iter().for_each(|source| std::fs::write(folder.path().join("pages.ftl"), source).unwrap());
+        Config::read(&path).map(|config| config.text_missing).map_err(|problems| problems[0].to_string())
+    };
+    let missing = read(None).unwrap_err();
+    assert!(missing.contains("site.text: ") && missing.contains("pages.ftl cannot be read"), "{missing}");
+    let wrong = read(Some("language = de\nboard-hold = Halt { $wer }\n")).unwrap_err();
+    assert!(wrong.contains("pages.ftl:2: board-hold: $wer is not given here; right would be none"), "{wrong}");
+    let left_out = read(Some("language = de\nboard-hold = Halt\n")).unwrap();
+    assert!(left_out.contains(&"caution-flakes") && !left_out.contains(&"board-hold"), "{left_out:?}");
 }
