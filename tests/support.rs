@@ -31,8 +31,8 @@ fn plant_secrets(files: &PlantFiles, port: u16) -> Vec<String> {
     std::fs::write(files.path("broker.password"), "broker-secret-41\n").unwrap();
     let text = std::fs::read_to_string(&files.config).unwrap();
     let text = text
-        .replace("# username = \"groovecast\"", "username = \"user-secret-42\"")
-        .replace("# password_file = \"broker.password\"", "password_file = \"broker.password\"")
+        .replacen("# username = \"groovecast\"", "username = \"user-secret-42\"", 1)
+        .replacen("# password_file = \"broker.password\"", "password_file = \"broker.password\"", 1)
         .replace("listen = \"127.0.0.1:8080\"", &format!("listen = \"127.0.0.1:{port}\""));
     std::fs::write(&files.config, text + "\n# comment-secret-43\n").unwrap();
     ["broker-secret-41", "user-secret-42", "comment-secret-43"].map(str::to_owned).into()
