@@ -218,7 +218,7 @@ pub enum Command {
 /// A query to the historian's database, instead of files (history).
 #[derive(Debug, Args)]
 pub struct Query {
-    /// A file with a query to the database that [historian] of the config names. It gives at, unit, signal, value and perhaps
+    /// A file with a query to the database that `[historian]` of the config names. It gives at, unit, signal, value and perhaps
     /// quality; `:from` and `:to` stand for the bounds of a slice, where they must stand inside.
     #[arg(long, value_name = "FILE.sql", requires = "from", requires = "to", conflicts_with = "files")]
     pub sql: Option<PathBuf>,

@@ -85,7 +85,7 @@ impl Historian {
     ///
     /// # Errors
     /// [`HistorianError::Open`], and [`HistorianError::Query`] if the database refuses it or its columns are others than
-    /// [`COLUMNS`].
+    /// `COLUMNS`.
     pub async fn open(place: &Place, file: PathBuf, sql: &str, most: Duration) -> Result<Self, HistorianError> {
         let opened = |source| HistorianError::Open { place: place.to_string(), source };
         let Place::Postgres(url) = place else {
