@@ -1,6 +1,8 @@
 //! The same plant however its record comes in and wherever it is kept: files of text or a workbook, SQLite or PostgreSQL.
 
-use std::process::Command;
+use std::io::{BufRead, BufReader};
+use std::path::Path;
+use std::process::{Child, Command, Stdio};
 use std::time::Duration;
 
 use plant::{Clock, SystemClock};
@@ -123,4 +125,33 @@ fn the_record_in_postgresql_tells_the_same_and_its_password_is_told_nowhere() {
     let said = done(&["restore", "--config", &back, "--from", &folder]);
     assert!(said.contains("all compared"), "{said}");
     assert!(intervals(&files, &back) == expected, "the intervals of the restored plant are others");
+}
+
+/// Holds the database of a service, from another program.
+pub struct Holder(Child);
+
+impl Holder {
+    /// Executes both, the first to begin with, and holds what they take.
+    pub fn begin(data: &Path, begin: &str, then: &str) -> Holder {
+        let script = "import sqlite3, sys\ndb = sqlite3.connect(sys.argv[1], isolation_level=None)\ndb.execute(sys.argv[2])\n\
+                      db.execute(sys.argv[3]).fetchall()\nprint('held', flush=True)\nsys.stdin.read()";
+        let mut child = Command::new("python3")
+            .args(["-c", script, data.join("groovecast.db").to_str().unwrap(), begin, then])
+            .stdin(Stdio::piped())
+            .stdout(Stdio::piped())
+            .spawn()
+            .expect("python3 is not installed: ./tests/setup installs it");
+        let mut line = String::new();
+        BufReader::new(child.stdout.take().unwrap()).read_line(&mut line).unwrap();
+        assert_eq!(line, "held\n");
+        Holder(child)
+    }
+}
+
+impl Drop for Holder {
+    fn drop(&mut self) {
+        // Its end closes the database and with it the transaction.
+        let _ = self.0.kill();
+        let _ = self.0.wait();
+    }
 }

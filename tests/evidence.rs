@@ -12,12 +12,7 @@ use crate::service::{Service, done, run};
 
 fn imported(broker: &Broker) -> PlantFiles {
     let files = PlantFiles::new(broker.port, SystemClock.now());
-    let config = files.config.to_str().unwrap();
-    let path = |name: &str| files.path(name);
-    done(&["import", "register", &path("work.csv"), &path("tubes.csv"), &path("fittings.csv"), "--config", config]);
-    for (what, file) in [("history", "history.csv"), ("campaigns", "campaigns.csv"), ("findings", "findings.csv")] {
-        done(&["import", what, &path(file), "--config", config]);
-    }
+    ["register", "history", "campaigns", "findings"].into_iter().for_each(|what| files.take_in(what));
     files
 }
 

@@ -1,14 +1,12 @@
 //! What a plant does to a service: brokers that die or are not there yet, disks that are full, databases that others hold.
 
 use std::collections::BTreeSet;
-use std::io::{BufRead, BufReader};
-use std::path::Path;
-use std::process::{Child, Command, Stdio};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
 use crate::broker::{Broker, Kind, free_port, wait_for, wait_within};
+use crate::databases::Holder;
 use crate::load::{self, Instants, Key, Load, UNITS, key_of, stored, times, topic};
 use crate::sender::Sender;
 use crate::service::Service;
@@ -139,34 +137,6 @@ fn on_a_full_disk_nothing_is_acknowledged_until_there_is_room() {
     wait_for("all readings", || (acknowledged(&wire).len() == 3000).then_some(()));
     service.stop();
     load::same(&stored(&folder.path().join("data")).0, &load.keys(0, 3000).collect());
-}
-
-/// Holds the database of a service, from another program.
-struct Holder(Child);
-
-impl Holder {
-    fn begin(data: &Path, begin: &str, then: &str) -> Holder {
-        let script = "import sqlite3, sys\ndb = sqlite3.connect(sys.argv[1], isolation_level=None)\ndb.execute(sys.argv[2])\n\
-                      db.execute(sys.argv[3]).fetchall()\nprint('held', flush=True)\nsys.stdin.read()";
-        let mut child = Command::new("python3")
-            .args(["-c", script, data.join("groovecast.db").to_str().unwrap(), begin, then])
-            .stdin(Stdio::piped())
-            .stdout(Stdio::piped())
-            .spawn()
-            .expect("python3 is not installed: ./tests/setup installs it");
-        let mut line = String::new();
-        BufReader::new(child.stdout.take().unwrap()).read_line(&mut line).unwrap();
-        assert_eq!(line, "held\n");
-        Holder(child)
-    }
-}
-
-impl Drop for Holder {
-    fn drop(&mut self) {
-        // Its end closes the database and with it the transaction.
-        let _ = self.0.kill();
-        let _ = self.0.wait();
-    }
 }
 
 #[test]

@@ -17,10 +17,7 @@ fn a_plant_reads_without_us_as_its_page_says() {
     let broker = Broker::start(Kind::Mosquitto);
     let files = PlantFiles::new(broker.port, SystemClock.now());
     let config = files.config.to_str().unwrap();
-    done(&["import", "history", &files.path("history.csv"), "--config", config]);
-    let register = [files.path("work.csv"), files.path("tubes.csv"), files.path("fittings.csv")];
-    done(&["import", "register", &register[0], &register[1], &register[2], "--config", config]);
-    done(&["import", "findings", &files.path("findings.csv"), "--config", config]);
+    ["history", "register", "findings"].into_iter().for_each(|what| files.take_in(what));
     let none = run(&["scores", "export", "--config", config, "--out", &files.path("scores")]);
     assert_eq!(none.status.code(), Some(65), "there is nothing to export yet");
 

@@ -6,6 +6,8 @@ use std::path::{Path, PathBuf};
 
 use jiff::Timestamp;
 
+use crate::service::done;
+
 const DAYS: i64 = 200;
 const DAY_S: i64 = 86_400;
 const UNITS: [(&str, f64); 3] = [("K1", 0.02), ("K2", 0.10), ("K3", 0.30)];
@@ -82,6 +84,14 @@ impl PlantFiles {
         let config = folder.path().join("plant.toml");
         std::fs::write(&config, config_text(broker_port)).unwrap();
         PlantFiles { config, folder }
+    }
+
+    /// Imports what is named so: `register`, `history`, `campaigns` or `findings`.
+    pub fn take_in(&self, what: &str) {
+        let names: &[&str] = if what == "register" { &["work", "tubes", "fittings"] } else { &[what] };
+        let paths: Vec<String> = names.iter().map(|name| self.path(&format!("{name}.csv"))).collect();
+        let words = ["import", what].into_iter().chain(paths.iter().map(String::as_str));
+        done(&words.chain(["--config", self.config.to_str().unwrap()]).collect::<Vec<_>>());
     }
 
     /// The path of one of the files.

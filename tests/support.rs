@@ -1,14 +1,13 @@
 //! What whoever is asked for help is told: beside a running service, and where things are broken; never a secret.
 
 use std::fmt::Write;
-use std::io::{BufRead, BufReader};
 use std::path::Path;
-use std::process::{Child, Command, Stdio};
 
 use plant::{Clock, SystemClock};
 use serde_json::Value;
 
 use crate::broker::{Broker, Kind, wait_for};
+use crate::databases::Holder;
 use crate::plant_files::PlantFiles;
 use crate::service::{Service, done, run, with_password};
 
@@ -43,15 +42,14 @@ fn a_running_service_tells_counts_and_states_and_no_secret_reading_or_name() {
     let broker = Broker::start(Kind::Mosquitto);
     let files = PlantFiles::new(broker.port, SystemClock.now());
     let config = files.config.to_str().unwrap();
-    done(&["import", "history", &files.path("history.csv"), "--config", config]);
-    let register = [files.path("work.csv"), files.path("tubes.csv"), files.path("fittings.csv")];
-    done(&["import", "register", &register[0], &register[1], &register[2], "--config", config]);
+    files.take_in("history");
+    files.take_in("register");
     // Two grades of one look by one inspector: a doubt that names who looked.
     let findings = std::fs::read_to_string(files.path("findings.csv")).unwrap();
     let (first, second) =
         ("2020-01-01T00:00:00Z,T-K1,0,nail,B. Quarry\n", "2020-01-01T00:00:00Z,T-K1,3,nail,B. Quarry\n");
     std::fs::write(files.path("findings.csv"), findings + first + second).unwrap();
-    done(&["import", "findings", &files.path("findings.csv"), "--config", config]);
+    files.take_in("findings");
     done(&["fit", "--config", config, "--out", &files.path("model.json")]);
     done(&["models", "approve", "1", "--by", "R. Analyst", "--why", "for show", "--config", config]);
     assert!(with_password(&["people", "add", "C. Pond", "--role", "admin", "--config", config], "person-secret-44").0);
@@ -108,35 +106,6 @@ fn a_running_service_tells_counts_and_states_and_no_secret_reading_or_name() {
     assert!(secrets.iter().all(|secret| !text.contains(secret)), "{text}");
 }
 
-/// Who has the database for itself, so that nobody can even read it.
-struct Hog(Child);
-
-impl Hog {
-    fn of(database: &Path) -> Hog {
-        let script = "import sqlite3, sys\ndb = sqlite3.connect(sys.argv[1], isolation_level=None)\n\
-                      db.execute('PRAGMA locking_mode = EXCLUSIVE')\ndb.execute('BEGIN EXCLUSIVE')\n\
-                      print('held', flush=True)\nsys.stdin.read()";
-        let mut child = Command::new("python3")
-            .args(["-c", script, database.to_str().unwrap()])
-            .stdin(Stdio::piped())
-            .stdout(Stdio::piped())
-            .spawn()
-            .expect("python3 is not installed: ./tests/setup installs it");
-        let mut line = String::new();
-        BufReader::new(child.stdout.take().unwrap()).read_line(&mut line).unwrap();
-        assert_eq!(line, "held\n");
-        Hog(child)
-    }
-}
-
-impl Drop for Hog {
-    fn drop(&mut self) {
-        // Its end closes the database and with it the lock.
-        let _ = self.0.kill();
-        let _ = self.0.wait();
-    }
-}
-
 #[test]
 fn where_things_are_broken_the_rest_is_told_and_why_it_is_not_all() {
     let files = PlantFiles::new(1, SystemClock.now());
@@ -150,14 +119,12 @@ fn where_things_are_broken_the_rest_is_told_and_why_it_is_not_all() {
     let text = told("empty");
     assert!(text.contains("database.json is missing") && !files.folder.path().join("data").exists(), "{text}");
 
-    let register = [files.path("work.csv"), files.path("tubes.csv"), files.path("fittings.csv")];
-    done(&["import", "register", &register[0], &register[1], &register[2], "--config", &config]);
-    let database = files.folder.path().join("data/groovecast.db");
-    let hog = Hog::of(&database);
+    files.take_in("register");
+    let holder = Holder::begin(&files.folder.path().join("data"), "PRAGMA locking_mode = EXCLUSIVE", "BEGIN EXCLUSIVE");
     let text = told("locked");
     assert!(text.contains("database.json is missing: ") && text.contains("locked"), "{text}");
     assert!(text.contains("log.txt is missing: the record cannot be read"), "{text}");
-    drop(hog);
+    drop(holder);
 
     // A configuration that is refused still says where the data are.
     let right = std::fs::read_to_string(&config).unwrap();

@@ -88,7 +88,7 @@ pub async fn tell(
 pub async fn keep_up(store: Arc<PlantStore>, stopped: watch::Receiver<bool>) -> anyhow::Result<()> {
     loop {
         match store.ledger.collectors().await {
-            Ok(notes) => store.set_beside(notes.into_iter().filter_map(read).collect()),
+            Ok(notes) => store.beside.set(Arc::new(notes.into_iter().filter_map(read).collect())),
             Err(error) => tracing::warn!(%error, "what other collectors receive could not be read"),
         }
         if !pause(EVERY, &stopped).await {

@@ -45,7 +45,7 @@ pub async fn keep_up(
                     );
                     warned = Some(today);
                 }
-                store.set_disk(disk);
+                store.disk.set(Some(disk));
             }
             Err(error) => tracing::warn!(error = format!("{error:#}"), "how full the disk is cannot be told"),
         }

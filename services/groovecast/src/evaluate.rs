@@ -105,14 +105,14 @@ impl Evaluator {
     /// Tells pages what has arrived since the last evaluation.
     fn refresh(&self, evaluated: &Snapshot) {
         let now = self.clock.now();
-        let (mut report, beside) = (self.arrivals.snapshot(now), self.store.beside());
+        let (mut report, beside) = (self.arrivals.snapshot(now), self.store.beside.get());
         beside.iter().for_each(|collector| report.add(collector.report(now)));
         let newest = Snapshot {
             collectors: beside.iter().map(|collector| collector.seen(now)).collect(),
-            disk: self.store.disk(),
-            told: self.store.told(),
+            disk: self.store.disk.get(),
+            told: self.store.told.get(),
             config: self.state.borrow().clone(),
-            ..snapshot::with_arrivals(evaluated, report, self.store.known(), &self.config, now)
+            ..snapshot::with_arrivals(evaluated, report, self.store.known.get(), &self.config, now)
         };
         self.snapshots.send_replace(Arc::new(newest));
     }

@@ -18,8 +18,6 @@ use crate::history_in::{self, How};
 use crate::plant_store::PlantStore;
 use crate::progress::Gauge;
 
-/// Columns as the query gives them.
-const COLUMNS: [&str; 5] = ["at", "unit", "signal", "value", "quality"];
 /// Slices are not cut shorter than this.
 const SHORTEST: SignedDuration = SignedDuration::from_secs(60);
 /// Tables of rows on their way from the database to the disk.
@@ -164,7 +162,7 @@ fn take(
     begin: oneshot::Sender<Begin>,
     mut messages: mpsc::Receiver<Message>,
 ) -> Option<Result<Staged, ImportError>> {
-    let opened = Intake::open(name, &COLUMNS, settings, staging, from.as_microsecond());
+    let opened = Intake::open(name, &Historian::COLUMNS, settings, staging, from.as_microsecond());
     let mut intake = match opened {
         Ok(intake) => intake,
         Err(error) => return Some(Err(error)),

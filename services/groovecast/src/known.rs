@@ -45,7 +45,7 @@ pub async fn keep_up(
     let mut days = Days::new();
     loop {
         match look(&store, clock.now(), &mut days).await {
-            Ok(shares) => store.set_known(shares),
+            Ok(shares) => store.known.set(Arc::new(shares)),
             Err(error) => tracing::warn!(error = format!("{error:#}"), "the coverage of signals could not be read"),
         }
         if !pause(EVERY, &stopped).await {

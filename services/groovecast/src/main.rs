@@ -25,6 +25,7 @@ mod history_sql;
 mod imports;
 mod intervals;
 mod known;
+mod latest;
 mod listen;
 mod live;
 mod looks;

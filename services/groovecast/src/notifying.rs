@@ -95,14 +95,7 @@ async fn look(store: &PlantStore, now: Timestamp) -> Result<(), LedgerError> {
             store.ledger.give_up_notices(&counts.target, why, now).await?;
             tracing::warn!(target = counts.target, notices = counts.waiting, "given up: {why}");
         }
-        all.push(Telling {
-            target: counts.target,
-            told: counts.told,
-            waiting: counts.waiting,
-            given_up: counts.given_up,
-            waits_since: counts.waits_since,
-            error: counts.error,
-        });
+        all.push(counts);
     }
     for target in &store.config.notify {
         if all.iter().all(|told| told.target != target.name) {
@@ -111,7 +104,7 @@ async fn look(store: &PlantStore, now: Timestamp) -> Result<(), LedgerError> {
         }
     }
     all.sort_by(|a, b| a.target.cmp(&b.target));
-    store.set_told(all);
+    store.told.set(all);
     Ok(())
 }
 

@@ -4,6 +4,7 @@
 //! transaction of its own that may only read, with a limit on its time; its rows come as they are read and are never held as a
 //! whole.
 
+use std::future::Future;
 use std::path::PathBuf;
 use std::time::Duration;
 
@@ -17,10 +18,10 @@ use tokio::sync::mpsc::Sender;
 
 use crate::Place;
 
-/// The columns that a query has to give, in the order in which they are handed on; the last one may be left out.
-pub const COLUMNS: [&str; 5] = ["at", "unit", "signal", "value", "quality"];
 /// Rows handed on at a time.
 const BATCH: usize = 4096;
+/// Beyond the limit that the server is told, so much longer it is waited for it: the way there may be cut without a word.
+const SILENT: Duration = Duration::from_secs(30);
 /// What PostgreSQL calls a statement that took too long.
 const TOO_LONG: &str = "57014";
 
@@ -80,12 +81,15 @@ pub struct Historian {
 }
 
 impl Historian {
+    /// The columns that a query has to give, in the order in which they are handed on; the last one may be left out.
+    pub const COLUMNS: [&str; 5] = ["at", "unit", "signal", "value", "quality"];
+
     /// Connects, and looks at what columns the query gives. In it `:from` and `:to` stand for the slice's bounds, for
     /// queries in which they must stand inside; they hold all rows against them anyway. A slice may take `most`.
     ///
     /// # Errors
     /// [`HistorianError::Open`], and [`HistorianError::Query`] if the database refuses it or its columns are others than
-    /// `COLUMNS`.
+    /// [`Historian::COLUMNS`].
     pub async fn open(place: &Place, file: PathBuf, sql: &str, most: Duration) -> Result<Self, HistorianError> {
         let opened = |source| HistorianError::Open { place: place.to_string(), source };
         let Place::Postgres(url) = place else {
@@ -95,21 +99,22 @@ impl Historian {
         let options: PgConnectOptions =
             url.parse().map_err(|_| opened(sqlx::Error::Configuration("this is no postgresql:// URL".into())))?;
         let options = options.application_name("groovecast").disable_statement_logging();
-        let mut connection = PgConnection::connect_with(&options).await.map_err(opened)?;
-        connection.execute("SET TimeZone = 'UTC'").await.map_err(HistorianError::Failed)?;
+        let mut connection = answered(SILENT, PgConnection::connect_with(&options)).await.map_err(opened)?;
+        answered(SILENT, connection.execute("SET TimeZone = 'UTC'")).await.map_err(HistorianError::Failed)?;
         let sql = sql.trim().trim_end_matches(';').to_owned();
         let refused = |why: String| HistorianError::Query { query: file.clone(), why };
         let epoch = bound(Times::Instants, Timestamp::UNIX_EPOCH, &TimeZone::UTC);
-        let prepared = connection.prepare(AssertSqlSafe(filled(&sql, &epoch, &epoch)).into_sql_str()).await;
+        let text = AssertSqlSafe(filled(&sql, &epoch, &epoch)).into_sql_str();
+        let prepared = answered(most + SILENT, connection.prepare(text)).await;
         let prepared = prepared.map_err(|error| refused(error.to_string()))?;
         let given: Vec<(&str, &str)> =
             prepared.columns().iter().map(|column| (column.name(), column.type_info().name())).collect();
         let right = "columns are at, unit, signal, value; optional: quality";
         let kind_of = |wanted: &str| given.iter().find(|(name, _)| *name == wanted).map(|(_, kind)| *kind);
-        if let Some(missing) = COLUMNS[..4].iter().find(|name| kind_of(name).is_none()) {
+        if let Some(missing) = Self::COLUMNS[..4].iter().find(|name| kind_of(name).is_none()) {
             return Err(refused(format!("it gives no column {missing}; {right}")));
         }
-        if let Some((other, _)) = given.iter().find(|(name, _)| !COLUMNS.contains(name)) {
+        if let Some((other, _)) = given.iter().find(|(name, _)| !Self::COLUMNS.contains(name)) {
             return Err(refused(format!("its column {other} is not known; {right}")));
         }
         let times = match kind_of("at") {
@@ -154,13 +159,13 @@ impl Historian {
              FROM (\n{}\n) AS h\nWHERE h.at >= {low} AND h.at < {high}",
             filled(&self.sql, &low, &high)
         );
-        let mut tx =
-            self.connection.begin_with("BEGIN ISOLATION LEVEL READ COMMITTED READ ONLY").await.map_err(failed)?;
+        let begin = self.connection.begin_with("BEGIN ISOLATION LEVEL READ COMMITTED READ ONLY");
+        let mut tx = answered(SILENT, begin).await.map_err(failed)?;
         let limit = format!("SET LOCAL statement_timeout = {}", most.as_millis().max(1));
-        tx.execute(AssertSqlSafe(limit)).await.map_err(failed)?;
+        answered(SILENT, tx.execute(AssertSqlSafe(limit))).await.map_err(failed)?;
         let table = || Table {
             path: self.file.clone(),
-            columns: COLUMNS.map(str::to_owned).to_vec(),
+            columns: Self::COLUMNS.map(str::to_owned).to_vec(),
             rows: Vec::with_capacity(BATCH),
         };
         let mut count = 0;
@@ -168,7 +173,7 @@ impl Historian {
         {
             // Who may read everything that the account may read wrote the query: it is as trusted as the config.
             let mut stream = sqlx::query(AssertSqlSafe(query)).persistent(false).fetch(&mut *tx);
-            while let Some(row) = stream.try_next().await.map_err(failed)? {
+            while let Some(row) = answered(most + SILENT, stream.try_next()).await.map_err(failed)? {
                 batch.rows.push((first + count, cells(&row, times).map_err(failed)?));
                 count += 1;
                 if batch.rows.len() == BATCH {
@@ -177,10 +182,19 @@ impl Historian {
                 }
             }
         }
-        tx.commit().await.map_err(failed)?;
+        answered(SILENT, tx.commit()).await.map_err(failed)?;
         rows.send(batch.into()).await.map_err(|_| HistorianError::Unheard)?;
         Ok(count)
     }
+}
+
+/// An answer, if it comes in time.
+async fn answered<T>(within: Duration, answer: impl Future<Output = Result<T, sqlx::Error>>) -> Result<T, sqlx::Error> {
+    let late = || {
+        let why = format!("no answer within {} s", within.as_secs_f64());
+        sqlx::Error::Io(std::io::Error::new(std::io::ErrorKind::TimedOut, why))
+    };
+    tokio::time::timeout(within, answer).await.unwrap_or_else(|_| Err(late()))
 }
 
 /// The row as cells of text; one without a value has an empty cell.
@@ -192,7 +206,7 @@ fn cells(row: &PgRow, times: Times) -> Result<Vec<String>, sqlx::Error> {
         Times::Clock => TimeZone::UTC.to_datetime(at).to_string(),
     });
     let mut cells = vec![at.unwrap_or_default()];
-    for place in 1..COLUMNS.len() {
+    for place in 1..Historian::COLUMNS.len() {
         cells.push(row.try_get::<Option<String>, _>(place)?.unwrap_or_default());
     }
     Ok(cells)
@@ -236,6 +250,13 @@ fn filled(sql: &str, from: &str, to: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[tokio::test]
+    async fn a_historian_that_never_answers_is_not_waited_for_for_ever() {
+        let silent = std::future::pending::<Result<(), sqlx::Error>>();
+        let error = answered(Duration::from_millis(20), silent).await.unwrap_err().to_string();
+        assert!(error.contains("no answer within 0.02 s"), "{error}");
+    }
 
     #[test]
     fn bounds_stand_where_the_query_asks_for_them() {

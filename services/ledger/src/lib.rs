@@ -53,7 +53,7 @@ pub use journal::Appended;
 pub use look::{Condition, JournalCount};
 pub use manifest::DaysRight;
 pub use models::{ModelRecord, Status};
-pub use notices::{NewNotice, Notice, NoticeCounts};
+pub use notices::{NewNotice, Notice, Telling};
 pub use open::Ledger;
 pub use people::Person;
 pub use photos::{NewPhoto, Photo};

@@ -1,8 +1,9 @@
 //! What is to be told to others: written together with what it tells of, and kept until they have confirmed it.
 
 use jiff::{SignedDuration, Timestamp};
-use sqlx::Row;
+use serde::Serialize;
 use sqlx::any::AnyRow;
+use sqlx::{AssertSqlSafe, Row};
 
 use crate::change::Change;
 use crate::error::{LedgerError, database};
@@ -43,8 +44,8 @@ pub struct Notice {
 }
 
 /// How the telling goes, for one target.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct NoticeCounts {
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Telling {
     /// Whom the config calls so, or called so once.
     pub target: String,
     /// How many were confirmed.
@@ -88,13 +89,7 @@ impl Ledger {
     /// # Errors
     /// [`LedgerError::Database`].
     pub async fn notice_told(&self, id: i64, at: Timestamp) -> Result<(), LedgerError> {
-        sqlx::query("UPDATE notices SET told_us = $2, tries = tries + 1, error = NULL WHERE id = $1")
-            .bind(id)
-            .bind(at.as_microsecond())
-            .execute(&self.writer)
-            .await
-            .map_err(database("note what was told"))?;
-        Ok(())
+        self.after_try(id, "told_us = $2, error = $3", at, None).await
     }
 
     /// Notes that a try failed, why, and before when there is no other.
@@ -102,14 +97,7 @@ impl Ledger {
     /// # Errors
     /// [`LedgerError::Database`].
     pub async fn notice_failed(&self, id: i64, why: &str, next: Timestamp) -> Result<(), LedgerError> {
-        sqlx::query("UPDATE notices SET tries = tries + 1, error = $2, next_us = $3 WHERE id = $1 AND told_us IS NULL")
-            .bind(id)
-            .bind(why.to_owned())
-            .bind(next.as_microsecond())
-            .execute(&self.writer)
-            .await
-            .map_err(database("note what could not be told"))?;
-        Ok(())
+        self.after_try(id, "next_us = $2, error = $3", next, Some(why)).await
     }
 
     /// Notes that a notice is tried no more after a last try, and why.
@@ -117,15 +105,25 @@ impl Ledger {
     /// # Errors
     /// [`LedgerError::Database`].
     pub async fn notice_given_up(&self, id: i64, why: &str, at: Timestamp) -> Result<(), LedgerError> {
-        sqlx::query(
-            "UPDATE notices SET tries = tries + 1, error = $2, given_up_us = $3 WHERE id = $1 AND told_us IS NULL",
-        )
-        .bind(id)
-        .bind(why.to_owned())
-        .bind(at.as_microsecond())
-        .execute(&self.writer)
-        .await
-        .map_err(database("note what is given up"))?;
+        self.after_try(id, "given_up_us = $2, error = $3", at, Some(why)).await
+    }
+
+    /// Notes what became of one try. What was confirmed stays so.
+    async fn after_try(
+        &self,
+        id: i64,
+        outcome: &'static str,
+        at: Timestamp,
+        why: Option<&str>,
+    ) -> Result<(), LedgerError> {
+        let sql = format!("UPDATE notices SET tries = tries + 1, {outcome} WHERE id = $1 AND told_us IS NULL");
+        sqlx::query(AssertSqlSafe(sql))
+            .bind(id)
+            .bind(at.as_microsecond())
+            .bind(why.map(str::to_owned))
+            .execute(&self.writer)
+            .await
+            .map_err(database("note what became of a notice"))?;
         Ok(())
     }
 
@@ -150,7 +148,7 @@ impl Ledger {
     ///
     /// # Errors
     /// [`LedgerError`] if the database fails or a row does not read back.
-    pub async fn notice_counts(&self) -> Result<Vec<NoticeCounts>, LedgerError> {
+    pub async fn notice_counts(&self) -> Result<Vec<Telling>, LedgerError> {
         let failed = || database("count what was told");
         let counts = sqlx::query(
             "SELECT target, count(told_us) AS told, count(given_up_us) AS given_up, count(*) AS kept,
@@ -170,7 +168,7 @@ impl Ledger {
                 .fetch_optional(&self.readers)
                 .await
                 .map_err(failed())?;
-            told.push(NoticeCounts {
+            told.push(Telling {
                 target: row.get("target"),
                 told: whole("told"),
                 waiting: whole("kept") - whole("told") - whole("given_up"),

@@ -116,11 +116,12 @@ pub use agreement::{AgreementKappa, ReaderAgreement};
 pub use app::{Publisher, app};
 pub use display::{BadDisplay, DISPLAY_KEYS, Decimal, Display, Group, LengthUnit, TemperatureUnit, TorqueUnit};
 pub use interval::{Interval, LongestInterval};
+pub use ledger::Telling;
 pub use messages::{
     Message, advice_message, collector_message, offline_message, online_message, risk_messages, unit_topics,
 };
 pub use models::{Contender, FittedTerm, ModelBasis, ModelEntry, ModelStatus};
-pub use notices::{Notice, Telling, notice, trial_notice};
+pub use notices::{Notice, notice, trial_notice};
 pub use opening::{Costs, NoCrew, Opening, Span};
 pub use origin::{BadOrigin, Origin};
 pub use readiness::{Lack, lacks};

@@ -1,6 +1,5 @@
 //! What others are told when advice is raised or cleared, in words for people and as data for programs.
 
-use jiff::Timestamp;
 use plant::{Advice, Horizon, State, UnitId};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
@@ -23,23 +22,6 @@ pub struct Notice {
     pub text: String,
     /// For programs: an object.
     pub data: Value,
-}
-
-/// How the telling goes, for one target.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-pub struct Telling {
-    /// Whom the config calls so.
-    pub target: String,
-    /// How many notices were confirmed.
-    pub told: u64,
-    /// How many wait.
-    pub waiting: u64,
-    /// How many were given up.
-    pub given_up: u64,
-    /// When the oldest that waits was raised or cleared.
-    pub waits_since: Option<Timestamp>,
-    /// Why the oldest that waits was not taken at its last try, or the newest that was given up.
-    pub error: Option<String>,
 }
 
 /// What is told of a piece of advice that was raised, or cleared if it bears the time of that.

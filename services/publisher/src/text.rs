@@ -142,9 +142,13 @@ impl Text {
             return Err(wrong);
         }
         let missing = english.keys().filter(|key| !seen.contains(*key)).copied().collect();
+        let resource_language = language(&resource).map(str::to_owned);
         let own = words(resource);
-        if own.locales.iter().all(|language| language.language.is_empty()) {
-            let problem = "this names no language; right would be one as BCP 47 writes it, such as `language = de`";
+        // Browsers take hyphens alone.
+        let underscored = resource_language.is_some_and(|name| name.contains('_'));
+        if underscored || own.locales.iter().all(|language| language.language.is_empty()) {
+            let problem =
+                "this names no language; right would be one as BCP 47 writes it, such as `language = de` or `de-CH`";
             return Err(vec![BadText { line: 1, key: "language".to_owned(), problem: problem.to_owned() }]);
         }
         Ok((Text { own: Some(Arc::new(own)) }, missing))
@@ -330,6 +334,7 @@ mod tests {
         let told = wrong("board-hold = Halt\nstate-ok = { $\n");
         assert!(told[0].starts_with("line 2: ") && told[0].contains("right would be `key = text`"), "{told:?}");
         assert!(wrong("board-hold = Halt\n")[0].contains("such as `language = de`"));
+        assert!(wrong("language = de_CH\nboard-hold = Halt\n")[0].contains("`de-CH`"));
         let markup =
             wrong("frame-not-all = <strong>Halb.</strong> <script>alert(1)</script>\nboard-hold = <b>Halt</b>\n");
         assert!(markup[0].contains("other markup than the English; right would be </strong> <strong>"), "{markup:?}");

@@ -71,34 +71,9 @@ fn protocol(checker: &mut Checker, raw: &raw::Broker, place: &Place) -> Option<P
 }
 
 fn login(checker: &mut Checker, raw: &raw::Broker, folder: &Path, place: &Place) -> Option<Login> {
-    let password = match (&raw.password_file, &raw.password_env) {
-        (None, None) => None,
-        (Some(_), Some(_)) => {
-            let problem = "the password comes from password_file too; leave one of the two out";
-            checker.refuse(&place.key("password_env"), problem);
-            return None;
-        }
-        (Some(file), None) => Some((
-            "password_file",
-            secret::from_file(checker, &secret::file(folder, file), &place.key("password_file"))?,
-        )),
-        (None, Some(name)) => {
-            Some(("password_env", secret::from_environment(checker, name, &place.key("password_env"))?))
-        }
-    };
-    match (&raw.username, password) {
-        (None, None) => None,
-        (Some(user), Some((_, password))) => Some(Login { user: user.clone(), password }),
-        (Some(_), None) => {
-            let problem = "a user name needs a password_file or a password_env beside it";
-            checker.refuse(&place.key("username"), problem);
-            None
-        }
-        (None, Some((key, _))) => {
-            checker.refuse(&place.key(key), "a password needs a username beside it");
-            None
-        }
-    }
+    let password = (raw.password_file.as_deref(), raw.password_env.as_deref());
+    let (user, password) = secret::login(checker, folder, place, raw.username.as_deref(), password)?;
+    Some(Login { user, password })
 }
 
 fn tls(checker: &mut Checker, raw: &raw::Broker, folder: &Path, place: &Place) -> Option<Tls> {

@@ -75,14 +75,8 @@ fn server(
         checker.refuse(at, format!("a password stands in the config; right would be {names} beside it"));
         return None;
     }
-    let password = match (file, variable) {
-        (None, None) => return Some(server),
-        (Some(_), Some(_)) => {
-            checker.refuse(variable_at, format!("the password comes from {file_at} too; leave one of the two out"));
-            return None;
-        }
-        (Some(name), None) => secret::from_file(checker, &secret::file(folder, name), file_at)?,
-        (None, Some(name)) => secret::from_environment(checker, name, variable_at)?,
-    };
-    checker.take(at, server.with_password(&password))
+    match secret::given(checker, folder, (file, file_at), (variable, variable_at)).ok()? {
+        None => Some(server),
+        Some((_, password)) => checker.take(at, server.with_password(&password)),
+    }
 }

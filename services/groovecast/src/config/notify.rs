@@ -139,27 +139,13 @@ fn webhook(
 
 /// The key that we share with a receiver.
 fn shared(checker: &mut Checker, raw: &raw::Notify, folder: &Path, place: &Place) -> Option<Secret> {
-    let (key, text) = match (&raw.secret_file, &raw.secret_env) {
-        (Some(file), None) => {
-            let place = place.key("secret_file");
-            let text = secret::from_file(checker, &secret::file(folder, file), &place)?;
-            (place, text)
-        }
-        (None, Some(name)) => {
-            let place = place.key("secret_env");
-            let text = secret::from_environment(checker, name, &place)?;
-            (place, text)
-        }
-        (Some(_), Some(_)) => {
-            checker.refuse(&place.key("secret_env"), "the key comes from secret_file too; leave one of the two out");
-            return None;
-        }
-        (None, None) => {
-            let problem =
-                "requests are signed, which needs a key that the receiver knows too: secret_file or secret_env";
-            checker.refuse(&place.key("webhook"), problem);
-            return None;
-        }
+    let [file_at, variable_at] = ["secret_file", "secret_env"].map(|key| place.key(key));
+    let named = (raw.secret_file.as_deref(), &file_at);
+    let Some((key, text)) = secret::given(checker, folder, named, (raw.secret_env.as_deref(), &variable_at)).ok()?
+    else {
+        let problem = "requests are signed, which needs a key that the receiver knows too: secret_file or secret_env";
+        checker.refuse(&place.key("webhook"), problem);
+        return None;
     };
     if text.chars().count() < KEY_LENGTH {
         let right = "right would be 32 or more at random, such as `openssl rand -hex 32` gives";
@@ -220,32 +206,9 @@ fn server(checker: &mut Checker, raw: &raw::Mail, folder: &Path, place: &Place) 
 }
 
 fn login(checker: &mut Checker, raw: &raw::Mail, folder: &Path, place: &Place) -> Option<Login> {
-    let given = (&raw.password_file, &raw.password_env);
-    let password = match given {
-        (None, None) => None,
-        (Some(file), None) => secret::from_file(checker, &secret::file(folder, file), &place.key("password_file")),
-        (None, Some(name)) => secret::from_environment(checker, name, &place.key("password_env")),
-        (Some(_), Some(_)) => {
-            let problem = "the password comes from password_file too; leave one of the two out";
-            checker.refuse(&place.key("password_env"), problem);
-            None
-        }
-    };
-    match (&raw.username, given) {
-        (Some(user), _) if password.is_some() => {
-            password.map(|password| Login { user: user.clone(), password: Secret::new(password) })
-        }
-        (Some(_), (None, None)) => {
-            let problem = "a user name needs a password_file or a password_env beside it";
-            checker.refuse(&place.key("username"), problem);
-            None
-        }
-        (None, (Some(_), _) | (_, Some(_))) => {
-            checker.refuse(place, "a password needs a username beside it");
-            None
-        }
-        _ => None,
-    }
+    let password = (raw.password_file.as_deref(), raw.password_env.as_deref());
+    let (user, password) = secret::login(checker, folder, place, raw.username.as_deref(), password)?;
+    Some(Login { user, password: Secret::new(password) })
 }
 
 #[cfg(test)]
