@@ -413,11 +413,13 @@ byId("rest").addEventListener("click", () => {
   changed();
 });
 byId("anew").addEventListener("click", async () => {
-  keep(draftName(), null);
-  for (const photo of await photosOf(draftName())) await dropPhoto(photo.id);
+  // The fields are empty at once: what is typed while the photos go must stay.
+  const name = draftName();
+  keep(name, null);
   restore(null);
-  await showPhotos();
   one("input[name=mark]").focus();
+  for (const photo of await photosOf(name)) await dropPhoto(photo.id);
+  await showPhotos();
 });
 byId("now").addEventListener("click", () => {
   untouched = true;
