@@ -8,6 +8,7 @@
 //! Ages are run hours since the life of the tube began. Everything is deterministic.
 
 mod baseline;
+mod choice;
 mod concordance;
 mod course;
 mod decision;

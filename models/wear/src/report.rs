@@ -42,11 +42,12 @@ pub struct Counts {
 pub struct Skill {
     /// The baseline.
     pub against: Forecast,
-    /// Share of the baseline's log loss that the model saves; `None` if there is none to save.
+    /// Share of the baseline's log loss that the model saves, [`Validation::flattery`] taken off; `None` if there is none to save.
     pub log_loss_skill: Option<f64>,
     /// Share of the baseline's Brier score that the model saves; `None` if there is none to save.
     pub brier_skill: Option<f64>,
-    /// Mean log loss per row that the model saves, its interval from the spread between tubes; `None` with one tube.
+    /// Mean log loss per row that the model saves, [`Validation::flattery`] taken off, its interval from the spread between
+    /// tubes; `None` with one tube.
     pub log_loss_saved: Option<Estimate>,
 }
 
@@ -146,13 +147,13 @@ impl<'a> Rows<'a> {
         let share = |saved: f64, of: f64| (of > 0.0).then(|| saved / of);
         Skill {
             against,
-            log_loss_skill: share(baseline.log_loss - model.log_loss, baseline.log_loss),
+            log_loss_skill: share(baseline.log_loss - model.log_loss - validation.flattery, baseline.log_loss),
             brier_skill: share(baseline.brier - model.brier, baseline.brier),
             log_loss_saved: self.saved(&self.probabilities(against), &self.probabilities(Forecast::Model)),
         }
     }
 
-    /// Mean log loss per row saved, its variance from the sums per tube.
+    /// Mean log loss per row saved, less what the choice of the kind flatters by; its variance from the sums per tube.
     fn saved(&self, baseline: &[f64], model: &[f64]) -> Option<Estimate> {
         let mut sums = vec![0.0; self.tubes.iter().max().map_or(0, |most| most + 1)];
         for (row, event) in self.outcomes.iter().enumerate() {
@@ -164,7 +165,7 @@ impl<'a> Rows<'a> {
         let (g, n) = (sums.len() as f64, self.outcomes.len() as f64);
         let mean = sums.iter().sum::<f64>() / g;
         let variance = sums.iter().map(|sum| (sum - mean).powi(2)).sum::<f64>() / (g - 1.0);
-        Some(Estimate::normal(mean * g / n, variance * g / (n * n)))
+        Some(Estimate::normal(mean * g / n - self.validation.flattery, variance * g / (n * n)))
     }
 }
 
@@ -199,7 +200,13 @@ fn sentence(validation: &Validation, calibration: Option<&CalibrationIntervals>)
     let rivals = Forecast::ALL.into_iter().filter(|forecast| *forecast != Forecast::Model);
     let best = rivals.min_by(|a, b| loss(*a).total_cmp(&loss(*b))).unwrap_or(Forecast::BaseRate);
     let (model, rival) = (loss(Forecast::Model), loss(best));
-    let compared = format!("log loss {model:.4} against {rival:.4} of {}", plain(best));
+    let flattery = validation.flattery;
+    let chosen = if flattery < 0.000_05 {
+        String::new()
+    } else {
+        format!(" (and {flattery:.4} more, because its kind was chosen by the same tubes)")
+    };
+    let compared = format!("log loss {model:.4}{chosen} against {rival:.4} of {}", plain(best));
     if validation.model_wins {
         let but = calibration.and_then(doubt).map_or(String::new(), |doubt| format!("; but {doubt}"));
         return format!("Publish the model: on {tubes} tubes that it had not seen it foretold best, {compared}{but}.");
@@ -209,7 +216,7 @@ fn sentence(validation: &Validation, calibration: Option<&CalibrationIntervals>)
             .to_owned();
     }
     let by =
-        if rival <= model { "it foretold no better" } else { "its lead is within one standard error between tubes" };
+        if rival <= model + flattery { "it foretold no better" } else { "its lead is within one standard error between tubes" };
     format!("Do not publish the model: on {tubes} tubes that it had not seen {by}, {compared}.")
 }
 

@@ -3,6 +3,7 @@
 use linfa::traits::Fit;
 use serde::{Deserialize, Serialize};
 
+use crate::choice::flattery;
 use crate::latent::out_of_fold;
 use crate::metrics::{auc, brier, brier_skill, ece_equal_width, log_loss, surprise};
 use crate::{
@@ -15,6 +16,8 @@ use crate::{
 pub const LEAST_EVENTS: usize = 5;
 /// Below so many events a model's coefficients are mostly its penalty.
 const FEW_EVENTS: usize = 10;
+/// Seed of the draws behind [`Validation::flattery`]: a validation says the same whenever it is made.
+const SEED: u64 = 1;
 
 /// What was held against each other, from the simplest to the most elaborate.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
@@ -88,7 +91,7 @@ pub struct Contender {
     pub ece_equal_width: f64,
     /// Ten groups of near-equal size.
     pub bins: Vec<Bin>,
-    /// Mean log loss above the best contender's.
+    /// Mean log loss above the best contender's; the model's is taken with [`Validation::flattery`] added.
     pub log_loss_above_best: f64,
     /// Standard error of that difference, tubes resampled whole.
     pub log_loss_above_best_se: f64,
@@ -170,6 +173,10 @@ pub struct Validation {
     /// The kinds that were held against each other for that; empty if there was one.
     #[serde(default)]
     pub kinds: Vec<KindScore>,
+    /// How much lower the model's log loss reads than it will be, because its kind was chosen on the rows that judge it;
+    /// 0 with one kind.
+    #[serde(default)]
+    pub flattery: f64,
     /// How chances of latent wear are to be taken; `None` if it was not tried or could not be fitted.
     #[serde(default)]
     pub recalibration: Option<Recalibration>,
@@ -199,8 +206,8 @@ pub fn by_tube(
 
 /// [`by_tube`] with latent wear as one more candidate for the model.
 ///
-/// The kind with the lower log loss on the same folds speaks as the model; on a tie the hazard does. A candidate that
-/// cannot be fitted is out.
+/// The kind with the lower log loss on the same folds speaks as the model; on a tie the hazard does. What that choice
+/// flatters it by is held against it. A candidate that cannot be fitted is out.
 ///
 /// # Errors
 /// Those of [`by_tube`].
@@ -235,7 +242,7 @@ pub fn by_tube_and_station(
         fits.push(fitted.fit);
     }
     let model = Forecast::Model as usize;
-    let (mut kind, mut kinds, mut recalibration) = (ModelKind::Hazard, Vec::new(), None);
+    let (mut kind, mut kinds, mut flattered, mut recalibration) = (ModelKind::Hazard, Vec::new(), 0.0, None);
     if let Some(candidate) = latent
         && let Ok((foretold, taken)) = out_of_fold(candidate, &rows, limit, &cut.of_row, cut.folds)
     {
@@ -247,13 +254,17 @@ pub fn by_tube_and_station(
         kinds = vec![score(ModelKind::Hazard, &probabilities[model]), score(ModelKind::Latent, &foretold)];
         recalibration = Some(taken);
         let hazard_failed = stand_ins[model].len() == cut.folds;
+        if !hazard_failed {
+            let losses = |p: &[f64]| p.iter().zip(&outcomes).map(|(p, event)| surprise(*p, *event)).collect();
+            flattered = flattery(&[losses(&probabilities[model]), losses(&foretold)], &cut.group, SEED);
+        }
         if hazard_failed || kinds[1].log_loss < kinds[0].log_loss {
             kind = ModelKind::Latent;
             probabilities[model] = foretold;
             stand_ins[model].clear();
         }
     }
-    let contenders = rank(&probabilities, &outcomes, stand_ins, &cut);
+    let contenders = rank(&probabilities, &outcomes, stand_ins, flattered, &cut);
     let n_events = outcomes.iter().filter(|event| **event).count();
     // Priors hold latent wear near hours alone where there is little to learn from, so it need not stand out.
     let tie = if kind == ModelKind::Latent { 0.0 } else { 1.0 };
@@ -291,6 +302,7 @@ pub fn by_tube_and_station(
         fits,
         kind,
         kinds,
+        flattery: flattered,
         recalibration,
         report: None,
     };
@@ -401,9 +413,17 @@ fn choose(training: &Intervals, limit: u8, candidates: &[HazardParams], folds: u
     losses.min_by(|a, b| a.1.total_cmp(&b.1)).map_or(0, |(candidate, _)| candidate)
 }
 
-fn rank(probabilities: &[Vec<f64>], outcomes: &[bool], stand_ins: Vec<Vec<String>>, cut: &Cut) -> Vec<Contender> {
+fn rank(
+    probabilities: &[Vec<f64>],
+    outcomes: &[bool],
+    stand_ins: Vec<Vec<String>>,
+    flattery: f64,
+    cut: &Cut,
+) -> Vec<Contender> {
     let losses: Vec<f64> = probabilities.iter().map(|p| log_loss(p, outcomes)).collect();
-    let best = (0..losses.len()).min_by(|a, b| losses[*a].total_cmp(&losses[*b])).unwrap_or(0);
+    let mut expected = losses.clone();
+    expected[Forecast::Model as usize] += flattery;
+    let best = (0..losses.len()).min_by(|a, b| expected[*a].total_cmp(&expected[*b])).unwrap_or(0);
     let reference = brier(&probabilities[0], outcomes);
     let contender = |(i, stand_ins): (usize, Vec<String>)| {
         let p = &probabilities[i];
@@ -422,7 +442,7 @@ fn rank(probabilities: &[Vec<f64>], outcomes: &[bool], stand_ins: Vec<Vec<String
                 .sum(),
             ece_equal_width: ece_equal_width(p, outcomes, 10),
             bins,
-            log_loss_above_best: losses[i] - losses[best],
+            log_loss_above_best: expected[i] - expected[best],
             log_loss_above_best_se: paired_se(p, &probabilities[best], outcomes, cut),
             stand_ins,
         }

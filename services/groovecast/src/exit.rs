@@ -18,7 +18,7 @@ pub enum Failure {
     Config(Vec<Problem>),
     /// The input data are wrong: exit 65.
     Data(Vec<(PathBuf, Vec<BadRow>, u64)>),
-    /// The input as a whole cannot carry what was asked of it: exit 65.
+    /// The input as a whole cannot carry what was asked of it, or a newer version has written the record: exit 65.
     Input(String),
     /// The command line asks for what cannot be: exit 2.
     Usage(String),
@@ -84,6 +84,7 @@ impl From<LedgerError> for Failure {
             LedgerError::BadPassword(_)
             | LedgerError::BadText { .. }
             | LedgerError::NameTaken(_)
+            | LedgerError::Newer { .. }
             | LedgerError::NoPerson(_)
             | LedgerError::NoToken(_) => Failure::Input(error.to_string()),
             error => Failure::Other(error.into()),
@@ -93,6 +94,9 @@ impl From<LedgerError> for Failure {
 
 impl From<anyhow::Error> for Failure {
     fn from(error: anyhow::Error) -> Self {
-        Failure::Other(error)
+        match error.downcast_ref() {
+            Some(LedgerError::Newer { .. }) => Failure::Input(format!("{error:#}")),
+            _ => Failure::Other(error),
+        }
     }
 }
