@@ -68,8 +68,9 @@ mod tests {
             let mut found = Vec::with_capacity(plants);
             for plant in 0..plants {
                 let tubes: Vec<usize> = (0..n_tubes).collect();
-                let losses: Vec<Vec<f64>> =
-                    (0..forecasts).map(|_| tubes.iter().map(|_| StandardNormal.sample(&mut chance)).collect()).collect();
+                let losses: Vec<Vec<f64>> = (0..forecasts)
+                    .map(|_| tubes.iter().map(|_| StandardNormal.sample(&mut chance)).collect())
+                    .collect();
                 found.push(flattery(&losses, &tubes, plant as u64) * f64::from(n_tubes as u32).sqrt());
             }
             let mean = found.iter().sum::<f64>() / plants as f64;

@@ -215,8 +215,11 @@ fn sentence(validation: &Validation, calibration: Option<&CalibrationIntervals>)
         return "Do not publish the model: it could not be fitted in any fold, and hours alone stood in for it."
             .to_owned();
     }
-    let by =
-        if rival <= model + flattery { "it foretold no better" } else { "its lead is within one standard error between tubes" };
+    let by = if rival <= model + flattery {
+        "it foretold no better"
+    } else {
+        "its lead is within one standard error between tubes"
+    };
     format!("Do not publish the model: on {tubes} tubes that it had not seen {by}, {compared}.")
 }
 

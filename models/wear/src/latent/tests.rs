@@ -11,6 +11,8 @@ use super::parameters::Layout;
 use super::proposal::Proposal;
 use super::reading::Tables;
 use super::*;
+use crate::validate::{Forecast, by_tube_and_station};
+use crate::{HazardParams, Intervals, Row};
 
 fn life(looks: Vec<(f64, Readings)>) -> LifeHistory {
     let stretch = |covered_h: f64| Stretch { covered_h, blind_h: 0.0, amounts: Vec::new() };
@@ -246,4 +248,34 @@ fn a_kept_model_reads_back_and_says_the_same() {
 fn the_same_record_gives_the_same_model() {
     let again = LatentParams::new().fit(&invented(12, 5).dataset()).unwrap();
     assert_eq!(again, *fitted());
+}
+
+#[test]
+fn what_the_choice_of_a_kind_flatters_is_held_against_the_model() {
+    // Few tubes, of which some would choose otherwise.
+    let fleet = invented(8, 5);
+    let mut rows = Intervals::builder(["starts"]);
+    for tube in fleet.tubes() {
+        for life in &tube.lives {
+            let (mut age_h, mut grade_start) = (0.0, 0);
+            for (stretch, readings) in &life.looks {
+                let (end_h, grade_end) = (age_h + stretch.run_h(), grade_start.max(readings.worst().unwrap()));
+                rows.row(Row { group: &tube.tube, life: life.life, grade_start, grade_end }).unwrap();
+                rows.cell(age_h, end_h, &[(stretch.amounts[0] / stretch.run_h()).ln_1p()]).unwrap();
+                (age_h, grade_start) = (end_h, grade_end);
+            }
+        }
+    }
+    let (params, rows) = (LatentParams::new(), rows.build().unwrap());
+    let latent = Some(LatentCandidate { params: &params, histories: &fleet });
+    let found = by_tube_and_station(&rows, 2, &[HazardParams::new().ridge(1.0)], latent, 4).unwrap();
+    assert_eq!(found.kinds.len(), 2);
+    assert!(found.flattery > 0.0, "{:?}", found.kinds);
+    let [hours, model] = [Forecast::HoursOnly, Forecast::Model].map(|forecast| &found.contenders[forecast as usize]);
+    let saved = hours.log_loss - model.log_loss - found.flattery;
+    assert!((hours.log_loss_above_best - model.log_loss_above_best - saved).abs() < 1e-12);
+    let report = found.report.unwrap();
+    let skill = report.skills.iter().find(|skill| skill.against == Forecast::HoursOnly).unwrap();
+    assert!((skill.log_loss_saved.unwrap().value - saved).abs() < 1e-12);
+    assert!(report.sentence.contains("its kind was chosen by the same tubes"), "{}", report.sentence);
 }
