@@ -72,6 +72,10 @@ pub struct Driver {
     pub text: String,
 }
 
+/// Above this share of assumed run hours a risk is a guess (house choice: a tenth of the hours moves a chance by less than its
+/// interval is wide).
+const ASSUMED_SHARE: f64 = 0.1;
+
 /// The risk of one tube, or of one unit without a tube, as known at an instant.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Score {
@@ -95,6 +99,9 @@ pub struct Score {
     pub run_h: f64,
     /// Of these, blind, h.
     pub blind_h: f64,
+    /// Of these, hours that nobody counted, h: from before the unit sent its first reading, taken from how it has run since.
+    #[serde(default)]
+    pub assumed_h: f64,
     /// Share of these that readings cover, 0 to 1; `None` if there were none.
     pub coverage: Option<f64>,
     /// Plain run hours that would have done the same, h.
@@ -115,6 +122,16 @@ impl Score {
     /// The risk now.
     pub fn now(&self) -> Option<&Horizon> {
         self.risks.first()
+    }
+
+    /// Whether so many of the run hours were counted by nobody that the risk is a guess: neither a floor nor an estimate.
+    pub fn is_guess(&self) -> bool {
+        self.assumed_h > ASSUMED_SHARE * self.run_h
+    }
+
+    /// Whether the risk is a floor: most hours are blind, so conditions may have been worse, and the hours were counted.
+    pub fn is_floor(&self) -> bool {
+        self.state == State::Blind && !self.is_guess()
     }
 }
 

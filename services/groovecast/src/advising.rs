@@ -169,6 +169,7 @@ mod tests {
             last_grade: None,
             run_h: 0.0,
             blind_h: 0.0,
+            assumed_h: 0.0,
             coverage: None,
             equivalent_h: 0.0,
             drivers: vec![],

@@ -60,7 +60,8 @@ pub async fn demo(listen: SocketAddr, seed: u64, speed: f64) -> Result<(), Failu
     let (_reads, reloads) = tokio::sync::mpsc::channel(1);
     let service = run::serve(config, listener, clock, stopped, reloads);
     eprintln!(
-        "The board is at http://{address}/ in a moment. The plant's clock runs {speed} times as fast as yours. Ctrl-C ends it."
+        "The board is at http://{address}/ now; it fills when the first models are fitted, which takes some minutes more. \
+         The plant's clock runs {speed} times as fast as yours. Ctrl-C ends it."
     );
     eprintln!("To log findings, log in as {INSPECTOR} with the password {password}, made up for this run.");
     let mut service = std::pin::pin!(service);
@@ -84,6 +85,7 @@ async fn past(
     speed: f64,
 ) -> Result<(Arc<Plant>, Arc<Config>, String), Failure> {
     let began = Instant::now();
+    eprintln!("A plant of 12 units is invented, and two years of its past are stored: that takes a minute or two.");
     let port = broker::start().await?;
     let (from, to) = (instant(PAST_FROM)?, instant(PAST_TO)?);
     let plant = tokio::task::spawn_blocking(move || Plant::new(seed, from, to)).await.context("the plant broke")?;

@@ -29,6 +29,8 @@ struct Standing {
     /// Age at the look, or at the beginning of the life, run hours.
     age_h: f64,
     since: Exposure,
+    /// Of the hours since, those of before a unit was heard, h.
+    assumed_h: f64,
     /// Nothing says how the wall was when this life began.
     unknown_beginning: bool,
 }
@@ -131,8 +133,8 @@ impl<'a> Scorer<'a> {
             State::Reached => wording::reached(limit),
             State::Stale => wording::stale(silent.flatten(), &self.config.time_zone),
             State::Blind if standing.unknown_beginning => wording::UNKNOWN_BEGINNING.to_owned(),
-            State::Blind => wording::blind(run_h, blind_h),
-            _ => self.model.reason(),
+            State::Blind => wording::blind(run_h, blind_h, standing.assumed_h),
+            _ => wording::with_assumed(self.model.reason(), run_h, standing.assumed_h),
         };
         let reason = match standing.set_aside {
             0 => reason,
@@ -150,6 +152,7 @@ impl<'a> Scorer<'a> {
             last_grade: standing.worst,
             run_h,
             blind_h,
+            assumed_h: standing.assumed_h,
             coverage: (run_h > 0.0).then(|| ((run_h - blind_h) / run_h).clamp(0.0, 1.0)),
             equivalent_h,
             drivers,
@@ -172,6 +175,7 @@ impl<'a> Scorer<'a> {
             last_grade: None,
             run_h: 0.0,
             blind_h: 0.0,
+            assumed_h: 0.0,
             coverage: None,
             equivalent_h: 0.0,
             drivers: Vec::new(),
@@ -344,6 +348,7 @@ fn standing(fleet: &Fleet, tube: &TubeId) -> Option<Standing> {
         // Whoever sets a look aside doubts a grade; what was seen flaking goes on asking for a stop.
         hold_and_assess: looks.iter().any(|look| look.hold_and_assess) || aside.iter().any(|look| look.hold_and_assess),
         set_aside: aside.len(),
+        assumed_h: fleet.unheard_h(tube, last_look_at.or(life.from), fleet.until),
         last_look_at,
         age_h,
         since,

@@ -46,8 +46,10 @@ struct Written<'a> {
 pub async fn fit(mut config: Config, fit: &Fit, clock: &dyn Clock) -> Result<(), Failure> {
     with_options(&mut config, fit)?;
     let store = PlantStore::open(Arc::new(config)).await?;
+    eprintln!("the models are fitted, and fitted again without each fold of tubes: that may take minutes");
     let (fleet, mut model) = store.fit(clock.now()).await?;
     if model.validation.is_some() {
+        eprintln!("the last year is foretold over again, from what was known then");
         model.last_year = rolling::last_year(&store, &fleet).await?;
     }
     let version = store.propose(&mut model, clock.now()).await?;
@@ -78,6 +80,7 @@ pub async fn validate(mut config: Config, validate: &Validate, clock: &dyn Clock
         eprintln!("{}: {} past inspections foretold", out.display(), foretold.len());
     }
     let rows = table::rows(&fleet, config.model.limit, config.model.rows);
+    eprintln!("{} intervals: the models are fitted, and fitted again without each fold of tubes", rows.len());
     let model = model::fit(&fleet, &rows.iter().collect::<Vec<_>>(), &config.model).map_err(cannot_fit)?;
     eprintln!("{}", model.reason());
     model.notes.iter().for_each(|note| eprintln!("note: {note}"));

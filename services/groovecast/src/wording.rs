@@ -14,6 +14,9 @@ pub fn drivers(parts: impl Iterator<Item = (String, f64)>, since: &Exposure) -> 
     drivers
 }
 
+/// Fewer hours than these that nobody counted are not worth a word, h.
+const LEAST_ASSUMED_H: f64 = 0.5;
+
 /// What a driver is, as a phrase that follows its hours.
 fn phrase(name: &str, since: &Exposure) -> String {
     let term: Option<Term> = name.parse().ok();
@@ -47,8 +50,24 @@ pub fn reached(limit: Grade) -> String {
 }
 
 /// Why the state is `blind`.
-pub fn blind(run_h: f64, blind_h: f64) -> String {
-    format!("No reading covers {blind_h:.0} of {run_h:.0} run hours since the last complete look: the risk is a floor")
+pub fn blind(run_h: f64, blind_h: f64, assumed_h: f64) -> String {
+    let blind = format!("No reading covers {blind_h:.0} of {run_h:.0} run hours since the last complete look");
+    if assumed_h < LEAST_ASSUMED_H {
+        format!("{blind}: the risk is a floor")
+    } else {
+        with_assumed(blind, run_h, assumed_h)
+    }
+}
+
+/// With how many of the run hours nobody counted, if any are worth a word.
+pub fn with_assumed(reason: String, run_h: f64, assumed_h: f64) -> String {
+    if assumed_h < LEAST_ASSUMED_H {
+        return reason;
+    }
+    format!(
+        "{reason}. Nobody counted {assumed_h:.0} of these {run_h:.0} h: the unit had sent nothing yet, and is taken to have run as much of \
+         the time as it has since, or all of it where that is not known. Importing the past, or the run hours of a finding, would say"
+    )
 }
 
 /// Why the state is `stale`.
@@ -59,5 +78,18 @@ pub fn stale(last: Option<Timestamp>, zone: &TimeZone) -> String {
             format!("Nothing has arrived from this unit since {at}: the score is old")
         }
         None => "Nothing has ever arrived from this unit".to_owned(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn hours_that_nobody_counted_make_no_floor() {
+        assert!(blind(100.0, 60.0, 0.0).ends_with("the risk is a floor"));
+        let guessed = blind(7270.0, 7270.0, 7250.0);
+        assert!(guessed.contains("Nobody counted 7250 of these 7270 h") && !guessed.contains("floor"), "{guessed}");
+        assert_eq!(with_assumed("Fitted".to_owned(), 100.0, 0.4), "Fitted");
     }
 }

@@ -37,11 +37,13 @@ pub(crate) fn advice(score: &Score, interval: &Interval, site: &Site) -> String 
         return if current { latest } else { format!("{latest} {}", no_score(&score.reason, voice)) };
     }
     let weigh = voice.tell("advice-weigh", &[("latest", &latest)]);
-    if score.state != State::Blind {
-        return weigh;
+    if score.is_guess() {
+        return format!("{} {weigh}", voice.say("advice-guess"));
     }
-    let floor = voice.say("advice-floor");
-    format!("{floor} {weigh}")
+    if score.is_floor() {
+        return format!("{} {weigh}", voice.say("advice-floor"));
+    }
+    weigh
 }
 
 /// When the plant's interval ends: in run hours, by the calendar, or whichever of both comes first.

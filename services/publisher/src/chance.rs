@@ -1,6 +1,6 @@
 //! A chance as words, and as a mark on an axis from 0 to 100 %.
 
-use plant::{Horizon, Score, State};
+use plant::{Horizon, Score};
 
 use crate::Voice;
 use crate::figures::percent_range;
@@ -11,7 +11,7 @@ use crate::rank::sayable;
 pub(crate) struct Chance {
     /// `now`, or how many run hours ahead.
     pub when: String,
-    /// The chance in words; a floor says `at least`.
+    /// The chance in words; a floor says `at least`, a guess that it is one.
     pub said: String,
     /// Its interval.
     pub range: String,
@@ -32,10 +32,14 @@ pub(crate) fn chances(score: &Score, voice: &Voice) -> Vec<Chance> {
     sayable(score).iter().map(|ahead| chance(score, ahead, when(ahead), voice)).collect()
 }
 
-/// A chance in words; where most hours are blind it is a floor.
-pub(crate) fn said(ahead: &Horizon, state: State, voice: &Voice) -> String {
+/// A chance of a score in words; where most hours are blind it is a floor, where nobody counted them a guess.
+pub(crate) fn said(ahead: &Horizon, score: Option<&Score>, voice: &Voice) -> String {
     let chance = voice.percent(ahead.risk);
-    if state == State::Blind { voice.tell("chance-floor", &[("chance", &chance)]) } else { chance }
+    match score {
+        Some(score) if score.is_guess() => voice.tell("chance-guess", &[("chance", &chance)]),
+        Some(score) if score.is_floor() => voice.tell("chance-floor", &[("chance", &chance)]),
+        _ => chance,
+    }
 }
 
 /// One risk of a score, with the words for when it is.
@@ -43,7 +47,7 @@ pub(crate) fn chance(score: &Score, ahead: &Horizon, when: String, voice: &Voice
     let place = |part: f64| format!("{:.1}", part * 100.0);
     Chance {
         when,
-        said: said(ahead, score.state, voice),
+        said: said(ahead, Some(score), voice),
         range: percent_range(ahead.lower, ahead.upper),
         from_pc: place(ahead.lower),
         width_pc: place(ahead.upper - ahead.lower),
@@ -71,7 +75,11 @@ mod tests {
     #[test]
     fn a_mostly_blind_chance_is_called_a_floor() {
         let mut score = crate::rank::tests::score("C1", "T1", Some(0.2));
-        score.state = State::Blind;
+        score.state = plant::State::Blind;
         assert_eq!(chances(&score, &Voice::default())[0].said, "at least 20\u{a0}%");
+        (score.run_h, score.assumed_h) = (100.0, 10.0);
+        assert_eq!(chances(&score, &Voice::default())[0].said, "at least 20\u{a0}%");
+        score.assumed_h = 10.1;
+        assert_eq!(chances(&score, &Voice::default())[0].said, "perhaps 20\u{a0}%");
     }
 }

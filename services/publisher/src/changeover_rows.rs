@@ -35,7 +35,7 @@ fn row(stop: &Changeover<'_>, snapshot: &Snapshot, site: &Site) -> Stop {
     let state = stop.score.map(|score| score.state);
     let voice = &site.voice;
     let say = |ahead: &Horizon| {
-        let chance = said(ahead, state.unwrap_or(State::Ok), voice);
+        let chance = said(ahead, stop.score, voice);
         voice.tell("chance-with-range", &[("chance", &chance), ("range", &percent_range(ahead.lower, ahead.upper))])
     };
     let unknown = || voice.say("chance-unknown");

@@ -69,6 +69,10 @@ fn analyst(snapshot: &Snapshot, voice: &Voice) -> Step {
     let tubes = snapshot.tubes.len() as u64;
     let findings: usize = snapshot.tubes.values().map(|detail| detail.findings.len()).sum();
     let who = voice.say("missing-analyst");
+    if snapshot.evaluated_at.is_none() {
+        let (missing, next) = (voice.say("missing-first"), voice.say("missing-first-next"));
+        return Step { who, missing, next, command: "" };
+    }
     if tubes == 0 {
         let missing = voice.say("missing-tubes");
         let next = voice.say("missing-tubes-next");
@@ -97,7 +101,9 @@ fn analyst(snapshot: &Snapshot, voice: &Voice) -> Step {
 }
 
 fn manager(snapshot: &Snapshot, voice: &Voice) -> Step {
-    let (missing, next, command) = if snapshot.campaigns.is_empty() {
+    let (missing, next, command) = if snapshot.evaluated_at.is_none() {
+        ("missing-first-ranking", "missing-ranking-next", "")
+    } else if snapshot.campaigns.is_empty() {
         ("missing-ranking-and-plan", "missing-plan-next", "groovecast import campaigns FILE --config FILE")
     } else {
         ("missing-ranking", "missing-ranking-next", "")

@@ -107,6 +107,7 @@ pub(crate) mod tests {
             last_grade: None,
             run_h: 100.0,
             blind_h: 0.0,
+            assumed_h: 0.0,
             coverage: Some(1.0),
             equivalent_h: 100.0,
             drivers: vec![],

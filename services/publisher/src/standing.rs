@@ -56,6 +56,9 @@ pub(crate) fn meaning(score: &Score, voice: &Voice) -> String {
         return voice.say("meaning-hold");
     }
     match score.state {
+        State::Ok | State::Baseline | State::Prior | State::Blind if score.is_guess() && score.now().is_some() => {
+            voice.say("meaning-guess")
+        }
         State::Ok => voice.say("meaning-ok"),
         State::Baseline => voice.say("meaning-baseline"),
         State::Prior => voice.say("meaning-prior"),

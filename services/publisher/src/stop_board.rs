@@ -114,8 +114,8 @@ impl<'a> StopBoard<'a> {
                 Group::Open
             } else if choice.no_room.contains(&place) {
                 Group::NoRoom
-            } else if unit.score.state == State::Blind {
-                // A floor below what pays does not say that the unit may wait.
+            } else if unit.score.state == State::Blind || unit.score.is_guess() {
+                // A floor or a guess below what pays does not say that the unit may wait.
                 Group::Unsaid
             } else {
                 Group::MayWait

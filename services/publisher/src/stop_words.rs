@@ -120,6 +120,7 @@ pub(crate) fn why(unit: &StopUnit<'_>, board: &StopBoard<'_>, site: &Site) -> St
         Group::ByInterval => by_interval(unit, site),
         Group::Unsaid => match &unit.at_stop {
             Err(reason) => advice::unavailable(reason, voice),
+            Ok(_) if unit.score.is_guess() => voice.say("stop-guess"),
             Ok(_) => voice.say("stop-blind"),
         },
         Group::Open => format!("{}{}", saves(unit, board, &site.voice), turns(unit, board, &site.voice)),

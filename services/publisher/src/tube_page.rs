@@ -160,6 +160,7 @@ fn score_view(score: &Score, snapshot: &Snapshot, site: &Site) -> ScoreView {
             (voice.say("fact-worst"), grade),
             (voice.say("fact-run-since"), site.voice.hours(score.run_h)),
             (voice.say("fact-blind"), site.voice.hours(score.blind_h)),
+            (voice.say("fact-assumed"), site.voice.hours(score.assumed_h)),
             (voice.say("fact-covered"), covered),
             (voice.say("fact-interval"), interval.words(site).join(", ")),
             (voice.say("word-model"), score.model.clone()),

@@ -27,11 +27,11 @@ pub(crate) struct Until {
 /// For every level; empty where no chance can be given or the limit was found already.
 pub(crate) fn until(score: &Score) -> Vec<Until> {
     let risks = sayable(score);
-    if risks.is_empty() || matches!(score.state, State::Reached | State::Stale) {
+    if risks.is_empty() || score.is_guess() || matches!(score.state, State::Reached | State::Stale) {
         return Vec::new();
     }
     // A floor says only when the level is passed at the latest.
-    let floor = score.state == State::Blind;
+    let floor = score.is_floor();
     let at = |level: f64| Until {
         level,
         run_h: passes(risks, level, |ahead| ahead.risk).filter(|_| !floor),
@@ -55,7 +55,7 @@ pub(crate) fn words(score: &Score, voice: &Voice) -> Vec<String> {
     let bound = |run_h: Option<f64>| {
         run_h.map_or_else(|| voice.tell("until-beyond", &[("hours", &voice.hours(last_h))]), |run_h| voice.hours(run_h))
     };
-    let floor = score.state == State::Blind;
+    let floor = score.is_floor();
     let told = |until: &Until| {
         let level = voice.percent(until.level);
         if floor {
@@ -114,6 +114,9 @@ mod tests {
         let said = words(&blind, &Voice::default());
         // By hand: the lower end goes from 6 % at 200 h to 12 % at 400 h.
         assert_eq!(said, ["The chance passes 10\u{a0}% after 333\u{a0}h of running at the latest."]);
+        (blind.run_h, blind.assumed_h) = (1.0, 1.0);
+        assert!(until(&blind).is_empty(), "the hours are a guess");
+        blind.assumed_h = 0.0;
         blind.state = State::Stale;
         assert!(until(&blind).is_empty());
     }

@@ -32,6 +32,7 @@ pub(super) fn score() -> Score {
         last_grade: None,
         run_h: 12.5,
         blind_h: 0.0,
+        assumed_h: 0.0,
         coverage: None,
         equivalent_h: 12.5,
         drivers: Vec::new(),

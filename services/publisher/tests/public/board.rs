@@ -10,7 +10,12 @@ async fn board_as_published() {
 
 #[tokio::test]
 async fn an_empty_service_says_whose_step_is_next() {
-    let page = ask(fleet::empty(), "GET", "/").await.body;
+    let mut plant = fleet::empty();
+    // Nothing is said to be missing from a record that has not been read yet.
+    let early = ask(plant.clone(), "GET", "/").await.body;
+    assert!(early.contains("The first evaluation is under way") && !early.contains("No tube is in the register"));
+    plant.evaluated_at = Some(plant.at);
+    let page = ask(plant, "GET", "/").await.body;
     for who in ["Controls engineer", "Reliability analyst", "Operations manager"] {
         assert!(page.contains(who), "{who} is missing");
     }

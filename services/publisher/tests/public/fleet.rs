@@ -138,6 +138,7 @@ pub fn score(unit: &str, tube: &str, state: State, reason: &str) -> Score {
         last_grade: Some(Grade::SMOOTH),
         run_h: 760.0,
         blind_h: 15.0,
+        assumed_h: 0.0,
         coverage: Some(0.98),
         equivalent_h: 760.0,
         drivers: vec![],
@@ -166,6 +167,7 @@ pub fn scores() -> Vec<Score> {
         last_grade: Grade::try_from(1).ok(),
         run_h: 1410.0,
         blind_h: 112.0,
+        assumed_h: 0.0,
         coverage: Some(0.92),
         equivalent_h: 2380.0,
         drivers: vec![
@@ -195,6 +197,7 @@ pub fn scores() -> Vec<Score> {
         last_look_at: Some(at("2025-04-30T08:00:00Z")),
         run_h: 1640.0,
         blind_h: 1120.0,
+        assumed_h: 0.0,
         coverage: Some(0.32),
         equivalent_h: 1710.0,
         drivers: vec![
@@ -223,6 +226,7 @@ pub fn scores() -> Vec<Score> {
         last_grade: None,
         run_h: 0.0,
         blind_h: 0.0,
+        assumed_h: 0.0,
         coverage: None,
         equivalent_h: 0.0,
         model: String::new(),
@@ -236,6 +240,7 @@ pub fn scores() -> Vec<Score> {
         last_grade: None,
         run_h: 0.0,
         blind_h: 0.0,
+        assumed_h: 0.0,
         coverage: None,
         equivalent_h: 0.0,
         ..score("C-0", "T-0011", State::NotFitted, "re-plated on 20 Apr 2026, not fitted since")
