@@ -30,8 +30,8 @@ pub fn read(path: &Path, to_listen: bool) -> Result<Config, Vec<Problem>> {
     let raw: Raw = match toml::from_str(&text) {
         Ok(raw) => raw,
         Err(error) => {
-            let line = error.span().map_or(1, |span| line_of(&text, span.start));
-            return Err(vec![problem(path, line, "", error.message())]);
+            let byte = error.span().map_or(0, |span| span.start);
+            return Err(vec![problem(path, line_of(&text, byte), Place::of_byte(&text, byte), error.message())]);
         }
     };
     let mut checker = Checker { text: &text, path, to_listen, problems: Vec::new() };

@@ -16,6 +16,30 @@ pub enum Step {
 pub struct Place(Vec<Step>);
 
 impl Place {
+    /// The path of what stands at a byte of a document; the root where no key or value does.
+    pub fn of_byte(text: &str, byte: usize) -> Place {
+        fn within(value: &DeValue<'_>, byte: usize) -> Option<Vec<Step>> {
+            let deeper = |step: Step, mut below: Vec<Step>| {
+                below.insert(0, step);
+                below
+            };
+            match value {
+                DeValue::Table(table) => table.iter().find_map(|(name, value)| {
+                    let here = || name.span().contains(&byte) || value.span().contains(&byte);
+                    let below = within(value.get_ref(), byte).or_else(|| here().then(Vec::new))?;
+                    Some(deeper(Step::Key(name.get_ref().to_string()), below))
+                }),
+                DeValue::Array(array) => array.iter().enumerate().find_map(|(position, value)| {
+                    let here = || value.span().contains(&byte).then(Vec::new);
+                    Some(deeper(Step::At(position), within(value.get_ref(), byte).or_else(here)?))
+                }),
+                _ => None,
+            }
+        }
+        let document = DeTable::parse(text).map(|document| DeValue::Table(document.into_inner()));
+        Place(document.ok().and_then(|document| within(&document, byte)).unwrap_or_default())
+    }
+
     /// The path one key deeper.
     pub fn key(&self, key: &str) -> Place {
         self.with(Step::Key(key.to_owned()))
@@ -97,5 +121,20 @@ mod tests {
         assert_eq!(topics.key("signal").line(text), 6);
         assert_eq!(topics.key("topic").to_string(), "topics[1].topic");
         assert_eq!(Place::default().key("broker").line(text), 1);
+    }
+
+    #[test]
+    fn a_byte_finds_the_path_of_what_stands_there() {
+        let text = "[costs]\nopen = 3000\n[[topics]]\n[[topics]]\nparts = [{ a = 1 }, { b = 2 }]\n";
+        for (there, path) in [
+            ("3000", "costs.open"),
+            ("open", "costs.open"),
+            ("b = 2", "topics[1].parts[1].b"),
+            ("2 }", "topics[1].parts[1].b"),
+        ] {
+            assert_eq!(Place::of_byte(text, text.find(there).unwrap()).to_string(), path);
+        }
+        assert_eq!(Place::of_byte(text, 1000).to_string(), "");
+        assert_eq!(Place::of_byte("no toml", 1).to_string(), "");
     }
 }
