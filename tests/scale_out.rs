@@ -66,6 +66,41 @@ fn each_message_goes_to_one_of_those_who_share() {
 }
 
 #[test]
+fn a_collector_takes_a_changed_configuration_and_goes_on_with_its_own_under_a_wrong_one() {
+    let broker = Broker::start(Kind::Mosquitto);
+    let folder = tempfile::tempdir().unwrap();
+    let (config, place) = sharing(folder.path(), broker.port);
+    let text = std::fs::read_to_string(&config).unwrap();
+    // Without mappings of the first unit's topics nothing of it is taken.
+    let elsewhere = text.replace("topic = \"", "topic = \"elsewhere/");
+    assert_ne!(text, elsewhere);
+    std::fs::write(&config, &elsewhere).unwrap();
+    let collector = Collector::start(&config, "a");
+    wait_for("the collector", || broker.retained("groovecast/collectors/a").contains("\"online\"").then_some(()));
+    let data = folder.path().join("data");
+    let load = Load::new(300);
+    let stored = || stored_at(&data, &place).0.len();
+
+    std::fs::write(&config, &text).unwrap();
+    collector.reload();
+    // It is told when the new subscription holds by what comes: whatever is published before is nobody's.
+    let mut index = 0;
+    wait_for("a reading by the new configuration", || {
+        broker.publish(&topic(0), &load.payload(0, index));
+        index += 1;
+        (stored() > 0).then_some(())
+    });
+
+    std::fs::write(&config, text.replace("share = ", "shared = ")).unwrap();
+    collector.reload();
+    std::thread::sleep(Duration::from_millis(500));
+    let before = stored();
+    broker.publish(&topic(1), &load.payload(1, 0));
+    wait_for("a reading under a wrong configuration", || (stored() > before).then_some(()));
+    collector.stop();
+}
+
+#[test]
 fn whichever_collector_is_killed_the_readings_are_the_same() {
     let kills = times("FAULTS_KILLS", 20);
     let broker = Broker::start(Kind::Mosquitto);

@@ -65,6 +65,11 @@ impl Collector {
         self.process = Self::process(&self.config, self.name);
     }
 
+    /// Tells it to read its configuration anew.
+    pub fn reload(&self) {
+        hang_up(&self.process);
+    }
+
     /// Asks it to stop and waits until it has.
     pub fn stop(mut self) {
         stop(&mut self.process);
@@ -77,6 +82,10 @@ impl Drop for Collector {
         let _ = self.process.kill();
         let _ = self.process.wait();
     }
+}
+
+fn hang_up(process: &Child) {
+    assert!(Command::new("kill").args(["-HUP", &process.id().to_string()]).status().unwrap().success());
 }
 
 fn stop(process: &mut Child) {
@@ -161,7 +170,7 @@ impl Service {
 
     /// Tells it to read its configuration anew.
     pub fn reload(&self) {
-        assert!(Command::new("kill").args(["-HUP", &self.process.id().to_string()]).status().unwrap().success());
+        hang_up(&self.process);
     }
 
     /// Kills it at once, without a chance to say or do anything.

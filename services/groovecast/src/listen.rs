@@ -11,7 +11,7 @@ use tokio::sync::{mpsc, watch};
 use crate::config::Config;
 use crate::exit::Failure;
 use crate::propose::{self, Proposal};
-use crate::run;
+use crate::session;
 
 /// How often it is looked whether enough has come.
 const LOOK_EVERY: Duration = Duration::from_millis(200);
@@ -56,8 +56,8 @@ pub async fn hear(
     enough: impl Fn(&ArrivalsReport) -> bool,
     clock: Arc<dyn Clock>,
 ) -> Result<Heard, Failure> {
-    let mut terms = run::terms(config).map_err(anyhow::Error::from)?;
-    let mut settings = run::session(config, None);
+    let mut terms = session::terms(config)?;
+    let mut settings = session::settings(config, None);
     settings.client_id = format!("{}-listen", settings.client_id);
     settings.keep_session = false;
     // It looks only; the service asks for itself.
@@ -70,7 +70,7 @@ pub async fn hear(
     let forget = |readings: Arc<[plant::Reading]>| async move {
         Ok::<_, std::convert::Infallible>(Committed { new: readings.len() as u64, duplicates: 0 })
     };
-    let session = tokio::spawn(collector::run(
+    let listening = tokio::spawn(collector::run(
         settings,
         terms.for_good(),
         forget,
@@ -92,7 +92,7 @@ pub async fn hear(
     let at = clock.now();
     let heard = Heard { report: arrivals.snapshot(at), specimens: arrivals.specimens(), at };
     stop.send_replace(true);
-    session.await.map_err(anyhow::Error::from)?.map_err(anyhow::Error::from)?;
+    listening.await.map_err(anyhow::Error::from)?.map_err(anyhow::Error::from)?;
     Ok(heard)
 }
 

@@ -44,6 +44,7 @@ mod rolling;
 mod run;
 mod scores_export;
 mod scoring;
+mod session;
 mod show;
 mod snapshot;
 mod supervised;
@@ -93,7 +94,7 @@ async fn carry_out(command: Command, clock: Arc<dyn Clock>) -> Result<(), Failur
         #[cfg(feature = "demo")]
         Command::Demo { listen, seed, speed } => demo::demo(listen, seed, speed).await,
         Command::Run { with, listen } => run::run(&with.config, listen, clock).await,
-        Command::Collect { with, name } => collect::collect(Config::read(&with.config)?, &name, clock).await,
+        Command::Collect { with, name } => collect::collect(&with.config, &name, clock).await,
         Command::Check { with, live, lasts } => {
             let config = Config::read(&with.config)?;
             println!(

@@ -41,6 +41,13 @@ pub async fn read_when_told(path: PathBuf, reads: mpsc::Sender<ReadConfig>) {
     }
 }
 
+/// Says which keys have changed in vain.
+pub fn tell(needs_restart: &[&'static str]) {
+    for key in needs_restart {
+        tracing::warn!(key, "this has changed in the configuration and needs a restart; until then it stays as it was");
+    }
+}
+
 /// What to go on with after a reading: the new configuration, but for what cannot change while the service runs.
 ///
 /// # Errors

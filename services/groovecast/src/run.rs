@@ -2,31 +2,25 @@
 
 use std::net::{IpAddr, SocketAddr};
 use std::path::Path;
-use std::pin::Pin;
 use std::sync::Arc;
 
 use anyhow::Context;
-use collector::{Arrivals, Committed, Limits, MapError, Outgoing, Pulse, Settings, Status, Terms, TopicMap};
-use ledger::{Ledger, LedgerError};
-use plant::{Clock, Reading, UnitId};
+use collector::{Arrivals, Outgoing, Pulse, Status};
+use plant::{Clock, UnitId};
 use publisher::{ConfigState, Publisher, ReadAccess, Site, Snapshot, Voice};
 use tokio::net::TcpListener;
 use tokio::sync::{mpsc, watch};
-use tokio::task::{JoinHandle, JoinSet};
+use tokio::task::JoinSet;
 
 use crate::config::Config;
 use crate::evaluate::Evaluator;
 use crate::exit::Failure;
 use crate::plant_store::PlantStore;
 use crate::reload::{self, Next, ReadConfig};
+use crate::session::{self, Inlet, Session};
 use crate::supervised::{self, Part};
 use crate::{beside, disk, doubts, known, notifying, retention};
 
-/// Messages to publish that may wait for the connection.
-const OUTBOX: usize = 2000;
-/// MQTT 3.1.1, 2.2.3: no packet is larger. A message over the config's limit is taken from the broker, refused and counted;
-/// left there it would come again for ever.
-const LARGEST_PACKET: usize = 268_435_460;
 /// How often it is looked whether an hour can be closed.
 const CLOSE_EVERY: std::time::Duration = std::time::Duration::from_secs(20);
 
@@ -74,6 +68,16 @@ struct House {
     state: watch::Sender<ConfigState>,
 }
 
+impl House {
+    fn inlet(&self) -> Inlet {
+        Inlet { ledger: self.store.ledger.clone(), arrivals: self.arrivals.clone(), clock: self.clock.clone() }
+    }
+
+    fn settings(&self, config: &Config) -> collector::Settings {
+        session::settings(config, Some(status(&site(config), &config.prefix, &*self.clock)))
+    }
+}
+
 /// The service on the caller's listener and clock, until `stopped` is true. Configurations that come by `reloads` take the place
 /// of the one before.
 ///
@@ -99,7 +103,7 @@ pub async fn serve(
         snapshots: watch::channel(Arc::new(Snapshot::default())).0,
         state: watch::channel(state).0,
     };
-    let mut session = Session::start(&config, &house, Vec::new())?;
+    let mut session = Session::start(house.settings(&config), session::terms(&config)?, &house.inlet(), Vec::new());
     loop {
         let mut works = Works::start(&config, &house, session.outbox.clone())?;
         let next = loop {
@@ -120,15 +124,10 @@ pub async fn serve(
         };
         works.end().await?;
         let Some(Next { config: next, needs_restart }) = next else { break };
-        for key in &needs_restart {
-            tracing::warn!(
-                key,
-                "this has changed in the configuration and needs a restart; until then it stays as it was"
-            );
-        }
+        reload::tell(&needs_restart);
         let old = std::mem::replace(&mut config, Arc::new(next));
         house.store = Arc::new(house.store.under(config.clone()));
-        session = session.go_on(&config, &house).await?;
+        session = session.go_on(house.settings(&config), session::terms(&config)?, &house.inlet()).await?;
         take_back(&old, &config, &session.outbox);
         let read_at = Some(house.clock.now());
         house.state.send_replace(ConfigState { read_at, refused: None, needs_restart });
@@ -151,7 +150,7 @@ fn take_back(old: &Config, new: &Config, outbox: &mpsc::Sender<Outgoing>) {
 }
 
 /// A task that ended though nobody told it to.
-fn early(ended: Option<Result<anyhow::Result<()>, tokio::task::JoinError>>) -> Failure {
+pub fn early(ended: Option<Result<anyhow::Result<()>, tokio::task::JoinError>>) -> Failure {
     let why = match ended {
         Some(Err(error)) => anyhow::Error::from(error).context("a task broke"),
         Some(Ok(Err(error))) => error,
@@ -220,101 +219,6 @@ impl Works {
             ended.context("a task broke").and_then(|result| result)?;
         }
         Ok(())
-    }
-}
-
-/// The session at the broker. It outlives configurations that leave it alone.
-struct Session {
-    settings: Settings,
-    terms: watch::Sender<Arc<Terms>>,
-    outbox: mpsc::Sender<Outgoing>,
-    stop: watch::Sender<bool>,
-    task: JoinHandle<anyhow::Result<()>>,
-}
-
-impl Session {
-    /// `former`: topic filters that a session before this one may have left at the broker.
-    fn start(config: &Config, house: &House, former: Vec<String>) -> Result<Self, Failure> {
-        let settings = session(config, Some(status(&site(config), &config.prefix, &*house.clock)));
-        let (terms, by) = watch::channel(Arc::new(terms(config).map_err(anyhow::Error::from)?));
-        let (outbox, outgoing) = mpsc::channel(OUTBOX);
-        let (stop, stopped) = watch::channel(false);
-        let commit = into_journal(house.store.ledger.clone());
-        let (arrivals, clock) = (house.arrivals.clone(), house.clock.clone());
-        let by_this = Settings { former, ..settings.clone() };
-        let session = collector::run(by_this, by, commit, arrivals, outgoing, clock, stopped);
-        let task = tokio::spawn(async move { session.await.context("the collector stopped") });
-        Ok(Self { settings, terms, outbox, stop, task })
-    }
-
-    /// The same session by another configuration; another one if it must connect otherwise.
-    async fn go_on(self, config: &Config, house: &House) -> Result<Self, Failure> {
-        let mut settings = session(config, Some(status(&site(config), &config.prefix, &*house.clock)));
-        // The message that we are online tells since when, and that has not changed.
-        if let (Some(new), Some(old)) = (&mut settings.status, &self.settings.status)
-            && (&new.topic, &new.offline) == (&old.topic, &old.offline)
-        {
-            new.online.clone_from(&old.online);
-        }
-        if settings == self.settings {
-            self.terms.send_replace(Arc::new(terms(config).map_err(anyhow::Error::from)?));
-            return Ok(self);
-        }
-        tracing::info!("the way to the broker has changed: connecting anew");
-        let former = self.settings.filters_of(&self.terms.borrow());
-        self.end().await?;
-        Self::start(config, house, former)
-    }
-
-    async fn end(self) -> Result<(), Failure> {
-        self.stop.send_replace(true);
-        self.task.await.context("the collector broke").and_then(|result| result).map_err(Failure::Other)
-    }
-}
-
-/// How a configuration reads messages.
-pub fn terms(config: &Config) -> Result<Terms, MapError> {
-    let map = TopicMap::new(config.mappings.clone(), config.units.iter().cloned())?;
-    Ok(Terms { map, belief: config.belief.clone(), ask_rebirth: config.broker.ask_rebirth })
-}
-
-/// A commit under way.
-pub type Committing = Pin<Box<dyn Future<Output = Result<Committed, LedgerError>> + Send>>;
-
-/// Makes readings durable in the journal.
-pub fn into_journal(ledger: Ledger) -> impl Fn(Arc<[Reading]>) -> Committing {
-    move |readings| {
-        let ledger = ledger.clone();
-        Box::pin(async move {
-            let appended = ledger.append(&readings).await?;
-            Ok(Committed { new: appended.new, duplicates: appended.duplicates })
-        })
-    }
-}
-
-/// The session's settings; without a status it only listens.
-pub fn session(config: &Config, status: Option<Status>) -> Settings {
-    let broker = &config.broker;
-    let (username, password) = broker.login.clone().map(|login| (login.user, login.password)).unzip();
-    let window = usize::from(broker.window);
-    Settings {
-        host: broker.host.clone(),
-        port: broker.port,
-        protocol: broker.protocol,
-        client_id: broker.client_id.clone(),
-        tls: broker.tls.clone(),
-        username,
-        password,
-        keep_alive_s: broker.keep_alive_s,
-        keep_session: true,
-        window,
-        batch: window.max(512),
-        max_packet_bytes: LARGEST_PACKET,
-        limits: Limits { max_payload_bytes: broker.max_message_bytes },
-        share: broker.share.clone(),
-        former: Vec::new(),
-        more_filters: Vec::new(),
-        status,
     }
 }
 
