@@ -10,7 +10,8 @@ use tokio::sync::{mpsc, watch};
 
 use crate::config::Config;
 use crate::demo::files::topic;
-use crate::run::{pause, session};
+use crate::run::pause;
+use crate::session;
 
 /// How often the plant moves on.
 const STEP: Duration = Duration::from_millis(200);
@@ -22,7 +23,7 @@ pub async fn publish(
     clock: Arc<dyn Clock>,
     stopped: watch::Receiver<bool>,
 ) -> anyhow::Result<()> {
-    let mut settings = session(&config, None);
+    let mut settings = session::settings(&config, None);
     settings.client_id = "harrow-mill-gateway".to_owned();
     settings.keep_session = false;
     let (outbox, outgoing) = mpsc::channel(10_000);
