@@ -53,7 +53,8 @@ fn an_import_killed_again_and_again_leaves_what_one_at_one_go_leaves() {
         command.stdin(Stdio::null()).stdout(Stdio::null()).stderr(Stdio::null()).spawn().unwrap()
     };
     let mut instants = Instants(19_991_231);
-    let most_ms = u64::try_from(at_one_go.as_millis()).unwrap();
+    // Each goes on where the one before was killed, so that a third of the time often leaves little to do.
+    let most_ms = u64::try_from(at_one_go.as_millis()).unwrap() / 3;
     let mut underway = 0;
     for _ in 0..kills {
         let mut running = import();

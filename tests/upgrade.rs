@@ -90,7 +90,9 @@ fn a_downgrade_is_refused_by_name_and_leaves_the_data_alone() {
     let before = bytes(&data);
     let out = folder.path().join("another-backup");
     let backup_again = ["backup", "--out", out.to_str().unwrap()];
-    for command in [&["run"][..], &["score"], &["import", "findings", "/dev/null"], &backup_again] {
+    for command in
+        [&["run", "--listen", "127.0.0.1:0"][..], &["score"], &["import", "findings", "/dev/null"], &backup_again]
+    {
         let refused = run(&[command, &["--config", config]].concat());
         let said = String::from_utf8_lossy(&refused.stderr).into_owned();
         // One that the unit of systemd does not start again after.
