@@ -54,3 +54,9 @@ fn a_finding_logged_in_a_browser_stands_once_whatever_is_lost_on_the_way() {
     plant.person("A. Marsh", "inspector", password);
     println!("{}", browse("finding.mjs", &[&plant.service.origin(), "K1", "A. Marsh", password]));
 }
+
+#[test]
+fn charts_in_pixels_show_what_the_browser_makes_of_the_same_drawings() {
+    let plant = FullPlant::start();
+    println!("{}", browse("charts.mjs", &[&plant.service.origin(), "T-K1"]));
+}

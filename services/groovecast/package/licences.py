@@ -1,5 +1,6 @@
 #!/usr/bin/env python3
-"""Prints the licences of all crates that are linked into the program: each text once, with the crates that came with it."""
+"""Prints the licences of all that is linked into the program: the letters of charts, and each text of the crates once, with the crates
+that came with it."""
 
 import json
 import pathlib
@@ -26,6 +27,8 @@ for package in sorted(packages, key=lambda package: (package["name"], package["v
         bare.append(f'{name}: {package["license"]}, {package["repository"]}')
     for file in files:
         texts.setdefault(file.read_text(errors="replace").strip(), []).append(name)
+letters = pathlib.Path("dashboards/fonts/LICENSE").read_text().strip()
+texts[letters] = ["the letters of charts in pixels (no crate)"]
 assert len(texts) > 10, "hardly any licence was found: are the sources of the crates there?"
 print("groovecast is linked with the crates below, under the licences that stand after their names.\n")
 print("Of these, only the name of the licence came with the crate:\n")

@@ -150,9 +150,13 @@ pub(crate) fn routes(photo_bytes: usize) -> Vec<Route> {
         get("/worker.js", Open, entry_page::worker),
         get("/photos/{id}", Read, photos::show),
         told("/charts/board.svg", charts::board),
+        told("/charts/board.png", charts::board),
         told("/charts/tubes/{tube}.svg", charts::tube),
+        told("/charts/tubes/{tube}.png", charts::tube),
         told("/charts/tubes/{tube}/walls.svg", charts::walls),
+        told("/charts/tubes/{tube}/walls.png", charts::walls),
         told("/charts/tubes/{tube}/life.svg", charts::life),
+        told("/charts/tubes/{tube}/life.png", charts::life),
         get("/api/openapi.json", Open, openapi::document),
         told("/api/v1/risks", api::risks),
         told("/api/v1/risks.csv", api::risks_csv),
@@ -205,7 +209,10 @@ pub fn app(publisher: Publisher) -> Router {
         let door = Door { publisher: publisher.clone(), path, writes: !method.is_safe(), need };
         // Behind the door: what is kept is for who may read.
         let answer = if kept { answer.route_layer(from_fn_with_state(publisher.clone(), kept::kept)) } else { answer };
-        // The router takes whole segments only; the ending of a chart is read by its route.
+        // The router takes whole segments only; the ending of a chart is read by its route, which answers with either.
+        if path.ends_with("}.png") {
+            continue;
+        }
         router = router.route(&path.replace("}.svg", "}"), answer.route_layer(from_fn_with_state(door, door::door)));
     }
     router

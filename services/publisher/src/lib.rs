@@ -76,6 +76,7 @@ mod photos;
 mod plain_page;
 mod plans;
 mod plot_frame;
+mod png;
 mod problem;
 mod published;
 mod rank;

@@ -4,7 +4,7 @@ use axum::http::StatusCode;
 
 use crate::{Answer, ask, asking, fleet, get};
 
-const KEPT: [&str; 17] = [
+const KEPT: [&str; 19] = [
     "/",
     "/tubes/T-0042",
     "/signals",
@@ -13,7 +13,9 @@ const KEPT: [&str; 17] = [
     "/style.css",
     "/icon.svg",
     "/charts/board.svg",
+    "/charts/board.png",
     "/charts/tubes/T-0042.svg",
+    "/charts/tubes/T-0042.png",
     "/api/openapi.json",
     "/api/v1/risks",
     "/api/v1/risks.csv",

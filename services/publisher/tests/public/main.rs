@@ -49,6 +49,8 @@ mod openapi;
 mod pages;
 #[path = "photos.rs"]
 mod photos;
+#[path = "pixels.rs"]
+mod pixels;
 #[path = "plans.rs"]
 mod plans;
 #[path = "readiness.rs"]

@@ -231,6 +231,8 @@ async fn refusals_are_described_too() {
         ("/charts/tubes/{tube}.svg", "/charts/tubes/T-9999.svg", 404),
         ("/charts/tubes/{tube}.svg", "/charts/tubes/T-0042.svg?width=1", 400),
         ("/charts/board.svg", "/charts/board.svg?theme=blue", 400),
+        ("/charts/board.png", "/charts/board.png?scale=9", 400),
+        ("/charts/tubes/{tube}.png", "/charts/tubes/T-9999.png", 404),
     ] {
         let answer = get(uri).await;
         assert_eq!(answer.status.as_u16(), status, "{uri}");
