@@ -45,7 +45,7 @@ impl Form {
                 Err(Problem::new(StatusCode::BAD_REQUEST, "bad_size", detail))
             }
             (false, Some(_)) => {
-                let detail = "an SVG is sharp at every scale; right would be no ?scale=, or .png";
+                let detail = "an SVG is sharp at every scale; right would be no ?scale=, or .png".to_owned();
                 Err(Problem::new(StatusCode::BAD_REQUEST, "bad_query", detail))
             }
         }
