@@ -92,6 +92,13 @@ pub enum Command {
         #[arg(long)]
         json: bool,
     },
+    /// Propose a whole configuration for a historian's export: units, columns, signals, units of measure, each guess with its
+    /// reason and how sure it is.
+    Map {
+        /// CSV or Parquet files, long or wide.
+        #[arg(required = true, value_name = "FILE")]
+        files: Vec<PathBuf>,
+    },
     /// Bring the plant's files in: all or nothing, every bad row named, twice the same as once.
     Import {
         /// What the files hold.

@@ -25,7 +25,7 @@ use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 
 use collector::{Mapping, Protocol, Tls};
-use history::{ExposureSettings, QualityCodes, WideColumn};
+use history::{ExposureSettings, Header, QualityCodes, WideColumn};
 use jiff::SignedDuration;
 use jiff::tz::TimeZone;
 use ledger::Place;
@@ -128,8 +128,12 @@ pub struct Config {
 }
 
 /// How history files are read.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone)]
 pub struct Files {
+    /// What their columns are called.
+    pub header: Header,
+    /// Columns and tags that are passed over.
+    pub skip: BTreeSet<String>,
     /// Units of measure in which they speak.
     pub measures: BTreeMap<Signal, Measure>,
     /// What the columns of wide ones are.

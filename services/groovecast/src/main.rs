@@ -29,6 +29,7 @@ mod latest;
 mod listen;
 mod live;
 mod looks;
+mod map;
 mod model;
 mod notifying;
 mod pages;
@@ -111,6 +112,7 @@ async fn carry_out(command: Command, clock: Arc<dyn Clock>) -> Result<(), Failur
         Command::Listen { with, topics, lasts, json } => {
             listen::listen(&Config::read_to_listen(&with.config)?, topics, lasts, json, clock).await
         }
+        Command::Map { files } => map::map(&files),
         Command::Import { what, files, with, dry_run, zone, query } => {
             let how = How { dry_run, zone };
             let from = imports::From { files, query };

@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use collector::Mapping;
-use history::{QualityCodes, WideColumn, status_word};
+use history::{Header, QualityCodes, WideColumn, status_word};
 use plant::{Measure, Signal, Status, UnitId};
 
 use super::Files;
@@ -19,7 +19,16 @@ pub fn files(
     units: &BTreeSet<UnitId>,
     place: &Place,
 ) -> Files {
+    let house = Header::house();
+    let name = |name: &Option<String>, house: String| name.clone().unwrap_or(house);
     Files {
+        header: Header {
+            at: name(&raw.header.at, house.at),
+            tag: name(&raw.header.tag, house.tag),
+            value: name(&raw.header.value, house.value),
+            quality: name(&raw.header.quality, house.quality),
+        },
+        skip: raw.skip.iter().cloned().collect(),
         measures: measures(checker, &raw.measures, &place.key("measures")),
         columns: columns(checker, &raw.columns, units, &place.key("columns")),
         spans: spans(checker, &raw.spans, mappings, units, &place.key("spans")),

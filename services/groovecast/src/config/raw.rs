@@ -353,11 +353,22 @@ pub struct Opening {
 #[derive(Debug, Default, Deserialize)]
 #[serde(deny_unknown_fields, default)]
 pub struct Files {
+    pub header: Header,
+    pub skip: Vec<String>,
     pub measures: BTreeMap<String, String>,
     pub columns: BTreeMap<String, WideColumn>,
     pub spans: BTreeMap<String, [f64; 2]>,
     pub quality_codes: Option<String>,
     pub quality_words: BTreeMap<String, String>,
+}
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Header {
+    pub at: Option<String>,
+    pub tag: Option<String>,
+    pub value: Option<String>,
+    pub quality: Option<String>,
 }
 
 #[derive(Debug, Deserialize)]
