@@ -28,12 +28,14 @@ pub enum QualityCodes {
 }
 
 /// What a column of a wide table is.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct WideColumn {
     /// Of which unit.
     pub unit: UnitId,
     /// Which signal.
     pub signal: Signal,
+    /// What it measures in; what all files do ([`ImportSettings::measures`]) where nothing is said.
+    pub measure: Option<Measure>,
     /// The column that holds its quality, if there is one.
     pub quality: Option<String>,
 }
@@ -75,7 +77,7 @@ impl Header {
 pub struct ImportSettings {
     /// What their columns are called.
     pub header: Header,
-    /// Columns of a wide table, and tags, that are none of the plant's: passed over.
+    /// Columns of a wide table, and tags, that are passed over, but for those of `wide`.
     pub skip: BTreeSet<String>,
     /// The zone of times without an offset.
     pub zone: TimeZone,

@@ -9,7 +9,7 @@ fn staging(data: &Path) -> Staging {
 }
 
 fn torque_of(unit: &UnitId) -> WideColumn {
-    WideColumn { unit: unit.clone(), signal: Signal::Torque, quality: None }
+    WideColumn { unit: unit.clone(), signal: Signal::Torque, measure: None, quality: None }
 }
 
 fn disbelieved(staged: &Staged) -> u64 {
@@ -364,6 +364,13 @@ fn a_table_of_tags_is_read_by_the_names_of_the_plant() {
         readings.iter().map(|reading| (reading.signal, reading.value.number(), reading.quality)).collect();
     let right = [(Signal::Torque, Some(95.0), Quality::Good), (Signal::ProductTemp, Some(4.5), Quality::Uncertain)];
     assert_eq!(told, right);
+    // What is mapped is taken though it is skipped too, in its own unit of measure.
+    settings.skip.insert("C101.TQ".to_owned());
+    settings.wide.get_mut("C101.TQ").unwrap().measure = Some(Measure::parse("kN·m", Quantity::Torque).unwrap());
+    let staged = run(&[b"TagName,Timestamp,Val\nC101.TQ,2026-04-01T00:00:00Z,0.1\n"], &settings);
+    let (_, readings) = merged(staged.0.path(), &staged.1.unwrap());
+    assert_eq!(readings[0].value.number(), Some(100.0));
+    settings.wide.get_mut("C101.TQ").unwrap().measure = None;
     // A wide table under the same names.
     let (folder, staged) = run(&[b"Timestamp,C101.TQ,C102.TQ\n2026-04-01T00:00:00Z,95,1\n"], &settings);
     assert_eq!(merged(folder.path(), &staged.unwrap()).1.len(), 1);

@@ -2,10 +2,10 @@
 
 use std::collections::HashMap;
 
-use plant::{BadRow, Signal, UnitId};
+use plant::{BadRow, Measure, Signal, UnitId};
 
 use crate::HistoryError;
-use crate::import::ImportSettings;
+use crate::import::{ImportSettings, WideColumn};
 use crate::import_row::{Cell, Cells, Rows};
 use crate::spool::Spool;
 
@@ -28,7 +28,7 @@ pub(crate) struct Tagged {
     tag: usize,
     value: usize,
     quality: Option<usize>,
-    tags: HashMap<Vec<u8>, Option<(UnitId, Signal)>>,
+    tags: HashMap<Vec<u8>, Option<WideColumn>>,
     names: [String; 3],
 }
 
@@ -40,6 +40,7 @@ pub(crate) struct Wide {
     quality: Option<(usize, String)>,
     unit: UnitId,
     signal: Signal,
+    measure: Option<Measure>,
 }
 
 impl Layout {
@@ -51,7 +52,9 @@ impl Layout {
         let has = |wanted: &str| own.contains(&wanted);
         let layout = if has("tag") && !has("signal") {
             Self::tagged(&own, settings, &mut bad)
-        } else if header.iter().any(|name| settings.wide.contains_key(name)) && !has("signal") {
+        } else if header.iter().any(|name| settings.wide.contains_key(name) || settings.skip.contains(name))
+            && !has("signal")
+        {
             Self::wide(header, settings, &mut bad)
         } else {
             Self::long(&own, words, &mut bad)
@@ -88,9 +91,9 @@ impl Layout {
             })
         };
         let (at, tag, value) = (needed("at", &names.at), needed("tag", &names.tag), needed("value", &names.value));
-        let wide = settings.wide.iter().map(|(name, column)| (name, Some((column.unit.clone(), column.signal))));
         let skipped = settings.skip.iter().map(|name| (name, None));
-        let tags = wide.chain(skipped).map(|(name, track)| (name.as_bytes().to_vec(), track)).collect();
+        let mapped = settings.wide.iter().map(|(name, column)| (name, Some(column.clone())));
+        let tags = skipped.chain(mapped).map(|(name, column)| (name.as_bytes().to_vec(), column)).collect();
         let names = [&names.tag, &names.value, &names.quality].map(String::clone);
         Layout::Tagged(Tagged { at, tag, value, quality: place("quality"), tags, names })
     }
@@ -101,7 +104,6 @@ impl Layout {
         for (place, name) in header.iter().enumerate() {
             match settings.wide.get(name) {
                 _ if settings.header.own(name) == "at" => at = Some(place),
-                _ if settings.skip.contains(name) => {}
                 Some(column) => {
                     let place_of = |wanted: &String| header.iter().position(|name| name == wanted);
                     let quality = column.quality.as_ref().and_then(|name| Some((place_of(name)?, name.clone())));
@@ -112,9 +114,10 @@ impl Layout {
                             format!("this column is missing: the config says that the quality of {name} stands in it"),
                         ));
                     }
-                    let (unit, signal) = (column.unit.clone(), column.signal);
-                    columns.push(Wide { place, name: name.clone(), quality, unit, signal });
+                    let WideColumn { unit, signal, measure, .. } = column.clone();
+                    columns.push(Wide { place, name: name.clone(), quality, unit, signal, measure });
                 }
+                None if settings.skip.contains(name) => {}
                 None if settings.wide.values().any(|column| column.quality.as_ref() == Some(name)) => {}
                 None => bad.push(BadRow::new(
                     1,
@@ -124,7 +127,10 @@ impl Layout {
             }
         }
         if at.is_none() {
-            bad.push(BadRow::new(1, "at", "this column is missing; a wide table has at and a column per signal"));
+            let problem = "this column is missing; a wide table has the time and a column per signal ([files] header says what they are called)";
+            bad.push(BadRow::new(1, &settings.header.at, problem));
+        } else if columns.is_empty() {
+            bad.push(BadRow::new(1, "", "no column of it is mapped in [files] columns"));
         }
         Layout::Wide { at: at.unwrap_or(0), columns }
     }
@@ -137,10 +143,11 @@ impl Layout {
         rows: &mut Rows<'_>,
         spool: &mut Spool<'_>,
     ) -> Result<(), HistoryError> {
-        let mut hand_on = |rows: &mut Rows<'_>, cells: Cells<'c>, names| match rows.take(line, &cells, names) {
-            Some(row) if rows.is_taken() => spool.push(row),
-            _ => Ok(()),
-        };
+        let mut hand_on =
+            |rows: &mut Rows<'_>, cells: Cells<'c>, measure, names| match rows.take(line, &cells, measure, names) {
+                Some(row) if rows.is_taken() => spool.push(row),
+                _ => Ok(()),
+            };
         match self {
             Layout::Long(places) => {
                 let at = |column: usize| places[column].map_or(Cell::Text(b""), &cell);
@@ -148,17 +155,18 @@ impl Layout {
                 if let word @ Cell::Text([_, ..]) = at(5) {
                     cells[3] = word;
                 }
-                hand_on(rows, cells, (COLUMNS[3], COLUMNS[4]))
+                hand_on(rows, cells, None, (COLUMNS[3], COLUMNS[4]))
             }
             Layout::Tagged(table) => {
                 let tag = cell(table.tag);
                 let known = if let Cell::Text(tag) = tag { table.tags.get(tag) } else { None };
                 match known {
-                    Some(Some((unit, signal))) => {
+                    Some(Some(column)) => {
                         let quality = table.quality.map_or(Cell::Text(b""), &cell);
-                        let track = [unit.as_str(), signal.as_str()].map(|name| Cell::Text(name.as_bytes()));
+                        let track =
+                            [column.unit.as_str(), column.signal.as_str()].map(|name| Cell::Text(name.as_bytes()));
                         let cells = [cell(table.at), track[0], track[1], cell(table.value), quality];
-                        hand_on(rows, cells, (&table.names[1], &table.names[2]))
+                        hand_on(rows, cells, column.measure.as_ref(), (&table.names[1], &table.names[2]))
                     }
                     Some(None) => Ok(()),
                     None => {
@@ -184,7 +192,7 @@ impl Layout {
                         column.quality.as_ref().map_or(Cell::Text(b""), |(place, _)| cell(*place)),
                     ];
                     let quality = column.quality.as_ref().map_or("", |(_, name)| name);
-                    hand_on(rows, cells, (&column.name, quality))?;
+                    hand_on(rows, cells, column.measure.as_ref(), (&column.name, quality))?;
                 }
                 Ok(())
             }

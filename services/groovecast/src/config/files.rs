@@ -8,6 +8,7 @@ use plant::{Measure, Signal, Status, UnitId};
 
 use super::Files;
 use super::check::Checker;
+use super::measure::Drive;
 use super::place::Place;
 use super::raw;
 
@@ -64,8 +65,11 @@ fn columns(
         if column.quality.as_ref().is_some_and(|quality| raw.contains_key(quality)) {
             checker.refuse(&place.key("quality"), "this column is a signal; right would be the column of its quality");
         }
+        let drive = Drive { rated_nm: column.rated_nm, gear_ratio: column.gear_ratio, efficiency: column.efficiency };
+        let measure = signal.and_then(|signal| drive.measure(checker, signal, column.measure.as_deref(), &place));
         let quality = column.quality.clone();
-        columns.extend(unit.zip(signal).map(|(unit, signal)| (name.clone(), WideColumn { unit, signal, quality })));
+        let column = unit.zip(signal).map(|(unit, signal)| WideColumn { unit, signal, measure, quality });
+        columns.extend(column.map(|column| (name.clone(), column)));
     }
     columns
 }

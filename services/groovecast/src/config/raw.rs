@@ -24,6 +24,7 @@ pub struct Raw {
     pub belief: BTreeMap<String, Doubt>,
     #[serde(default)]
     pub unit_defaults: Unit,
+    #[serde(default)]
     pub units: BTreeMap<String, Unit>,
     #[serde(default)]
     pub data: Data,
@@ -384,6 +385,10 @@ pub struct Historian {
 pub struct WideColumn {
     pub unit: String,
     pub signal: String,
+    pub measure: Option<String>,
+    pub rated_nm: Option<f64>,
+    pub gear_ratio: Option<f64>,
+    pub efficiency: Option<f64>,
     pub quality: Option<String>,
 }
 

@@ -16,24 +16,38 @@ pub struct Series {
 /// What numbers look like.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Look {
+    /// How many there are.
+    pub count: usize,
+    /// From the first to the last, h.
+    pub hours: f64,
     /// The least, the median and the greatest.
     pub span: (f64, f64, f64),
     /// The median of what is clearly not nothing.
     pub running: f64,
-    /// The share that is about nothing.
-    pub idle: f64,
     /// It never falls, but for a few times, and rises in all.
     pub rises: bool,
     /// The fastest rise between two readings at least two hours apart, less a step, per hour.
     pub per_hour: f64,
+    /// The same with that step.
+    pub per_hour_shown: f64,
 }
 
+/// So many numbers over so many hours show what they are; fewer may be anything.
+const ENOUGH: (usize, f64) = (8, 6.0);
 const HOUR_US: f64 = 3.6e9;
 
 impl Series {
-    /// What its numbers look like; `None` if there are too few.
+    /// The series without numbers by which devices say that they have none, and one of these.
+    pub fn measured(&self) -> (Series, Option<f64>) {
+        let is_none = |number: f64| plant::is_sentinel(number);
+        let one = self.numbers.iter().map(|(_, number)| *number).find(|number| is_none(*number));
+        let numbers = self.numbers.iter().copied().filter(|(_, number)| !is_none(*number)).collect();
+        (Series { numbers, ..self.clone() }, one)
+    }
+
+    /// What its numbers look like; `None` if there are none.
     pub fn look(&self) -> Option<Look> {
-        if self.numbers.len() < 8 {
+        if self.numbers.is_empty() {
             return None;
         }
         let mut sorted: Vec<f64> = self.numbers.iter().map(|(_, number)| *number).collect();
@@ -46,36 +60,43 @@ impl Series {
         let (first, last) = (self.numbers[0].1, self.numbers[self.numbers.len() - 1].1);
         // What it surely rose by: of what it shows, the last step may have been due before.
         let step = pairs().map(|(_, step)| step).filter(|step| *step > 0.0).fold(f64::INFINITY, f64::min);
-        let mut per_hour: f64 = 0.0;
+        let (mut per_hour, mut per_hour_shown): (f64, f64) = (0.0, 0.0);
         let mut from = self.numbers[0];
         for (at_us, number) in self.numbers.iter().copied() {
             let hours = (at_us - from.0) as f64 / HOUR_US;
             if hours >= 2.0 {
                 per_hour = per_hour.max((number - from.1 - step) / hours);
+                per_hour_shown = per_hour_shown.max((number - from.1) / hours);
                 from = (at_us, number);
             }
         }
         Some(Look {
+            count: self.numbers.len(),
+            hours: (self.numbers[self.numbers.len() - 1].0 - self.numbers[0].0) as f64 / HOUR_US,
             span: (least, median, greatest),
             running: active.get(active.len() / 2).copied().unwrap_or(0.0),
-            idle: (sorted.len() - active.len()) as f64 / sorted.len() as f64,
             rises: falls <= self.numbers.len() / 200 && (last > first || falls > 0) && greatest > least,
             per_hour,
+            per_hour_shown,
         })
     }
 }
 
 impl Look {
+    /// Whether there are enough to tell what they are.
+    pub fn is_enough(&self) -> bool {
+        self.count >= ENOUGH.0 && self.hours >= ENOUGH.1
+    }
+
     /// The unit in which a meter counts hours, by what it rises by in an hour: no shaft turns for more than an hour in one.
-    pub fn meter_measure(&self) -> Option<&'static str> {
-        match self.per_hour {
-            f if !self.rises || f <= 0.0 => None,
-            f if f <= 1.02 => Some("h"),
-            f if f > 5.0 && f <= 10.2 => Some("0.1 h"),
-            f if f > 30.0 && f <= 61.2 => Some("min"),
-            f if f > 1800.0 && f <= 3672.0 => Some("s"),
-            _ => None,
+    /// Beside it, whether it ran long enough at a time for that to be clear.
+    pub fn meter_measure(&self) -> Option<(&'static str, bool)> {
+        if !self.rises || self.per_hour <= 0.0 {
+            return None;
         }
+        let hour = [("h", 0.0, 1.0), ("0.1 h", 5.0, 10.0), ("min", 30.0, 60.0), ("s", 1800.0, 3600.0)];
+        let fits = |(_, least, full): &(_, f64, f64)| (*least..=full * 1.02).contains(&self.per_hour);
+        hour.into_iter().find(fits).map(|(measure, _, full)| (measure, self.per_hour_shown >= 0.8 * full))
     }
 
     /// Whether it can be the signal in a unit of measure: all of it lies within what is believable.
@@ -85,9 +106,8 @@ impl Look {
         };
         let (least, greatest) = signal.believable();
         let inside = |number: f64| (least..=greatest).contains(&measure.to_house(number));
-        inside(self.span.0)
-            && inside(self.span.2)
-            && (signal != Signal::RunHours || self.meter_measure() == Some(measure.name()))
+        let counts = || self.meter_measure().is_some_and(|(counted, _)| counted == measure.name());
+        inside(self.span.0) && inside(self.span.2) && (signal != Signal::RunHours || !self.is_enough() || counts())
     }
 }
 
@@ -117,7 +137,7 @@ mod tests {
         ] {
             assert_eq!(
                 meter(per_hour, step).look().unwrap().meter_measure(),
-                right,
+                right.map(|measure| (measure, true)),
                 "{per_hour} an hour in steps of {step}"
             );
         }
