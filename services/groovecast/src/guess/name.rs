@@ -211,6 +211,8 @@ fn asides(words: &mut [Word], told: &mut Told) {
     let signal = told.signal.as_ref().map(|(signal, _)| *signal);
     let mut medium = false;
     let mut but = None;
+    let last = words.last().map_or(0, |word| word.level);
+    let ends_alone = words.iter().filter(|word| word.level == last).count() == 1;
     for word in words {
         let is = |list: &[&str]| list.contains(&word.low.as_str());
         let temp = signal == Some(Signal::ProductTemp);
@@ -225,7 +227,10 @@ fn asides(words: &mut [Word], told: &mut Told) {
         if is(&["drive", "motor", "antrieb"]) {
             told.drive = Some(word.own.clone());
         }
-        let why = if is(NOT_MEASURED) {
+        let is_output = told.is_habit && ends_alone && word.level == last && is(&["out", "co"]);
+        let why = if is_output {
+            Some("a controller's output, not a reading")
+        } else if is(NOT_MEASURED) {
             Some("a set point, a limit or a fault, not a reading")
         } else if is(STRANGERS) {
             Some("of something else than shaft and product")
@@ -280,6 +285,7 @@ mod tests {
             ("flow_m3h_HX4", Some(Signal::Flow), Some("m³/h")),
             ("Temperatures/K1/torque", Some(Signal::Torque), None),
             ("K1.shafttorquevalue", Some(Signal::Torque), None),
+            ("K1_PT100_Outlet", Some(Signal::ProductTemp), None),
             ("vibration", None, None),
         ] {
             let told = read(name);
@@ -300,6 +306,10 @@ mod tests {
             "Lager Temperatur K1",
             "K1_Torque_Status",
             "K1 flow total",
+            "TIC-101.OUT",
+            "K1_CIP_Hours",
+            "K1 Messer Betriebsstunden",
+            "K1_Temp_Delta",
         ] {
             assert!(read(name).but.is_some(), "{name}: {:?}", read(name));
         }
