@@ -76,7 +76,10 @@ fn a_proposed_configuration_takes_the_export_that_it_was_made_from() {
         let proposed = done(&["map", &path("past.csv")]);
         if kind != "long" {
             assert!(proposed.contains("# sure: \"Torque\" in its name"), "{kind}: {proposed}");
-            assert!(proposed.contains("\"K2.Vibration\",  # nothing says what it is"), "{kind}: {proposed}");
+            assert!(
+                proposed.contains("\"K2.Vibration\",  # \"Vibration\" in its name: of something else"),
+                "{kind}: {proposed}"
+            );
             assert!(proposed.contains("Of 8 columns or tags 6 are mapped"), "{kind}: {proposed}");
         }
         std::fs::write(path("plant.toml"), &proposed).unwrap();
@@ -93,7 +96,7 @@ fn a_proposed_configuration_takes_the_export_that_it_was_made_from() {
 #[test]
 fn what_is_no_export_is_refused_by_name() {
     let folder = tempfile::tempdir().unwrap();
-    let odd = wide("Time").replace("K2.Vibration", "\"K2 \"\"tor\nque\"\" # \\x\"");
+    let odd = wide("Time").replace("K2.Vibration", "\"K2 \"\"torque\"\" # \\x\"");
     for (name, bytes, right) in [
         ("semicolons.csv", b"Zeit;Wert\n1;2\n".to_vec(), "semicolons"),
         ("empty.csv", Vec::new(), "no header"),
@@ -104,6 +107,7 @@ fn what_is_no_export_is_refused_by_name() {
         ("header.csv", b"Timestamp,K1_Torque\n".to_vec(), "no time in column"),
         ("german.csv", b"Zeit,K1\n31.03.2026 06:30:00,5\n".to_vec(), "31.03.2026 06:30:00"),
         ("twice.csv", b"at,K1,K1\n2026-03-31T06:30:00Z,1,2\n".to_vec(), "twice"),
+        ("broken.csv", b"at,\"K1\ntorque\"\n2026-03-31T06:30:00Z,1\n".to_vec(), "broken over lines"),
         ("strange.csv", b"at,unit,signal,value\n2026-03-31T06:30:00Z,K1,trq,2\n".to_vec(), "no signal in it is known"),
         ("asset.csv", b"time,asset,kind,value\n2026-03-31T06:30:00Z,K1,trq,2\n".to_vec(), "which one names"),
     ] {

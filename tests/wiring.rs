@@ -88,7 +88,7 @@ fn a_whole_configuration_is_proposed_from_what_arrives() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("plant.toml").to_str().unwrap().to_owned();
     let at = format!("127.0.0.1:{}", broker.port);
-    let map = ["map", "--live", "--broker", &at, "--topic", "harrow/#", "--for", "3s", "--out", &path];
+    let map = ["map", "--live", "--broker", &at, "--topic", "harrow/#", "--for", "8s", "--out", &path];
     done(&map);
     let text = std::fs::read_to_string(&path).unwrap();
     assert!(text.contains("\n[units.K1]\n[units.K2]\n"), "{text}");
@@ -101,7 +101,7 @@ fn a_whole_configuration_is_proposed_from_what_arrives() {
     let refused = run(&map);
     assert_eq!(refused.status.code(), Some(2));
     assert_eq!(std::fs::read_to_string(&path).unwrap(), text);
-    let again = done(&["map", "--live", "--config", &path, "--topic", "harrow/#", "--for", "3s"]);
+    let again = done(&["map", "--live", "--config", &path, "--topic", "harrow/#", "--for", "8s"]);
     let without_origin = |text: &str| text.split_once('\n').unwrap().1.to_owned();
     assert_eq!(without_origin(&again), without_origin(&text));
 
@@ -111,7 +111,7 @@ fn a_whole_configuration_is_proposed_from_what_arrives() {
         (10..34).map(|hour| format!("2026-03-{:02}T{:02}:00:00Z,{hour}\n", 1 + hour / 24, hour % 24)).collect();
     std::fs::write(&export, format!("Timestamp,k1_torque_lbf_in\n{rows}")).unwrap();
     let export = export.to_str().unwrap();
-    let both = done(&["map", export, "--live", "--broker", &at, "--topic", "harrow/#", "--for", "3s"]);
+    let both = done(&["map", export, "--live", "--broker", &at, "--topic", "harrow/#", "--for", "8s"]);
     assert!(
         both.contains("\"k1_torque_lbf_in\" = { unit = \"K1\", signal = \"torque\", measure = \"lbf·in\" }"),
         "{both}"

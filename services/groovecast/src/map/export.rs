@@ -76,6 +76,11 @@ impl Export {
         {
             return Err(format!("the column {name:?} is there twice: which one is meant?"));
         }
+        if let Some(name) = columns.iter().find(|name| name.contains(['\n', '\r'])) {
+            return Err(format!(
+                "the name {name:?} is broken over lines, and a line is a row to the import: call it otherwise"
+            ));
+        }
         let called = |names: &[&str]| columns.iter().position(|name| names.contains(&name.to_lowercase().as_str()));
         let value = called(VALUES);
         let layout = match (table.column("unit").zip(table.column("signal")), called(TAGS), value) {
