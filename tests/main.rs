@@ -25,6 +25,7 @@ mod notebook;
 mod notify;
 mod outside;
 mod past;
+mod past_map;
 mod past_sql;
 mod plant_files;
 mod postgres;

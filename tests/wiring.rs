@@ -80,6 +80,60 @@ fn what_listen_proposes_can_be_pasted_and_then_all_of_it_comes() {
     assert!(said.contains("all 4 mapped signals come"), "{said}");
 }
 
+/// Before there is any configuration: from the broker's address alone to one that passes, and all that it maps comes.
+#[test]
+fn a_whole_configuration_is_proposed_from_what_arrives() {
+    let broker = Broker::start(Kind::Mosquitto);
+    let _plant = Plant::speak(broker.port, MESSAGES);
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("plant.toml").to_str().unwrap().to_owned();
+    let at = format!("127.0.0.1:{}", broker.port);
+    let map = ["map", "--live", "--broker", &at, "--topic", "harrow/#", "--for", "8s", "--out", &path];
+    done(&map);
+    let text = std::fs::read_to_string(&path).unwrap();
+    assert!(text.contains("\n[units.K1]\n[units.K2]\n"), "{text}");
+    assert!(text.contains("\n#   \"harrow/K1/vibration\""), "{text}");
+    done(&["check", "--config", &path]);
+    let said = done(&["check", "--config", &path, "--live", "--for", "20s"]);
+    assert!(said.contains("10.79 N·m") && said.contains("all 4 mapped signals come"), "{said}");
+
+    // What is there is not overwritten; how to connect may stand in a file too.
+    let refused = run(&map);
+    assert_eq!(refused.status.code(), Some(2));
+    assert_eq!(std::fs::read_to_string(&path).unwrap(), text);
+    let again = done(&["map", "--live", "--config", &path, "--topic", "harrow/#", "--for", "8s"]);
+    let without_origin = |text: &str| text.split_once('\n').unwrap().1.to_owned();
+    assert_eq!(without_origin(&again), without_origin(&text));
+
+    // An export beside it shares the units, by the names that the topics give them.
+    let export = folder.path().join("past.csv");
+    let rows: String =
+        (10..34).map(|hour| format!("2026-03-{:02}T{:02}:00:00Z,{hour}\n", 1 + hour / 24, hour % 24)).collect();
+    std::fs::write(&export, format!("Timestamp,k1_torque_lbf_in\n{rows}")).unwrap();
+    let export = export.to_str().unwrap();
+    let both = done(&["map", export, "--live", "--broker", &at, "--topic", "harrow/#", "--for", "8s"]);
+    assert!(
+        both.contains("\"k1_torque_lbf_in\" = { unit = \"K1\", signal = \"torque\", measure = \"lbf·in\" }"),
+        "{both}"
+    );
+    std::fs::write(&path, both).unwrap();
+    done(&["check", "--config", &path]);
+    let said = done(&["import", "history", export, "--config", &path]);
+    assert!(said.contains("K1 torque: 24 readings"), "{said}");
+
+    for (arguments, code, right) in [
+        (&["--live"][..], 2, "--broker"),
+        (&["--live", "--broker", "127.0.0.1:x"], 2, "no broker"),
+        (&["--live", "--broker", "127.0.0.1:1", "--for", "1s"], 1, "127.0.0.1:1"),
+        (&["--live", "--broker", &at, "--topic", "nobody/#", "--for", "1s"], 65, "nothing came"),
+    ] {
+        let refused = run(&[&["map"], arguments].concat());
+        let said = String::from_utf8(refused.stderr).unwrap();
+        assert_eq!(refused.status.code(), Some(code), "{said}");
+        assert!(said.contains(right), "{said}");
+    }
+}
+
 #[test]
 fn what_does_not_come_or_comes_wrong_fails_the_check_and_is_named() {
     let broker = Broker::start(Kind::Mosquitto);

@@ -8,7 +8,7 @@ use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
 pub use fitting::{Fit, RidgeScale, Rows, Shape, StandardErrors, Validate};
-pub use subcommands::{ExportScores, FileFormat, Looks, Models, Notify, People, Scores, Support, Tokens};
+pub use subcommands::{ExportScores, FileFormat, Looks, Map, Models, Notify, People, Scores, Support, Tokens};
 
 mod fitting;
 mod subcommands;
@@ -92,6 +92,9 @@ pub enum Command {
         #[arg(long)]
         json: bool,
     },
+    /// Propose a whole configuration from a historian's export, from what arrives from the broker, or from both: units, columns,
+    /// topics, signals, units of measure, each guess with its reason and how sure it is. It is printed, to be edited and checked.
+    Map(Map),
     /// Bring the plant's files in: all or nothing, every bad row named, twice the same as once.
     Import {
         /// What the files hold.

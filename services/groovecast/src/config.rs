@@ -8,6 +8,7 @@ mod check;
 mod data;
 mod exposure;
 mod files;
+mod measure;
 mod notify;
 mod opening;
 mod payload;
@@ -25,7 +26,7 @@ use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 
 use collector::{Mapping, Protocol, Tls};
-use history::{ExposureSettings, QualityCodes, WideColumn};
+use history::{ExposureSettings, Header, QualityCodes, WideColumn};
 use jiff::SignedDuration;
 use jiff::tz::TimeZone;
 use ledger::Place;
@@ -128,8 +129,12 @@ pub struct Config {
 }
 
 /// How history files are read.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone)]
 pub struct Files {
+    /// What their columns are called.
+    pub header: Header,
+    /// Columns and tags that are passed over.
+    pub skip: BTreeSet<String>,
     /// Units of measure in which they speak.
     pub measures: BTreeMap<Signal, Measure>,
     /// What the columns of wide ones are.
@@ -276,12 +281,28 @@ impl Config {
         check::read(path, false)
     }
 
-    /// The same for somebody who looks for what to map: units of which no topic speaks yet are taken.
+    /// The same for somebody who looks for what to map: units of which no topic speaks yet are taken, and none at all.
     ///
     /// # Errors
     /// Every other [`Problem`].
     pub fn read_to_listen(path: &Path) -> Result<Config, Vec<Problem>> {
         check::read(path, true)
+    }
+
+    /// Checks what a file would hold, as [`Config::read`] does.
+    ///
+    /// # Errors
+    /// Every [`Problem`] that was found, in order of line.
+    pub fn hold(text: &str, path: &Path) -> Result<Config, Vec<Problem>> {
+        check::hold(text, path, false)
+    }
+
+    /// The same as [`Config::read_to_listen`] does.
+    ///
+    /// # Errors
+    /// Every other [`Problem`].
+    pub fn hold_to_listen(text: &str, path: &Path) -> Result<Config, Vec<Problem>> {
+        check::hold(text, path, true)
     }
 
     /// The folder of photos.

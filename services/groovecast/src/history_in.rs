@@ -61,6 +61,8 @@ pub async fn import(store: &PlantStore, files: &[PathBuf], how: &How, clock: &dy
 pub fn settings(store: &PlantStore, how: &How, now: Timestamp) -> Result<ImportSettings, Failure> {
     let config = &store.config;
     Ok(ImportSettings {
+        header: config.files.header.clone(),
+        skip: config.files.skip.clone(),
         zone: how.zone.clone().unwrap_or(config.time_zone.clone()),
         units: config.units.clone(),
         measures: config.files.measures.clone(),

@@ -106,8 +106,8 @@ pub fn connected(config: &Config, report: &ArrivalsReport) -> Result<(), Failure
     }
 }
 
-/// MQTT 3.1.1, 4.7.1: '+' is a whole level, '#' is the last one.
-fn check_filter(filter: &str) -> Result<(), String> {
+/// What is wrong with a topic filter. MQTT 3.1.1, 4.7.1: '+' is a whole level, '#' is the last one.
+pub fn check_filter(filter: &str) -> Result<(), String> {
     let levels: Vec<&str> = filter.split('/').collect();
     let right = |(at, level): (usize, &&str)| match *level {
         "+" => true,

@@ -20,6 +20,7 @@ mod fit_table;
 mod fleet;
 mod foretell;
 mod grounds;
+mod guess;
 mod history_in;
 mod history_sql;
 mod imports;
@@ -29,6 +30,7 @@ mod latest;
 mod listen;
 mod live;
 mod looks;
+mod map;
 mod model;
 mod notifying;
 mod pages;
@@ -36,6 +38,7 @@ mod people;
 mod plant_store;
 mod progress;
 mod propose;
+mod quoted;
 mod readers;
 mod reload;
 mod reproduce;
@@ -117,6 +120,7 @@ async fn carry_out(command: Command, clock: Arc<dyn Clock>) -> Result<(), Failur
         Command::Listen { with, topics, lasts, json } => {
             listen::listen(&Config::read_to_listen(&with.config)?, topics, lasts, json, clock).await
         }
+        Command::Map(asked) => map::map(&asked, clock).await,
         Command::Import { what, files, with, dry_run, zone, query } => {
             let how = How { dry_run, zone };
             let from = imports::From { files, query };

@@ -118,6 +118,8 @@ fn take_in(folder: &Path, readings: u64, units: u64, tick_s: i64) -> Result<Days
 /// From CSV to days on disk.
 fn bring_in(csv: &Path, folder: &Path, ids: &[UnitId]) -> Result<Vec<DayFile>, Failure> {
     let settings = ImportSettings {
+        header: history::Header::house(),
+        skip: Default::default(),
         zone: TimeZone::UTC,
         units: ids.iter().cloned().collect(),
         wide: Default::default(),

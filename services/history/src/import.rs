@@ -28,25 +28,63 @@ pub enum QualityCodes {
 }
 
 /// What a column of a wide table is.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct WideColumn {
     /// Of which unit.
     pub unit: UnitId,
     /// Which signal.
     pub signal: Signal,
+    /// What it measures in; what all files do ([`ImportSettings::measures`]) where nothing is said.
+    pub measure: Option<Measure>,
     /// The column that holds its quality, if there is one.
     pub quality: Option<String>,
+}
+
+/// What the columns of files are called, where they have names of their own.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Header {
+    /// The time.
+    pub at: String,
+    /// The tag, in tables with one reading per row that name it by a tag instead of unit and signal.
+    pub tag: String,
+    /// The value of such a row, or of one with unit and signal.
+    pub value: String,
+    /// Its quality.
+    pub quality: String,
+}
+
+impl Header {
+    /// The names that the house uses.
+    pub fn house() -> Self {
+        let [at, tag, value, quality] = ["at", "tag", "value", "quality"].map(str::to_owned);
+        Self { at, tag, value, quality }
+    }
+
+    /// The house's name of a column.
+    pub(crate) fn own<'n>(&self, name: &'n str) -> &'n str {
+        match name {
+            name if name == self.at => "at",
+            name if name == self.tag => "tag",
+            name if name == self.value => "value",
+            name if name == self.quality => "quality",
+            name => name,
+        }
+    }
 }
 
 /// How files are read.
 #[derive(Debug, Clone)]
 pub struct ImportSettings {
+    /// What their columns are called.
+    pub header: Header,
+    /// Columns of a wide table, and tags, that are passed over, but for those of `wide`.
+    pub skip: BTreeSet<String>,
     /// The zone of times without an offset.
     pub zone: TimeZone,
     /// The units of the config; a row of another is bad.
     pub units: BTreeSet<UnitId>,
     /// What the columns of a wide table are, by name; such a table has `at`, these, and the qualities that they name. An
-    /// empty cell of it is no reading, for not every signal has one at every instant.
+    /// empty cell of it is no reading, for not every signal has one at every instant. Tags are looked up here too.
     pub wide: BTreeMap<String, WideColumn>,
     /// What the file measures a signal in; the house unit where nothing is said.
     pub measures: BTreeMap<Signal, Measure>,

@@ -139,6 +139,8 @@ mod tests {
         .unwrap();
         ParquetWriter::new(File::create(&path).unwrap()).finish(&mut frame).unwrap();
         let settings = ImportSettings {
+            header: crate::Header::house(),
+            skip: Default::default(),
             zone: TimeZone::get("Europe/Amsterdam").unwrap(),
             units: [UnitId::new("C1").unwrap()].into(),
             wide: Default::default(),

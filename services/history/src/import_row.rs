@@ -3,7 +3,7 @@
 use std::collections::HashMap;
 
 use jiff::Timestamp;
-use plant::{BadRow, Quality, Signal, Status, UnitId, is_sentinel, read_clock, read_time};
+use plant::{BadRow, Measure, Quality, Signal, Status, UnitId, is_sentinel, read_clock, read_time};
 
 use crate::import::{ImportSettings, Outcome, QualityCodes};
 use crate::spool::Row;
@@ -101,10 +101,16 @@ impl<'a> Rows<'a> {
         self.time(cell).map_err(|problem| self.refuse(BadRow::new(line, "at", problem))).ok()
     }
 
-    /// The row as a reading; `None` if it is bad, which is noted. Bad values and qualities are told under the names of their
+    /// The row as a reading; `None` if it is bad, which is noted. Its value is in `measure`, or in what files measure its signal in. Bad values and qualities are told under the names of their
     /// columns.
-    pub(crate) fn take<'c>(&mut self, line: u64, cells: &Cells<'c>, names: (&str, &str)) -> Option<Row<'c>> {
-        match self.read(line, cells, names.0) {
+    pub(crate) fn take<'c>(
+        &mut self,
+        line: u64,
+        cells: &Cells<'c>,
+        measure: Option<&Measure>,
+        names: (&str, &str),
+    ) -> Option<Row<'c>> {
+        match self.read(line, cells, measure, names.0) {
             Ok(row) => Some(row),
             Err((column, problem, track)) => {
                 let column = match column {
@@ -121,7 +127,13 @@ impl<'a> Rows<'a> {
         }
     }
 
-    fn read<'c>(&mut self, line: u64, cells: &Cells<'c>, value_column: &str) -> Result<Row<'c>, Refusal> {
+    fn read<'c>(
+        &mut self,
+        line: u64,
+        cells: &Cells<'c>,
+        measure: Option<&Measure>,
+        value_column: &str,
+    ) -> Result<Row<'c>, Refusal> {
         let [at, unit, signal, value, quality] = cells;
         let at_us = self.time(*at);
         let unit = self.unit(*unit);
@@ -137,7 +149,7 @@ impl<'a> Rows<'a> {
         let mut disbelieved = false;
         let (mut number, word) = match signal.quantity() {
             Some(_) => {
-                let number = self.number(signal, track, *value).map_err(refuse("value"))?;
+                let number = self.number(signal, track, measure, *value).map_err(refuse("value"))?;
                 let number = number.unwrap_or_else(|why| {
                     disbelieved = status.quality > Quality::Bad && !status.no_value;
                     if disbelieved && self.disbelieved.is_none() {
@@ -210,7 +222,13 @@ impl<'a> Rows<'a> {
     }
 
     /// The number in the house unit, NaN if there is none; inside, why a number cannot be.
-    fn number(&self, signal: Signal, track: usize, cell: Cell<'_>) -> Result<Result<f64, String>, String> {
+    fn number(
+        &self,
+        signal: Signal,
+        track: usize,
+        measure: Option<&Measure>,
+        cell: Cell<'_>,
+    ) -> Result<Result<f64, String>, String> {
         let number = match cell {
             Cell::Number(number) => number,
             Cell::Text(bytes) => {
@@ -237,7 +255,8 @@ impl<'a> Rows<'a> {
         if !number.is_finite() {
             return Ok(Ok(f64::NAN));
         }
-        let house = self.settings.measures.get(&signal).map_or(number, |measure| measure.to_house(number));
+        let measure = measure.or_else(|| self.settings.measures.get(&signal));
+        let house = measure.map_or(number, |measure| measure.to_house(number));
         let (low, high) = self.spans[track];
         if (low..=high).contains(&house) {
             return Ok(Ok(house));

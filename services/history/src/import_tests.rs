@@ -9,7 +9,7 @@ fn staging(data: &Path) -> Staging {
 }
 
 fn torque_of(unit: &UnitId) -> WideColumn {
-    WideColumn { unit: unit.clone(), signal: Signal::Torque, quality: None }
+    WideColumn { unit: unit.clone(), signal: Signal::Torque, measure: None, quality: None }
 }
 
 fn disbelieved(staged: &Staged) -> u64 {
@@ -18,6 +18,8 @@ fn disbelieved(staged: &Staged) -> u64 {
 
 pub(crate) fn settings() -> ImportSettings {
     ImportSettings {
+        header: Header::house(),
+        skip: BTreeSet::new(),
         zone: TimeZone::get("Europe/Amsterdam").unwrap(),
         units: ["C1", "Kühler 3"].map(|unit| UnitId::new(unit).unwrap()).into(),
         wide: BTreeMap::new(),
@@ -337,4 +339,39 @@ fn reading_at(at: &str) -> Reading {
     let unit = UnitId::new("C1").unwrap();
     let (value, quality, time_source) = (Value::Missing, Quality::Good, plant::TimeSource::Own);
     Reading { unit, signal: Signal::Torque, at: at.parse().unwrap(), value, quality, time_source }
+}
+
+/// One reading per row, told by a tag, under the names that a historian gave the columns.
+#[test]
+fn a_table_of_tags_is_read_by_the_names_of_the_plant() {
+    let text =
+        b"TagName,Timestamp,Status,Val\nC101.TQ,2026-04-01T00:00:00Z,good,95\nC101.X,2026-04-01T00:00:00Z,good,1\n\
+        C101.TT,2026-04-01T00:00:10Z,uncertain,4.5\nC102.TQ,2026-04-01T00:00:10Z,good,1\n";
+    let mut settings = settings();
+    let unit = UnitId::new("C1").unwrap();
+    settings.wide.insert("C101.TQ".to_owned(), torque_of(&unit));
+    settings.wide.insert("C101.TT".to_owned(), WideColumn { signal: Signal::ProductTemp, ..torque_of(&unit) });
+    settings.skip = ["C101.X".to_owned()].into();
+    let [at, tag, value, quality] = ["Timestamp", "TagName", "Val", "Status"].map(str::to_owned);
+    settings.header = Header { at, tag, value, quality };
+    let (_folder, staged) = run(&[text], &settings);
+    let Err(ImportError::Bad { files, .. }) = staged else { panic!("a tag that nobody knows was taken") };
+    assert_eq!((files[0].count, files[0].listed[0].line, &*files[0].listed[0].column), (1, 5, "TagName"));
+    settings.skip.insert("C102.TQ".to_owned());
+    let (folder, staged) = run(&[text], &settings);
+    let (_, readings) = merged(folder.path(), &staged.unwrap());
+    let told: Vec<_> =
+        readings.iter().map(|reading| (reading.signal, reading.value.number(), reading.quality)).collect();
+    let right = [(Signal::Torque, Some(95.0), Quality::Good), (Signal::ProductTemp, Some(4.5), Quality::Uncertain)];
+    assert_eq!(told, right);
+    // What is mapped is taken though it is skipped too, in its own unit of measure.
+    settings.skip.insert("C101.TQ".to_owned());
+    settings.wide.get_mut("C101.TQ").unwrap().measure = Some(Measure::parse("kN·m", Quantity::Torque).unwrap());
+    let staged = run(&[b"TagName,Timestamp,Val\nC101.TQ,2026-04-01T00:00:00Z,0.1\n"], &settings);
+    let (_, readings) = merged(staged.0.path(), &staged.1.unwrap());
+    assert_eq!(readings[0].value.number(), Some(100.0));
+    settings.wide.get_mut("C101.TQ").unwrap().measure = None;
+    // A wide table under the same names.
+    let (folder, staged) = run(&[b"Timestamp,C101.TQ,C102.TQ\n2026-04-01T00:00:00Z,95,1\n"], &settings);
+    assert_eq!(merged(folder.path(), &staged.unwrap()).1.len(), 1);
 }

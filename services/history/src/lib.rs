@@ -27,6 +27,7 @@ mod known;
 mod layout;
 mod meter;
 mod robust;
+mod sample;
 mod settings;
 mod settle;
 mod slot;
@@ -50,12 +51,13 @@ pub use exposures::Exposures;
 pub use hour::{Carry, HourSeen};
 pub use hour_meters::hour_meters;
 pub use import::{
-    BadFile, ImportError, ImportSettings, Progress, QualityCodes, STRETCH_BYTES, Staged, WideColumn, identity_of,
-    import,
+    BadFile, Header, ImportError, ImportSettings, Progress, QualityCodes, STRETCH_BYTES, Staged, WideColumn,
+    identity_of, import,
 };
 pub use import_row::status_word;
 pub use intake::Intake;
 pub use known::{DayKnown, day_known};
+pub use sample::sample;
 pub use settings::{BadSettings, DryRule, ExcursionLimit, ExposureSettings, Hold, Running, UnitSettings};
 pub use settle::Settler;
 pub use staging::{Merged, Staging};

@@ -122,7 +122,7 @@ fn read_parquet(path: &Path) -> Result<Table, HistoryError> {
 }
 
 /// A value as the CSV would have it.
-fn text(value: AnyValue) -> String {
+pub(crate) fn text(value: AnyValue) -> String {
     match value {
         AnyValue::Null => String::new(),
         AnyValue::String(text) => text.trim().to_owned(),

@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use clap::{Args, Subcommand, ValueEnum};
 use plant::Role;
 
-use super::WithConfig;
+use super::{WithConfig, span};
 
 /// What is done with people. Passwords come from the terminal or from standard input, never as arguments.
 #[derive(Debug, Subcommand)]
@@ -237,4 +237,30 @@ pub enum Models {
         #[arg(long, value_name = "TEXT")]
         why: String,
     },
+}
+
+/// From what a whole configuration is proposed.
+#[derive(Debug, Args)]
+pub struct Map {
+    /// CSV or Parquet files: a column per signal, one tag per row, or at, unit, signal, value.
+    #[arg(required_unless_present = "live", value_name = "EXPORT")]
+    pub files: Vec<PathBuf>,
+    /// Also listen to the broker. Nothing is stored or acknowledged for the service.
+    #[arg(long)]
+    pub live: bool,
+    /// Which broker, if nothing else has to be said of it (port 1883).
+    #[arg(long, value_name = "HOST[:PORT]", requires = "live", conflicts_with = "config")]
+    pub broker: Option<String>,
+    /// A file whose [broker] says how to connect (TLS, a password); [site] and [broker] are taken over from it.
+    #[arg(long, value_name = "FILE", requires = "live")]
+    pub config: Option<PathBuf>,
+    /// Listen to these topics, such as harrow/# (may be given several times); to all if none is given.
+    #[arg(long = "topic", value_name = "FILTER", requires = "live")]
+    pub topics: Vec<String>,
+    /// For how many seconds (60s, 2m).
+    #[arg(long = "for", value_name = "TIME", default_value = "60s", value_parser = span, requires = "live")]
+    pub lasts: std::time::Duration,
+    /// Write it here instead. What is there already stays, and is an error.
+    #[arg(long, value_name = "FILE")]
+    pub out: Option<PathBuf>,
 }

@@ -23,18 +23,22 @@ use super::{
 
 /// Reads and checks a configuration file; see [`Config::read`]. To listen, units need not be mapped yet.
 pub fn read(path: &Path, to_listen: bool) -> Result<Config, Vec<Problem>> {
-    let text = match std::fs::read_to_string(path) {
-        Ok(text) => text,
-        Err(error) => return Err(vec![problem(path, 1, "", format!("cannot be read: {error}"))]),
-    };
-    let raw: Raw = match toml::from_str(&text) {
+    match std::fs::read_to_string(path) {
+        Ok(text) => hold(&text, path, to_listen),
+        Err(error) => Err(vec![problem(path, 1, "", format!("cannot be read: {error}"))]),
+    }
+}
+
+/// The same for what a file would hold.
+pub fn hold(text: &str, path: &Path, to_listen: bool) -> Result<Config, Vec<Problem>> {
+    let raw: Raw = match toml::from_str(text) {
         Ok(raw) => raw,
         Err(error) => {
             let byte = error.span().map_or(0, |span| span.start);
-            return Err(vec![problem(path, line_of(&text, byte), Place::of_byte(&text, byte), error.message())]);
+            return Err(vec![problem(path, line_of(text, byte), Place::of_byte(text, byte), error.message())]);
         }
     };
-    let mut checker = Checker { text: &text, path, to_listen, problems: Vec::new() };
+    let mut checker = Checker { text, path, to_listen, problems: Vec::new() };
     let config = checker.config(raw);
     checker.problems.sort_by_key(|problem| problem.line);
     checker.problems.dedup();
@@ -183,7 +187,7 @@ impl Checker<'_> {
             .into_iter()
             .filter_map(|(name, unit)| Some((UnitId::new(&name).ok()?, unit.or(&raw.unit_defaults))))
             .collect();
-        let exposure = exposure::settings(self, &merged, &mappings, bands, &raw.exposure, &root);
+        let exposure = exposure::settings(self, &merged, (&mappings, &files), bands, &raw.exposure, &root);
         let belief = exposure.as_ref().map(|exposure| belief::belief(self, &raw.belief, exposure, &root.key("belief")));
         let model = self.model(&raw.model, &root.key("model"));
         let effects = work::effects(self, &raw.work, model.as_ref().map(|model| model.limit), &root.key("work"));
@@ -246,7 +250,7 @@ impl Checker<'_> {
 
     fn unit_ids<'k>(&mut self, names: impl Iterator<Item = &'k String>, place: &Place) -> BTreeSet<UnitId> {
         let ids: BTreeSet<UnitId> = names.filter_map(|name| self.take(&place.key(name), UnitId::new(name))).collect();
-        if ids.is_empty() {
+        if ids.is_empty() && !self.to_listen {
             self.refuse(place, "there is no unit; right would be a table [units.NAME] for each heat exchanger");
         }
         ids

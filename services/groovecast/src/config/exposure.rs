@@ -6,6 +6,7 @@ use collector::Mapping;
 use history::{DryRule, ExcursionLimit, ExposureSettings, Hold, Running, UnitSettings};
 use plant::{Bands, Signal, UnitId};
 
+use super::Files;
 use super::check::Checker;
 use super::place::Place;
 use super::raw;
@@ -14,7 +15,7 @@ use super::raw;
 pub fn settings(
     checker: &mut Checker,
     units: &BTreeMap<UnitId, raw::Unit>,
-    mappings: &[Mapping],
+    (mappings, files): (&[Mapping], &Files),
     bands: Bands,
     raw: &raw::Exposure,
     root: &Place,
@@ -23,8 +24,9 @@ pub fn settings(
     let units: BTreeMap<UnitId, UnitSettings> = units
         .iter()
         .filter_map(|(id, raw)| {
-            let mapped =
-                mappings.iter().filter(|m| m.unit.as_ref().is_none_or(|unit| unit == id)).map(|m| m.signal).collect();
+            let topics = mappings.iter().filter(|m| m.unit.as_ref().is_none_or(|unit| unit == id)).map(|m| m.signal);
+            let columns = files.columns.values().filter(|column| column.unit == *id).map(|column| column.signal);
+            let mapped = topics.chain(columns).collect();
             Some((id.clone(), unit(checker, id, raw, mapped)?))
         })
         .collect();
@@ -87,7 +89,7 @@ fn unit(checker: &mut Checker, id: &UnitId, raw: &raw::Unit, mapped: BTreeSet<Si
     if signals.is_empty() {
         checker.refuse(
             &Place::default().key("units").key(id.as_str()),
-            "no topic speaks of this unit; map one, or name the signals of its history files in signals",
+            "no topic and no column of [files] speaks of this unit; map one, or name the signals of its history files in signals",
         );
         return None;
     }

@@ -3,11 +3,12 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use collector::Mapping;
-use history::{QualityCodes, WideColumn, status_word};
+use history::{Header, QualityCodes, WideColumn, status_word};
 use plant::{Measure, Signal, Status, UnitId};
 
 use super::Files;
 use super::check::Checker;
+use super::measure::Drive;
 use super::place::Place;
 use super::raw;
 
@@ -19,7 +20,16 @@ pub fn files(
     units: &BTreeSet<UnitId>,
     place: &Place,
 ) -> Files {
+    let house = Header::house();
+    let name = |name: &Option<String>, house: String| name.clone().unwrap_or(house);
     Files {
+        header: Header {
+            at: name(&raw.header.at, house.at),
+            tag: name(&raw.header.tag, house.tag),
+            value: name(&raw.header.value, house.value),
+            quality: name(&raw.header.quality, house.quality),
+        },
+        skip: raw.skip.iter().cloned().collect(),
         measures: measures(checker, &raw.measures, &place.key("measures")),
         columns: columns(checker, &raw.columns, units, &place.key("columns")),
         spans: spans(checker, &raw.spans, mappings, units, &place.key("spans")),
@@ -55,8 +65,11 @@ fn columns(
         if column.quality.as_ref().is_some_and(|quality| raw.contains_key(quality)) {
             checker.refuse(&place.key("quality"), "this column is a signal; right would be the column of its quality");
         }
+        let drive = Drive { rated_nm: column.rated_nm, gear_ratio: column.gear_ratio, efficiency: column.efficiency };
+        let measure = signal.and_then(|signal| drive.measure(checker, signal, column.measure.as_deref(), &place));
         let quality = column.quality.clone();
-        columns.extend(unit.zip(signal).map(|(unit, signal)| (name.clone(), WideColumn { unit, signal, quality })));
+        let column = unit.zip(signal).map(|(unit, signal)| WideColumn { unit, signal, measure, quality });
+        columns.extend(column.map(|column| (name.clone(), column)));
     }
     columns
 }

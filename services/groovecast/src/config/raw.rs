@@ -24,6 +24,7 @@ pub struct Raw {
     pub belief: BTreeMap<String, Doubt>,
     #[serde(default)]
     pub unit_defaults: Unit,
+    #[serde(default)]
     pub units: BTreeMap<String, Unit>,
     #[serde(default)]
     pub data: Data,
@@ -353,11 +354,22 @@ pub struct Opening {
 #[derive(Debug, Default, Deserialize)]
 #[serde(deny_unknown_fields, default)]
 pub struct Files {
+    pub header: Header,
+    pub skip: Vec<String>,
     pub measures: BTreeMap<String, String>,
     pub columns: BTreeMap<String, WideColumn>,
     pub spans: BTreeMap<String, [f64; 2]>,
     pub quality_codes: Option<String>,
     pub quality_words: BTreeMap<String, String>,
+}
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Header {
+    pub at: Option<String>,
+    pub tag: Option<String>,
+    pub value: Option<String>,
+    pub quality: Option<String>,
 }
 
 #[derive(Debug, Deserialize)]
@@ -373,6 +385,10 @@ pub struct Historian {
 pub struct WideColumn {
     pub unit: String,
     pub signal: String,
+    pub measure: Option<String>,
+    pub rated_nm: Option<f64>,
+    pub gear_ratio: Option<f64>,
+    pub efficiency: Option<f64>,
     pub quality: Option<String>,
 }
 

@@ -6,6 +6,7 @@ use collector::{Mapping, Pattern, Pointer, TopicMap};
 use plant::{Measure, Signal, UnitId};
 
 use super::check::Checker;
+use super::measure::Drive;
 use super::payload::payload;
 use super::place::Place;
 use super::raw::{PayloadKind, Topic};
@@ -61,43 +62,18 @@ fn mapping(checker: &mut Checker, raw: &Topic, place: &Place) -> Option<Mapping>
     })
 }
 
-/// The unit of measure; percent of rated torque needs to know of what.
+/// The unit of measure, which a number must have.
 fn measure(checker: &mut Checker, raw: &Topic, signal: Option<Signal>, place: &Place) -> Option<Option<Measure>> {
     let Some(signal) = signal else { return Some(None) };
-    let drive = [("rated_nm", raw.rated_nm), ("gear_ratio", raw.gear_ratio), ("efficiency", raw.efficiency)];
-    let percent = signal == Signal::Torque && raw.measure.as_deref() == Some("%");
-    if !percent {
-        for (key, _) in drive.iter().filter(|(_, given)| given.is_some()) {
-            checker.refuse(
-                &place.key(key),
-                "it speaks of a drive's torque in percent; right would be signal = \"torque\" and measure = \"%\"",
-            );
-        }
+    let drive = Drive { rated_nm: raw.rated_nm, gear_ratio: raw.gear_ratio, efficiency: raw.efficiency };
+    if signal.quantity().is_some() && raw.measure.is_none() {
+        let house = signal.house_unit();
+        checker.refuse(
+            place,
+            format!("{signal} needs a measure: in what does this topic speak? (here it is kept in {house})"),
+        );
+        return None;
     }
-    match &raw.measure {
-        Some(_) if percent => {
-            let [Some(rated_nm), Some(gear_ratio), Some(efficiency)] = drive.map(|(_, given)| given) else {
-                let lacking: Vec<_> = drive.iter().filter(|(_, given)| given.is_none()).map(|(key, _)| *key).collect();
-                checker.refuse(
-                    &place.key("measure"),
-                    format!("percent of what? it needs {}: the motor's rated torque in N·m, turns of the motor for one of the shaft, and the gear's efficiency", lacking.join(", ")),
-                );
-                return None;
-            };
-            checker.within(&place.key("rated_nm"), rated_nm, 0.01, 1e5, "N·m");
-            checker.within(&place.key("gear_ratio"), gear_ratio, 0.01, 1000.0, "");
-            checker.within(&place.key("efficiency"), efficiency, 0.2, 1.0, "");
-            Some(Some(Measure::percent_of_rated(rated_nm, gear_ratio, efficiency)))
-        }
-        Some(text) => Some(Some(checker.measure(&place.key("measure"), signal, text)?)),
-        None if signal.quantity().is_some() => {
-            let house = signal.house_unit();
-            checker.refuse(
-                place,
-                format!("{signal} needs a measure: in what does this topic speak? (here it is kept in {house})"),
-            );
-            None
-        }
-        None => Some(None),
-    }
+    let measure = drive.measure(checker, signal, raw.measure.as_deref(), place);
+    (raw.measure.is_none() || measure.is_some()).then_some(measure)
 }
