@@ -2,9 +2,9 @@
 
 use plant::{Horizon, Score, State};
 
-use crate::Voice;
 use crate::figures::percent_range;
 use crate::rank::sayable;
+use crate::{Site, Snapshot, Voice};
 
 /// One chance of a score, ready to be set.
 #[derive(Debug)]
@@ -36,6 +36,16 @@ pub(crate) fn chances(score: &Score, voice: &Voice) -> Vec<Chance> {
 pub(crate) fn said(ahead: &Horizon, state: State, voice: &Voice) -> String {
     let chance = voice.percent(ahead.risk);
     if state == State::Blind { voice.tell("chance-floor", &[("chance", &chance)]) } else { chance }
+}
+
+/// That the chances of a unit whose data are old are the last known, and from readings until when.
+pub(crate) fn last_known(score: &Score, snapshot: &Snapshot, site: &Site) -> String {
+    let voice = &site.voice;
+    let own = snapshot.signals.iter().filter(|signal| Some(&signal.unit) == score.unit.as_ref());
+    match own.filter_map(|signal| signal.last_at).max() {
+        Some(until) => voice.tell("chance-last-known", &[("time", &site.minute(until))]),
+        None => voice.say("tube-last-known-no-longer-current"),
+    }
 }
 
 /// One risk of a score, with the words for when it is.
