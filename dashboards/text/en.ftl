@@ -532,7 +532,7 @@ board-the-chance-of-each-is = { $summary } The chance of each is that the next c
 board-decision-support-not-a-safety = Decision support, not a safety function. A low chance is no permission to skip a required inspection: the plant’s longest interval governs ({ $longest }).
 board-units-by-chance = Units by chance
 board-chance-with-its-interval = Chance, with its interval
-board-why-what-wore-it-as = Why: what wore it, and how much plain running would have
+board-why-what-wore-it-as = Why: what wore it, and the plain running that wears the same
 board-more-of-these-are-not = <a href="/?all=yes">{ $more } more of these</a> are not shown here: not because they matter less than what stands below.
 
 ## Changeover
@@ -882,8 +882,8 @@ models-how-it-did-on-tubes = How it did on tubes not seen, with pictures
 models-on-tubes-not-seen = On tubes not seen
 models-coefficients = Coefficients
 models-good = Good: it foretold tubes that it had not seen better than any simple way.
-models-not-better = No gain: run hours alone foretell as well, so they speak.
-models-too-few = Too early: there are too few findings, so the plant’s belief speaks.
+models-not-better = No gain: run hours alone foretell as well.
+models-too-few = Too early: there are too few findings to fit by.
 models-value = Value
 models-as-fitted = as fitted
 models-latent-note = Parameters of latent wear: the fit knows them as logarithms (ln) or log odds (logit), which stand on the right. It gives no standard error of them.

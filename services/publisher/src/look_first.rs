@@ -17,7 +17,7 @@ pub(crate) struct Spot {
 }
 
 /// The places to look at first: the worst marks of this life, then what was not read in it, then what was bad in earlier
-/// lives. All others are read too: it is an order, not a selection.
+/// lives; where nothing was read in this life, that comes first. All others are read too: it is an order, not a selection.
 pub(crate) fn look_first(detail: &TubeDetail, site: &Site) -> Vec<Spot> {
     let voice = &site.voice;
     let this_life = |at| detail.lives.last().is_none_or(|life| life.holds(at));
