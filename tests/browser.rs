@@ -25,7 +25,7 @@ fn the_pages_in_a_browser_say_what_the_api_says_and_stand_in_nobodys_way() {
 const GERMAN: &str = "\
 language = de
 word-board = Tafel
-board-what-to-open-at-the = Was beim nächsten Wechsel zu öffnen ist
+board-all-tubes-by-chance = Alle Rohre, nach Chance
 board-summary = { $count ->
     [one] { $units } Einheit
    *[other] { $units } Einheiten

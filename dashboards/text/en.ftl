@@ -151,6 +151,7 @@ percent-over-99 = over 99 %
 ## Number
 
 number-unknown = unknown
+hours-under = under { $hours }
 
 ## Range
 
@@ -361,6 +362,8 @@ advice-who-is-told = Who is told
 advice-told = { $notices } told
 advice-waiting = { $notices } waiting, the oldest since { $since }
 advice-given-up = { $notices } given up
+advice-chance = { $when } { $chance } ({ $range }) that a complete look finds { $limit } or worse
+advice-next-stop = Next stop
 advice-seen-nobody = by nobody yet
 advice-seen-by = by { $who }, { $time }
 advice-what-asks-to-be-opened = what asks to be opened, and what was said to it
@@ -386,6 +389,7 @@ chance-ahead = +{ $hours }
 chance-floor = at least { $chance }
 chance-guess = perhaps { $chance }
 chance-with-range = { $chance } ({ $range })
+chance-last-known = last known, from readings until { $time }; no longer current:
 chance-unknown = no chance can be given
 
 ## Look
@@ -424,6 +428,9 @@ place-unknown = somewhere in the tube
 
 ## Next
 
+next-stops = stops { $day }
+next-stands-until = stands still until { $day }
+next-none = no stop planned
 next-defers = Common practice only. The plant's and the maker's procedures decide what is done, and who may do it; a tube is usually also a pressure boundary, so the wall that is left after honing is for the competent person to check.
 next-0 = Nothing beyond the plant's own interval.
 next-1-nitrided = Watch: note place and depth, look again at the next changeover. The hard layer is thin.
@@ -447,6 +454,9 @@ until-at-the-latest = The chance passes { $level } after { $run } of running at 
 
 ## Drivers
 
+driver-running = { $hours } of running itself
+driver-wore = { $what }, like { $hours } of plain running
+driver-spared = { $what }, which spared { $hours } of plain running
 drivers-life-began = this life began
 drivers-greatest = { $share } of this tube's wear since { $since } came from { $what }.
 
@@ -516,7 +526,9 @@ board-doubts = { $count ->
     [one] One thing of the last 30 days is doubted
    *[other] { $things } things of the last 30 days are doubted
  }
-board-what-to-open-at-the = What to open at the next changeover
+board-all-tubes-by-chance = All tubes, by chance
+board-next-stop = <a href="/changeovers">The next stop: { $day }</a>, { $units }. <strong>{ $says }</strong>
+board-no-stop-known = No stop is known: no production run is planned behind another. When you know when units stop, <a href="/changeovers?units=all">ask what to open then</a>.
 board-there-is-no-score-yet = There is no score yet.
 board-new-here = This plant is new here.
 board-this-is-missing = This is what is missing, and whose next step it is.
@@ -524,7 +536,7 @@ board-the-chance-of-each-is = { $summary } The chance of each is that the next c
 board-decision-support-not-a-safety = Decision support, not a safety function. A low chance is no permission to skip a required inspection: the plant’s longest interval governs ({ $longest }).
 board-units-by-chance = Units by chance
 board-chance-with-its-interval = Chance, with its interval
-board-why-what-wore-it-as = Why: what wore it, as hours of plain running
+board-why-what-wore-it-as = Why: what wore it, and the plain running that wears the same
 board-more-of-these-are-not = <a href="/?all=yes">{ $more } more of these</a> are not shown here: not because they matter less than what stands below.
 
 ## Changeover
@@ -742,6 +754,29 @@ lack-filters = the broker refuses to send what is subscribed to: { $filters }; g
 lack-score = no score has been evaluated since the start
 lack-late = the scores are old: evaluated { $ago }, right would be within { $minutes } min
 
+## Latent wear
+
+latent-times = × { $factor }
+latent-level = Pace of wear of the whole fleet, a logarithm
+latent-power = Power of running with which a groove deepens
+latent-tube-sd = Usual spread of pace between tubes
+latent-life-sd = Usual spread between lives of one tube
+latent-stretch-sd = Usual spread between stretches of one life
+latent-place-sd = Usual spread between places of one wall
+latent-gap-to-visible = Depth from visible to catching
+latent-gap-to-scored = Depth from catching to scored
+latent-blur = Blur of depth in a grade read by eye or nail
+latent-station-too-low = Stations read one grade too low
+latent-station-too-high = Stations read one grade too high
+latent-whole-too-low = Whole tubes read one grade too low
+latent-whole-too-high = Whole tubes read one grade too high
+latent-catch = Depth at which a groove catches
+latent-depth-sd = Usual error of a measured depth
+latent-zone = Wear in zone { $zone }
+latent-clock = Wear at { $clock }
+latent-surface = Wear on { $surface }, against the first surface
+latent-weight = Weight of { $exposure } at the fleet’s mean, against running itself
+
 ## Life
 
 life-before = before the records
@@ -853,6 +888,12 @@ models-version = Version { $version }
 models-how-it-did-on-tubes = How it did on tubes not seen, with pictures
 models-on-tubes-not-seen = On tubes not seen
 models-coefficients = Coefficients
+models-good = Good: it foretold tubes that it had not seen better than any simple way.
+models-not-better = No gain: run hours alone foretell as well.
+models-too-few = Too early: there are too few findings to fit by.
+models-value = Value
+models-as-fitted = as fitted
+models-latent-note = Parameters of latent wear: the fit knows them as logarithms (ln) or log odds (logit), which stand on the right. It gives no standard error of them.
 models-term = Term
 models-log-hazard-per-unit = log hazard per unit
 models-standard-error = standard error
@@ -905,13 +946,13 @@ plot-track-dashed = dashed: expected; shaded: right chances, 19 of 20
 
 ## Refused
 
+refused-not-answered = Not answered
 refused-to-the-board = To the board
 
 ## Row
 
 row-model = Model: { $model }.
 row-log-a-finding-in = Log a finding in { $unit }
-row-last-known-no-longer-current = last known, no longer current:
 
 ## Scores
 
@@ -1029,6 +1070,11 @@ signals-payload = Payload
 
 ## Stop
 
+stop-not-answered = This is not answered: mend it below and ask again. Nothing was reckoned.
+stop-wrong = { $field } ({ $name }): { $why }
+stop-unplanned = No stop is known on { $day }: shown is what opening would do if all units stopped then.
+stop-unplanned-next = The next stop that is known is on { $day }.
+stop-unplanned-none = The plan has no stop at all.
 stop-own-set = <strong>Your own set.</strong> { $says }
 stop-no-next = no campaign is planned after this stop
 stop-does-not-wait = Does not wait for the stop
@@ -1041,6 +1087,8 @@ stop-no-room-note = Room for one more would take the first of these.
 stop-wait = May wait, at most until the plant’s interval ends
 stop-wait-note = Advice, not permission: a required look stays required.
 stop-unsaid-note = Outside the choice, not at its end: nothing here is known to be better than what stands above.
+stop-unsaid-room = Room for { $units } more is free at this stop: what opening one of these saves cannot be said, and a look into it is how to know.
+stop-unsaid-no-room = No room is left for them at this stop: a look into one of these takes more room, or another day.
 stop-at-stop = at the stop
 stop-at-next = at the next
 stop-ahead = Stops { $time } after { $hours } of running; next chance { $day } after { $more } more{ $products }.
@@ -1116,11 +1164,11 @@ stop-work-sheet = work sheet
 stop-in = in { $unit }
 stop-no-chance-can-be-given = no chance can be given: { $no-chance }
 stop-at-the-next = at the next: { $no-next }
-stop-what-wore-it-as-hours = What wore it, as hours of plain running
+stop-what-wore-it-as-hours = What wore it
 stop-why-this-set-and-not = Why this set and not another
 stop-where-the-plan-gives-no = Where the plan gives no run hours, a unit is taken to run all the time: it cannot run more.
 stop-what-if = What if
-stop-what-is-left-empty-is = What is left empty is taken from the plan and the config. Nothing asked here is kept.
+stop-what-is-left-empty-is = What is left empty is taken from the plan and the config: grey figures are those in force. Nothing asked here is kept.
 stop-the-same-as-json = The same as JSON
 stop-ask-on = Stop on
 stop-units = Units
@@ -1232,7 +1280,7 @@ tube-this-picture-by-its-address = this picture by its address
 tube-state-reason-given = <b>State: { $state }.</b> { $state-meaning } Reason given: { $reason }.
 tube-what-wore-it-since = What wore it since
 tube-each-as-hours-of-plain = Each as hours of plain running that would have done the same. They add up.
-tube-hours = Hours
+tube-hours = Like so much plain running
 tube-share = Share
 tube-together = Together
 tube-this-tube-has-not-been = This tube has not been evaluated. Inspect on the fixed schedule.
@@ -1345,13 +1393,15 @@ wall-none = No look is on record: unknown, not smooth.
 
 ## Wear
 
-wear-under = { $covered } of covered running, worth { $worth } of plain running; { $nowhere } of it without a known torque or temperature. A cell with less than { $least } has no rate to go by.
+wear-few = few hours: { $hours }
+wear-under = { $covered } of covered running, worth { $worth } of plain running; { $nowhere } of it without a known torque or temperature. A cell with less than { $least } has no rate to go by, and a pale one with few hours may be high or low by chance.
 
 ## Worksheet
 
 worksheet-mil = { $um } µm = 1 mil ({ $inch } in)
 worksheet-work-sheet = Work sheet { $unit } – { $site }
 worksheet-as-known = { $site } · as known { $as-known }
+worksheet-loopback = <strong>No phone gets there:</strong> this link and its code lead to the service’s own machine. They need <code>address</code> under <code>[http]</code> in the config.
 worksheet-unit = unit
 worksheet-tube-to-expect = tube to expect
 worksheet-tube-found-serial = Tube found, serial:
@@ -1366,7 +1416,7 @@ worksheet-permit-no = Permit no.
 worksheet-why-it-is-opened = Why it is opened
 worksheet-chance-that-the-look-finds = Chance that the look finds { $limit } or worse; { $state }:
 worksheet-no-chance-is-given = No chance is given: { $state }.
-worksheet-what-wore-it-as-hours = What wore it, as hours of plain running:
+worksheet-what-wore-it-as-hours = What wore it:
 worksheet-last-complete-look = Last complete look:
 worksheet-plant-interval = . Plant’s interval: { $interval }.
 worksheet-where-to-look-first = Where to look first

@@ -21,10 +21,10 @@ await withBrowser(origin, async (visitor) => {
       const { state } = risks.find((risk) => risk.state in STATES);
       need((await page.evaluate(() => document.documentElement.lang)) === "de", "the page does not say that it is German");
       need((await page.title()).startsWith("Tafel – "), await page.title());
-      for (const said of ["Was beim nächsten Wechsel zu öffnen ist", "6 Einheiten: ", "Tafel", "Rohr T-K1", "ohne Rohr", "jetzt", STATES[state]]) {
+      for (const said of ["Alle Rohre, nach Chance", "6 Einheiten: ", "Tafel", "Rohr T-K1", "ohne Rohr", "jetzt", STATES[state]]) {
         need(text.includes(said), `it does not say ${said}: ${text.slice(0, 2000)}`);
       }
-      for (const gone of ["What to open at the next changeover", "tube T-K1", "no tube fitted", ENGLISH[state]]) need(!text.includes(gone), `it still says ${gone}`);
+      for (const gone of ["All tubes, by chance", "tube T-K1", "no tube fitted", ENGLISH[state]]) need(!text.includes(gone), `it still says ${gone}`);
       // Not in the file: a caution stays as it is.
       need(text.includes("Flakes, exposed metal, cracks or missing parts: stop, hold the product"), "the caution is gone");
       await fitsItsWidth(page);

@@ -277,8 +277,7 @@ fn fit_terms(
         Ok((hazard, validation)) if validation.model_wins => {
             if let (ModelKind::Latent, Some(histories)) = (validation.kind, histories) {
                 model.stations = Some(stations(fleet, histories, &latent_params, &validation)?);
-                let note = "latent wear speaks, learnt from every station and depth; the coefficients are those of the hazard \
-                            that it was held against";
+                let note = "latent wear speaks, learnt from every station and depth";
                 model.notes.push(note.to_owned());
             }
             model.fleet_median = fleet_median(fleet, &hazard, &model.design)?;

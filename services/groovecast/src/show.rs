@@ -212,7 +212,7 @@ fn print(scores: &[Score], zone: &TimeZone) {
         });
         println!("    {look}; {:.0} run hours since, {:.0} of them blind", score.run_h, score.blind_h);
         for driver in score.drivers.iter().take(3) {
-            println!("    {:.0} h: {}", driver.hours_equivalent, driver.text);
+            println!("    {}, like {:.1} h of plain running", driver.text, driver.hours_equivalent);
         }
     }
     println!("A score is advice. The plant's longest interval and its procedures govern.");

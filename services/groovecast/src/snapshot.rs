@@ -80,7 +80,7 @@ pub fn model_entry(record: &ModelRecord, model: &Model) -> ModelEntry {
         notes: model.notes.iter().cloned().chain(model.stations.as_ref().map(|s| shares(&s.latent))).collect(),
         contenders: validation.map_or(Vec::new(), |v| v.contenders.iter().map(contender).collect()),
         terms: match &model.stations {
-            Some(stations) => stations.latent.parameters.iter().map(parameter).collect(),
+            Some(stations) => stations.latent.parameters.iter().map(|own| parameter(own, &stations.surfaces)).collect(),
             None => hazard.map_or(Vec::new(), |hazard| hazard.terms.iter().map(term).collect()),
         },
         report: validation
@@ -99,12 +99,14 @@ fn contender(contender: &wear::validate::Contender) -> Contender {
 }
 
 fn term(term: &wear::FittedTerm) -> FittedTerm {
-    FittedTerm { name: term.name.clone(), coefficient: term.coefficient, std_error: Some(term.std_error) }
+    FittedTerm { name: term.name.clone(), coefficient: term.coefficient, std_error: Some(term.std_error), of: None }
 }
 
 /// Of latent wear, on the scale that the parameter's name says.
-fn parameter(parameter: &wear::Parameter) -> FittedTerm {
-    FittedTerm { name: parameter.name.clone(), coefficient: parameter.value, std_error: None }
+fn parameter(parameter: &wear::Parameter, surfaces: &[String]) -> FittedTerm {
+    let surface = parameter.name.strip_prefix("surface_").and_then(|place| place.parse::<usize>().ok());
+    let of = surface.and_then(|place| surfaces.get(place)).cloned();
+    FittedTerm { name: parameter.name.clone(), coefficient: parameter.value, std_error: None, of }
 }
 
 /// What the wear of an hour comes from, in a sentence.

@@ -24,21 +24,30 @@ fn phrase(name: &str, since: &Exposure) -> String {
     match term {
         Some(Term::RunH) => "running itself".to_owned(),
         Some(Term::BlindH) => format!("{} that no reading covers", counted(amount, "run hour")),
-        Some(Term::SlidingKm) => format!("{amount:.0} km of sliding"),
-        Some(Term::ShaftWorkMj) => format!("{amount:.0} MJ of shaft work"),
-        Some(Term::ExcessWorkMj) => format!("{amount:.1} MJ of work above the usual torque"),
+        Some(Term::SlidingKm) => format!("{} km of sliding", figure(amount, 0)),
+        Some(Term::ShaftWorkMj) => format!("{} MJ of shaft work", figure(amount, 0)),
+        Some(Term::ExcessWorkMj) => format!("{} MJ of work above the usual torque", figure(amount, 1)),
         Some(Term::Starts) => counted(amount, "start"),
         Some(Term::ColdStarts) => format!("{} on cold product", counted(amount, "start")),
         Some(Term::TorqueExcursions) => counted(amount, "torque excursion"),
-        Some(Term::DryH) => format!("{amount:.1} h of dry running"),
+        Some(Term::DryH) => format!("{} h of dry running", figure(amount, 1)),
         None => name.to_owned(),
     }
 }
 
 /// `1 start`, `2 starts`.
 fn counted(amount: f64, what: &str) -> String {
-    let s = if format!("{amount:.0}") == "1" { "" } else { "s" };
-    format!("{amount:.0} {what}{s}")
+    let figure = figure(amount, 0);
+    let s = if figure == "1" { "" } else { "s" };
+    format!("{figure} {what}{s}")
+}
+
+/// An amount with so many decimals, below one with one more than none; what is there never reads as nothing.
+fn figure(amount: f64, decimals: usize) -> String {
+    if !(amount > 0.0 && amount < 1.0) {
+        return format!("{amount:.decimals$}");
+    }
+    if amount < 0.05 { "under 0.1".to_owned() } else { format!("{amount:.1}") }
 }
 
 /// Why there is no number for a tube that nobody has seen whole.
@@ -91,5 +100,12 @@ mod tests {
         let guessed = blind(7270.0, 7270.0, 7250.0);
         assert!(guessed.contains("Nobody counted 7250 of these 7270 h") && !guessed.contains("floor"), "{guessed}");
         assert_eq!(with_assumed("Fitted".to_owned(), 100.0, 0.4), "Fitted");
+    }
+
+    #[test]
+    fn what_is_there_never_reads_as_nothing() {
+        let told = [0.5, 0.04, 0.94, 1.0, 12.4].map(|amount| counted(amount, "run hour"));
+        assert_eq!(told, ["0.5 run hours", "under 0.1 run hours", "0.9 run hours", "1 run hour", "12 run hours"]);
+        assert_eq!([0.01, 0.3, 2.14].map(|amount| figure(amount, 1)), ["under 0.1", "0.3", "2.1"]);
     }
 }

@@ -3,14 +3,15 @@
 use askama::Template;
 use axum::Extension;
 use axum::body::Bytes;
+use axum::extract;
+use axum::extract::Path;
 use axum::extract::rejection::{BytesRejection, PathRejection};
-use axum::extract::{Path, State};
 use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Redirect, Response};
 use jiff::Timestamp;
 use jiff::civil::Date;
 use ledger::LedgerError;
-use plant::{Advice, AdviceKind};
+use plant::{Advice, AdviceKind, Horizon, Score, State};
 use serde::Serialize;
 
 use crate::api::Pretty;
@@ -18,10 +19,12 @@ use crate::caller::Caller;
 use crate::findings::whole;
 use crate::form::Form;
 use crate::need::Need;
+use crate::next_stops::{NextStop, NextStops};
 use crate::pages::{self, Frame, Standing, rendered, unframed};
 use crate::problem::Problem;
+use crate::rank::sayable;
 use crate::shown::Shown;
-use crate::{Interval, Publisher, Site, Snapshot, Voice, advice};
+use crate::{Interval, Publisher, Site, Snapshot, Voice, advice, chance};
 
 /// Cleared advice that is shown.
 const CLEARED: u32 = 50;
@@ -48,6 +51,10 @@ struct Row {
     title: String,
     raised: String,
     says: String,
+    /// The chance with its interval and limit; empty where none is given.
+    chance: String,
+    /// When the unit stops next.
+    stop: Option<NextStop>,
     seen: String,
     put_off: Vec<String>,
     can_wait: bool,
@@ -84,14 +91,20 @@ impl AdvicePage {
         let now = publisher.clock.now();
         let mut open = publisher.ledger.open_advice().await?;
         open.retain(|advice| advice.raised_at.is_some());
-        open.sort_by(|a, b| (a.is_put_off(now), a.kind, &a.unit).cmp(&(b.is_put_off(now), b.kind, &b.unit)));
+        // What does not wait comes first, then the highest chance; one that is not known stands before those that are.
+        let chance = |advice: &Advice| snapshot.score_of(&advice.tube).and_then(current).map_or(2.0, |now| now.risk);
+        open.sort_by(|a, b| {
+            let by_kind = (a.is_put_off(now), a.kind).cmp(&(b.is_put_off(now), b.kind));
+            by_kind.then(chance(b).total_cmp(&chance(a))).then_with(|| a.unit.cmp(&b.unit))
+        });
+        let stops = NextStops::of(&snapshot, site);
         let cleared = publisher.ledger.cleared_advice(CLEARED).await?;
         let day = |at: Option<Timestamp>| at.map_or("–".to_owned(), |at| site.day(at));
         Ok(AdvicePage {
             voice: publisher.site.voice.clone(),
             frame: Frame::of(publisher, &snapshot),
             standing: Standing::of(site),
-            rows: open.iter().map(|advice| row(advice, &snapshot, site, now)).collect(),
+            rows: open.iter().map(|advice| row(advice, &stops, &snapshot, site, now)).collect(),
             cleared: cleared
                 .iter()
                 .map(|advice| {
@@ -126,7 +139,26 @@ fn telling(told: &crate::Telling, site: &Site) -> String {
     }
 }
 
-fn row(advice: &Advice, snapshot: &Snapshot, site: &Site, now: Timestamp) -> Row {
+/// The chance of a score now; `None` of one that is old, or has none.
+fn current(score: &Score) -> Option<&Horizon> {
+    sayable(score).first().filter(|_| !matches!(score.state, State::Stale | State::Reached))
+}
+
+fn chance(score: &Score, snapshot: &Snapshot, site: &Site) -> String {
+    let voice = &site.voice;
+    let told = |when: String, now: &Horizon| {
+        let chance = chance::chance(score, now, when, voice);
+        let (said, range, limit) = (&chance.said, &chance.range, site.limit_words());
+        voice.tell("advice-chance", &[("when", &chance.when), ("chance", said), ("range", range), ("limit", &limit)])
+    };
+    match (current(score), sayable(score).first()) {
+        (Some(now), _) => told(voice.say("chance-now"), now),
+        (None, Some(last)) if score.state == State::Stale => told(chance::last_known(score, snapshot, site), last),
+        _ => String::new(),
+    }
+}
+
+fn row(advice: &Advice, stops: &NextStops, snapshot: &Snapshot, site: &Site, now: Timestamp) -> Row {
     let voice = &site.voice;
     let score = snapshot.scores.iter().find(|score| score.tube.as_ref() == Some(&advice.tube));
     let says = match score {
@@ -151,6 +183,8 @@ fn row(advice: &Advice, snapshot: &Snapshot, site: &Site, now: Timestamp) -> Row
         title: title(advice.kind, voice),
         raised: advice.raised_at.map_or(String::new(), |at| format!("{}, {}", site.minute(at), voice.age(at, now))),
         says,
+        chance: score.map_or(String::new(), |score| chance(score, snapshot, site)),
+        stop: stops.of_unit(&advice.unit, snapshot.at, site),
         seen: seen.map_or_else(
             || voice.say("advice-seen-nobody"),
             |seen| voice.tell("advice-seen-by", &[("who", &seen.who), ("time", &site.minute(seen.at))]),
@@ -283,7 +317,7 @@ impl<'a> Told<'a> {
 }
 
 /// `GET /api/v1/advice`, what is raised and not cleared.
-pub(crate) async fn list(State(publisher): State<Publisher>) -> Result<Response, Problem> {
+pub(crate) async fn list(extract::State(publisher): extract::State<Publisher>) -> Result<Response, Problem> {
     let now = publisher.clock.now();
     let mut open = publisher.ledger.open_advice().await?;
     open.retain(|advice| advice.raised_at.is_some());

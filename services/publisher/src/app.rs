@@ -24,8 +24,8 @@ use crate::refusal::refusal;
 use crate::{
     Display, Origin, Site, Snapshot, Voice, advice_page, agreement, api, approvals, asides, audit, board, charts,
     corrections, display_page, entry_page, finding_page, findings, findings_page, login, metrics, models_page, openapi,
-    openapi_page, pages, photos, plain_page, plans, signals_page, stop_page, suspicions, track_page, trial, tube_page,
-    validation_page, wear_map, worksheet,
+    openapi_page, pages, photos, plain_page, plans, signals_page, stop_json, stop_page, suspicions, track_page, trial,
+    tube_page, validation_page, wear_map, worksheet,
 };
 
 /// What the routes answer from.
@@ -162,7 +162,7 @@ pub(crate) fn routes(photo_bytes: usize) -> Vec<Route> {
         told("/api/v1/risks.csv", api::risks_csv),
         told("/api/v1/changeovers", plans::changeovers),
         get("/api/v1/advice", Read, advice_page::list),
-        told("/api/v1/changeovers/choice", stop_page::choice),
+        told("/api/v1/changeovers/choice", stop_json::choice),
         told("/api/v1/models", plans::models),
         told("/api/v1/models/proposed", trial::proposed),
         post("/api/v1/models/{version}/approval", Review, approvals::approve),

@@ -1,4 +1,4 @@
-//! The board: which tubes to open at this changeover, why, and how sure.
+//! The board: what to open at the next stop, and all tubes by chance, why, and how sure.
 
 use askama::Template;
 use axum::extract::RawQuery;
@@ -7,14 +7,15 @@ use axum::response::Response;
 use plant::{Score, State};
 
 use crate::advice::advice;
-use crate::chance::{Chance, chances};
+use crate::chance::{Chance, chances, last_known};
 use crate::changeover_rows::{Stop, next_stops};
 use crate::figures::days_between;
 use crate::missing::{Step, steps};
+use crate::next_stops::{self, NextStop, NextStops};
 use crate::pages::{Frame, Standing, rendered};
 use crate::rank::{Ranking, sayable};
 use crate::shown::Shown;
-use crate::{Interval, Site, Snapshot, Voice, advice_page, standing, suspicions};
+use crate::{Interval, Site, Snapshot, Voice, advice_page, drivers, standing, suspicions};
 
 #[derive(Template)]
 #[template(path = "board.html")]
@@ -23,6 +24,8 @@ struct BoardPage {
     frame: Frame,
     standing: Standing,
     limit: String,
+    /// What to open at the next stop, as HTML; `None` if the plan has none.
+    next_stop: Option<String>,
     summary: String,
     groups: Vec<Group>,
     steps: Vec<Step>,
@@ -52,6 +55,8 @@ const FIRST_STOPS: usize = 10;
 struct Row {
     unit: Option<String>,
     tube: Option<String>,
+    /// When the unit stops next; `None` if no stop of it is planned.
+    stop: Option<NextStop>,
     /// A word that asks to stop or says that the limit is reached.
     flag: Option<String>,
     /// What a flagged row asks for.
@@ -60,8 +65,8 @@ struct Row {
     state_meaning: String,
     model: String,
     chances: Vec<Chance>,
-    /// The chances are old.
-    last_known: bool,
+    /// That the chances are old, and how old.
+    last_known: Option<String>,
     why: Why,
     /// Raised advice, and what was said to it.
     raised: Vec<String>,
@@ -93,8 +98,8 @@ fn raised(score: &Score, snapshot: &Snapshot, site: &Site) -> Vec<String> {
 
 /// Why a row stands where it stands.
 enum Why {
-    /// What wore the tube: hours of plain running that would have done the same, and what it was.
-    Drivers(Vec<(String, String)>),
+    /// What wore the tube, a line each.
+    Drivers(Vec<String>),
     /// A sentence.
     Reason(String),
 }
@@ -104,6 +109,7 @@ pub(crate) async fn page(Shown(publisher): Shown, RawQuery(query): RawQuery) -> 
     let (site, voice, snapshot) = (&publisher.site, &publisher.site.voice, publisher.newest());
     let ranking = Ranking::of(&snapshot, site);
     let whole = query.as_deref() == Some("all=yes") || snapshot.scores.len() <= WHOLE;
+    let planned = NextStops::of(&snapshot, site);
     let mut stops = next_stops(&snapshot, site);
     let shown_stops = if whole { stops.len() } else { stops.len().min(FIRST_STOPS) };
     let more_stops = stops.split_off(shown_stops).len();
@@ -119,6 +125,7 @@ pub(crate) async fn page(Shown(publisher): Shown, RawQuery(query): RawQuery) -> 
         frame: Frame::of(&publisher, &snapshot),
         standing: Standing::of(site),
         limit: site.limit_words(),
+        next_stop: planned.are_known().then(|| next_stops::lead(&snapshot, site)).flatten(),
         summary: summary(&ranking, &site.voice),
         groups: groups
             .into_iter()
@@ -126,7 +133,7 @@ pub(crate) async fn page(Shown(publisher): Shown, RawQuery(query): RawQuery) -> 
             .filter(|((_, _, scores), _)| !scores.is_empty())
             .map(|((title, note, scores), first)| {
                 let shown = if whole { scores.len() } else { scores.len().min(first) };
-                let rows = scores[..shown].iter().map(|score| row(score, &snapshot, site)).collect();
+                let rows = scores[..shown].iter().map(|score| row(score, &planned, &snapshot, site)).collect();
                 Group { title, note, rows, more: scores.len() - shown }
             })
             .collect(),
@@ -155,7 +162,7 @@ fn summary(ranking: &Ranking<'_>, voice: &Voice) -> String {
     )
 }
 
-fn row(score: &Score, snapshot: &Snapshot, site: &Site) -> Row {
+fn row(score: &Score, planned: &NextStops, snapshot: &Snapshot, site: &Site) -> Row {
     let (interval, voice) = (Interval::of(score, snapshot, site), &site.voice);
     let reached = score.state == State::Reached;
     let flag = match (score.hold_and_assess, reached) {
@@ -166,12 +173,13 @@ fn row(score: &Score, snapshot: &Snapshot, site: &Site) -> Row {
     Row {
         unit: score.unit.as_ref().map(ToString::to_string),
         tube: score.tube.as_ref().map(ToString::to_string),
+        stop: score.unit.as_ref().and_then(|unit| planned.of_unit(unit, snapshot.at, site)),
         state: standing::short(score, voice),
         state_meaning: standing::meaning(score, voice),
         model: score.model.clone(),
         asks: if flag.is_some() { advice(score, &interval, site) } else { String::new() },
         chances: if flag.is_some() || score.unit.is_none() { vec![] } else { chances(score, &site.voice) },
-        last_known: score.state == State::Stale,
+        last_known: (score.state == State::Stale).then(|| last_known(score, snapshot, site)),
         why: if flag.is_some() {
             Why::Reason(standing::reason(score, voice).into_owned())
         } else {
@@ -188,18 +196,18 @@ fn row(score: &Score, snapshot: &Snapshot, site: &Site) -> Row {
 /// What wore the tube most, largest first; the reason where there is no current score. What spared the wall is left to
 /// the tube's own page: at a glance it would read as comfort.
 fn why(score: &Score, voice: &Voice) -> Why {
-    let drivers = wore(score, voice);
-    if drivers.is_empty() { Why::Reason(score.reason.clone()) } else { Why::Drivers(drivers) }
+    let wore = wore(score, voice);
+    if wore.is_empty() { Why::Reason(score.reason.clone()) } else { Why::Drivers(wore) }
 }
 
-/// The three exposures that wore the tube most, as hours of plain running; none without a current score.
-pub(crate) fn wore(score: &Score, voice: &Voice) -> Vec<(String, String)> {
+/// The three exposures that wore the tube most, a line each; none without a current score.
+pub(crate) fn wore(score: &Score, voice: &Voice) -> Vec<String> {
     if sayable(score).is_empty() || score.state == State::Stale {
         return vec![];
     }
-    let mut drivers: Vec<_> = score.drivers.iter().filter(|driver| driver.hours_equivalent >= 0.5).collect();
-    drivers.sort_by(|a, b| b.hours_equivalent.total_cmp(&a.hours_equivalent));
-    drivers.iter().take(3).map(|driver| (voice.hours(driver.hours_equivalent), driver.text.clone())).collect()
+    let mut most: Vec<_> = score.drivers.iter().filter(|driver| driver.hours_equivalent >= 0.5).collect();
+    most.sort_by(|a, b| b.hours_equivalent.total_cmp(&a.hours_equivalent));
+    most.iter().take(3).map(|driver| drivers::line(driver, voice)).collect()
 }
 
 /// The last complete look, what ran since and how much of that is known, and the worst groove of this life.

@@ -2,9 +2,9 @@
 
 use plant::{Horizon, Score};
 
-use crate::Voice;
 use crate::figures::percent_range;
 use crate::rank::sayable;
+use crate::{Site, Snapshot, Voice};
 
 /// One chance of a score, ready to be set.
 #[derive(Debug)]
@@ -39,6 +39,16 @@ pub(crate) fn said(ahead: &Horizon, score: Option<&Score>, voice: &Voice) -> Str
         Some(score) if score.is_guess() => voice.tell("chance-guess", &[("chance", &chance)]),
         Some(score) if score.is_floor() => voice.tell("chance-floor", &[("chance", &chance)]),
         _ => chance,
+    }
+}
+
+/// That the chances of a unit whose data are old are the last known, and from readings until when.
+pub(crate) fn last_known(score: &Score, snapshot: &Snapshot, site: &Site) -> String {
+    let voice = &site.voice;
+    let own = snapshot.signals.iter().filter(|signal| Some(&signal.unit) == score.unit.as_ref());
+    match own.filter_map(|signal| signal.last_at).max() {
+        Some(until) => voice.tell("chance-last-known", &[("time", &site.minute(until))]),
+        None => voice.say("tube-last-known-no-longer-current"),
     }
 }
 

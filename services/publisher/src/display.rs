@@ -204,6 +204,14 @@ impl Decimal {
         }
     }
 
+    /// Its word.
+    pub(crate) const fn word(self) -> &'static str {
+        match self {
+            Decimal::Point => "point",
+            Decimal::Comma => "comma",
+        }
+    }
+
     /// The mark.
     pub(crate) const fn mark(self) -> char {
         match self {
@@ -220,29 +228,41 @@ impl Decimal {
         }
     }
 
-    /// A number as somebody typed it in this style, thousands set apart by spaces or not at all. The other mark is refused
-    /// wherever it stands: `1.234` is a thousand to some and one and a bit to others.
+    /// A number as somebody typed it in this style, thousands set apart by spaces or not at all, and by the other mark where the
+    /// reader's numbers are shown so: then it stands before each three digits. Elsewhere that mark is refused:
+    /// `1.234` is a thousand to some and one and a bit to others.
     ///
     /// # Errors
     /// What would be right.
-    pub(crate) fn read(self, text: &str) -> Result<f64, String> {
+    pub(crate) fn read(self, group: Group, text: &str) -> Result<f64, String> {
         let refused = |why: &str| {
             let text: String = text.chars().take(40).collect();
             let mark = self.mark();
             format!("{text:?} {why}; right would be a number such as 1250{mark}5 or 1 250{mark}5")
         };
         let text = text.trim();
-        if text.contains(self.other()) {
-            let why = match self {
-                Decimal::Point => "has a comma, and decimals are written with a point here",
-                Decimal::Comma => "has a point, and decimals are written with a comma here",
+        let by_mark = text.contains(self.other());
+        let between: &[char] = if by_mark { &[self.other()] } else { &[' ', '\u{a0}', '\u{202f}'] };
+        let groups: Vec<&str> = text.split(between).collect();
+        let digits = |group: &str| group.split(self.mark()).next().map_or(0, str::len);
+        let first = groups[0].trim_start_matches(['+', '-']);
+        let apart = groups.iter().skip(1).all(|group| digits(group) == 3)
+            && (groups.len() == 1 || (1..=3).contains(&first.len()));
+        // No thousands begin with nought: 0.125 is what the other style writes.
+        let apart = apart && !(by_mark && first.starts_with('0'));
+        if by_mark && !(group == Group::Mark && apart) {
+            let why = match (self, group) {
+                (Decimal::Point, Group::Mark) => {
+                    "has a comma that sets no thousands apart, and decimals are written with a point here"
+                }
+                (Decimal::Comma, Group::Mark) => {
+                    "has a point that sets no thousands apart, and decimals are written with a comma here"
+                }
+                (Decimal::Point, _) => "has a comma, and decimals are written with a point here",
+                (Decimal::Comma, _) => "has a point, and decimals are written with a comma here",
             };
             return Err(refused(why));
         }
-        let groups: Vec<&str> = text.split([' ', '\u{a0}', '\u{202f}']).collect();
-        let digits = |group: &str| group.split(self.mark()).next().map_or(0, str::len);
-        let apart = groups.iter().skip(1).all(|group| digits(group) == 3)
-            && (groups.len() == 1 || groups[0].trim_start_matches(['+', '-']).len() <= 3);
         let whole = groups.iter().rev().skip(1).all(|group| !group.contains(self.mark()));
         let number = groups.concat().replace(self.mark(), ".").parse::<f64>();
         number.ok().filter(|number| apart && whole && number.is_finite()).ok_or_else(|| refused("is no number"))
@@ -283,18 +303,37 @@ mod tests {
     #[test]
     fn a_number_is_read_in_its_own_style_and_never_in_the_other() {
         let (point, comma) = (Decimal::Point, Decimal::Comma);
-        assert_eq!(point.read(" 1234.5 "), Ok(1234.5));
-        assert_eq!(comma.read("1234,5"), Ok(1234.5));
-        assert_eq!(comma.read("1 234\u{202f}567,25"), Ok(1_234_567.25));
-        assert_eq!(point.read("12\u{a0}500"), Ok(12_500.0));
-        assert_eq!(comma.read("0"), Ok(0.0));
+        let read = |style: Decimal, text: &str| style.read(Group::Space, text);
+        assert_eq!(read(point, " 1234.5 "), Ok(1234.5));
+        assert_eq!(read(comma, "1234,5"), Ok(1234.5));
+        assert_eq!(read(comma, "1 234\u{202f}567,25"), Ok(1_234_567.25));
+        assert_eq!(read(point, "12\u{a0}500"), Ok(12_500.0));
+        assert_eq!(read(comma, "0"), Ok(0.0));
         // A thousand to some, one and a bit to others: no guess is made.
         for (style, text) in [(comma, "1.234"), (point, "1,234"), (comma, "1.234,5"), (point, "1,234.5")] {
-            let why = style.read(text).unwrap_err();
+            let why = read(style, text).unwrap_err();
             assert!(why.contains("right would be a number such as 1250"), "{why}");
         }
         for text in ["", "1 23", "12 34", "1,5,5", "1,5 000", "twelve", "inf", "NaN", "1 2345", "1234 567", "- 5"] {
-            assert!(comma.read(text).is_err(), "{text:?}");
+            assert!(read(comma, text).is_err(), "{text:?}");
+        }
+    }
+
+    /// ISO 80000-1:2022, 7.2 (from memory): groups of three, counted from the decimal mark.
+    #[test]
+    fn thousands_are_read_as_they_are_shown_where_the_mark_stands_before_each_three_digits() {
+        for line in ["decimal=comma&group=mark", "group=mark", "decimal=comma", "group=none"] {
+            let display = Display::default().with_line(line);
+            let voice = crate::Voice { display, ..crate::Voice::default() };
+            for number in [0.5, 2.0, 999.25, 2_000.0, 12_500.5, 1_234_567.0] {
+                assert_eq!(display.decimal.read(display.group, &voice.exact(number)), Ok(number), "{line}");
+            }
+        }
+        for text in
+            ["2.00", "2.0000", "1234.567", "0.125", "00.125", ".500", "1.234.56", "1.234 567", "1,5.000", "-.500"]
+        {
+            let why = Decimal::Comma.read(Group::Mark, text).unwrap_err();
+            assert!(why.contains("right would be a number such as 1250,5"), "{text}: {why}");
         }
     }
 }

@@ -4,6 +4,18 @@ use plant::{Driver, Score};
 
 use crate::{Site, Voice};
 
+/// What a driver did in one line: `2.1 h of dry running, like 306 h of plain running`.
+pub(crate) fn line(driver: &Driver, voice: &Voice) -> String {
+    let hours = voice.hours(driver.hours_equivalent.abs());
+    if driver.name == "run_h" {
+        voice.tell("driver-running", &[("hours", &hours)])
+    } else if driver.hours_equivalent < 0.0 {
+        voice.tell("driver-spared", &[("what", &driver.text), ("hours", &hours)])
+    } else {
+        voice.tell("driver-wore", &[("what", &driver.text), ("hours", &hours)])
+    }
+}
+
 /// One driver, ready to be set.
 #[derive(Debug)]
 pub(crate) struct DriverBar {
@@ -59,6 +71,17 @@ mod tests {
 
     fn driver(name: &str, hours_equivalent: f64) -> Driver {
         Driver { name: name.to_owned(), hours_equivalent, text: name.to_owned() }
+    }
+
+    #[test]
+    fn a_driver_reads_in_one_line_and_its_two_amounts_apart() {
+        let told = |name: &str, hours: f64, text: &str| {
+            let driver = Driver { name: name.to_owned(), hours_equivalent: hours, text: text.to_owned() };
+            line(&driver, &Voice::default()).replace('\u{a0}', " ")
+        };
+        assert_eq!(told("dry_h", 306.2, "2.1 h of dry running"), "2.1 h of dry running, like 306 h of plain running");
+        assert_eq!(told("run_h", 0.7, "running itself"), "0.7 h of running itself");
+        assert_eq!(told("dry_h", -0.01, "no dry running"), "no dry running, which spared under 0.1 h of plain running");
     }
 
     #[test]

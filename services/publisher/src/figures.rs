@@ -34,8 +34,11 @@ impl Voice {
         }
     }
 
-    /// Hours without decimals: `1 240 h`; below ten with one.
+    /// Hours without decimals: `1 240 h`; below ten with one. A moment is not nothing.
     pub(crate) fn hours(&self, h: f64) -> String {
+        if h > 0.0 && h < 0.05 {
+            return self.tell("hours-under", &[("hours", &format!("{}{NB}h", self.decimal(0.1, 1)))]);
+        }
         format!("{}{NB}h", self.number(h))
     }
 

@@ -146,10 +146,10 @@ impl Held<'_> {
     /// # Errors
     /// A problem that names every field that cannot be taken.
     pub(crate) fn form(&self, form: &Form) -> Result<Finding, Problem> {
-        let decimal = form.decimal(self.site.voice.display.decimal);
+        let (decimal, group) = form.style(self.site.voice.display);
         let mut wrong = Vec::new();
         let cells = MEMBERS.iter().map(|(name, told)| match form.get(name).trim() {
-            typed if *told == Told::Number && !typed.is_empty() => decimal.read(typed).map_or_else(
+            typed if *told == Told::Number && !typed.is_empty() => decimal.read(group, typed).map_or_else(
                 |detail| {
                     wrong.push(Wrong { pointer: format!("#/{name}"), detail });
                     String::new()

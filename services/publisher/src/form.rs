@@ -1,6 +1,7 @@
 //! What a page's form sends.
 
-use crate::Decimal;
+use crate::display::Group;
+use crate::{Decimal, Display};
 
 /// The fields of a form, `application/x-www-form-urlencoded`, in order.
 #[derive(Debug, Default, Clone)]
@@ -18,9 +19,11 @@ impl Form {
         self.0.iter().map(|(name, value)| (name.as_str(), value.as_str()))
     }
 
-    /// In which style the numbers of the form are typed: as it says itself, for it was shown in that style.
-    pub(crate) fn decimal(&self, usual: Decimal) -> Decimal {
-        Decimal::named(self.get("decimal")).unwrap_or(usual)
+    /// In which style the numbers of the form are typed: as it says itself, for it was shown in that style. One that is not
+    /// the reader's is not known to set thousands apart by a mark.
+    pub(crate) fn style(&self, reader: Display) -> (Decimal, Group) {
+        let decimal = Decimal::named(self.get("decimal")).unwrap_or(reader.decimal);
+        (decimal, if decimal == reader.decimal { reader.group } else { Group::None })
     }
 
     /// The first value of a field, empty if it was not sent.

@@ -17,7 +17,7 @@ pub(crate) struct Spot {
 }
 
 /// The places to look at first: the worst marks of this life, then what was not read in it, then what was bad in earlier
-/// lives. All others are read too: it is an order, not a selection.
+/// lives; where nothing was read in this life, that comes first. All others are read too: it is an order, not a selection.
 pub(crate) fn look_first(detail: &TubeDetail, site: &Site) -> Vec<Spot> {
     let voice = &site.voice;
     let this_life = |at| detail.lives.last().is_none_or(|life| life.holds(at));
@@ -55,9 +55,7 @@ pub(crate) fn look_first(detail: &TubeDetail, site: &Site) -> Vec<Spot> {
 
     let stations = zones.iter().flat_map(|zone| ClockPosition::ALL.iter().map(move |clock| (zone.clone(), *clock)));
     let unread: Vec<_> = stations.filter(|station| !now.contains_key(station)).collect();
-    if now.is_empty() {
-        spots.push(Spot { place: voice.say("first-every"), why: voice.say("first-none-read") });
-    } else {
+    if !now.is_empty() {
         let why = voice.say("first-not-read");
         spots.extend(unread.iter().map(|station| Spot { place: name(station), why: why.clone() }));
     }
@@ -70,6 +68,11 @@ pub(crate) fn look_first(detail: &TubeDetail, site: &Site) -> Vec<Spot> {
         place: name(station),
         why: voice.tell("first-earlier", &[("mark", &told)]),
     }));
+    if now.is_empty() {
+        // What was bad before is the only order there is; then everywhere.
+        spots.truncate(MOST - 1);
+        spots.push(Spot { place: voice.say("first-every"), why: voice.say("first-none-read") });
+    }
     spots.truncate(MOST);
     spots
 }

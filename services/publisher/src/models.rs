@@ -111,7 +111,7 @@ pub struct Contender {
     pub auc: Option<f64>,
 }
 
-/// A coefficient of a model.
+/// A coefficient of a model, or a parameter of latent wear on the scale that its name says.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct FittedTerm {
     /// The exposure's name; per run hour where it is a sum.
@@ -120,4 +120,7 @@ pub struct FittedTerm {
     pub coefficient: f64,
     /// Its standard error; `None` where the fit gives none.
     pub std_error: Option<f64>,
+    /// What it is of where its name only counts, such as a surface.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub of: Option<String>,
 }

@@ -11,7 +11,7 @@ use crate::plans::newest_first;
 use crate::shown::Shown;
 use crate::trial::{Beside, beside};
 use crate::wear_map::{WearTable, table};
-use crate::{Contender, ModelEntry, ModelStatus, Site, Voice};
+use crate::{Contender, ModelBasis, ModelEntry, ModelStatus, Site, Voice, latent_terms};
 
 #[derive(Template)]
 #[template(path = "models.html")]
@@ -55,7 +55,10 @@ struct ModelView {
     facts: Vec<(String, String)>,
     verdict: String,
     contenders: Vec<[String; 4]>,
-    terms: Vec<[String; 3]>,
+    /// Its terms are those of latent wear.
+    latent: bool,
+    /// What each is, its value, and beside it what the fit says; its name in the data.
+    terms: Vec<[String; 4]>,
     notes: Vec<String>,
     has_report: bool,
 }
@@ -152,7 +155,12 @@ fn aside_view(aside: &Aside, site: &Site) -> AsideView {
 
 fn verdict(model: &ModelEntry, voice: &Voice) -> String {
     let told = model.verdict.as_ref().map(|verdict| plain(verdict, voice));
-    told.unwrap_or_else(|| voice.say("models-no-verdict"))
+    let good = match model.basis {
+        ModelBasis::Exposures => voice.say("models-good"),
+        ModelBasis::HoursOnly => voice.say("models-not-better"),
+        ModelBasis::Prior => voice.say("models-too-few"),
+    };
+    told.map_or_else(|| voice.say("models-no-verdict"), |told| format!("{good} {told}"))
 }
 
 /// A text in which ways of forecasting go by plain names instead of those of the data.
@@ -236,8 +244,15 @@ fn view(model: &ModelEntry, site: &Site) -> ModelView {
         terms: model
             .terms
             .iter()
-            .map(|term| [term.name.clone(), figure(term.coefficient), term.std_error.map_or("–".to_owned(), figure)])
+            .map(|term| match latent_terms::told(term, site) {
+                Some(told) => [told.what, told.value, figure(term.coefficient), term.name.clone()],
+                None => {
+                    let error = term.std_error.map_or("–".to_owned(), figure);
+                    [term.name.clone(), figure(term.coefficient), error, String::new()]
+                }
+            })
             .collect(),
+        latent: model.terms.iter().any(|term| latent_terms::told(term, site).is_some()),
         notes: model.notes.clone(),
         has_report: model.report.is_some(),
     }

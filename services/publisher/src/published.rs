@@ -13,7 +13,7 @@ use serde::Serialize;
 use crate::advice::advice;
 use crate::rank::{rounded, sayable};
 use crate::until::{self, Until};
-use crate::{Interval, Site, Snapshot, TubeDetail, standing};
+use crate::{Interval, Site, Snapshot, TubeDetail, Voice, drivers, standing};
 
 /// One score, as the API and the messages give it.
 #[derive(Debug, Serialize)]
@@ -37,7 +37,7 @@ pub(crate) struct ScoreJson<'a> {
     assumed_h: f64,
     coverage: Option<f64>,
     equivalent_h: f64,
-    drivers: &'a [Driver],
+    drivers: Vec<Driver>,
     until: Vec<Until>,
     longest_interval: Interval,
     model: &'a str,
@@ -71,7 +71,9 @@ impl<'a> ScoreJson<'a> {
             assumed_h: score.assumed_h,
             coverage: score.coverage,
             equivalent_h: score.equivalent_h,
-            drivers: &score.drivers,
+            drivers: (score.drivers.iter())
+                .map(|driver| Driver { text: drivers::line(driver, &Voice::default()), ..driver.clone() })
+                .collect(),
             until: until::until(score),
             longest_interval,
             model: &score.model,

@@ -4,14 +4,16 @@ use axum::http::StatusCode;
 use jiff::civil::Date;
 use plant::UnitId;
 
-use crate::Decimal;
 use crate::api::shortened;
 use crate::form::Form;
 use crate::opening::Span;
 use crate::problem::Problem;
+use crate::{Decimal, Display};
 
 /// Most units that a question may name.
 const MOST_UNITS: usize = 1000;
+/// The fields in which a number is typed that may have decimals, or two of them with a dash between.
+const NUMBERS: [&str; 3] = ["run_h", "open_cost", "late_cost"];
 
 /// A question about a stop. What is not given is taken from the plan and the config.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -34,6 +36,42 @@ pub(crate) struct StopAsk {
     pub own: Vec<UnitId>,
 }
 
+/// A question that cannot be answered.
+#[derive(Debug)]
+pub(crate) struct BadAsk {
+    /// The name of the field, as somebody sent it.
+    pub field: String,
+    /// What is wrong with it, and what would be right.
+    pub problem: Problem,
+}
+
+impl BadAsk {
+    /// A field whose value is not taken.
+    pub(crate) fn new(field: &str, detail: String) -> Self {
+        let problem = Problem::new(StatusCode::BAD_REQUEST, "bad_query", detail);
+        BadAsk { field: shortened(field).to_owned(), problem }
+    }
+
+    /// A field that contradicts the plan or another one.
+    pub(crate) fn contradicts(field: &str, detail: String) -> Self {
+        BadAsk {
+            problem: Problem::new(StatusCode::CONFLICT, "contradiction", detail),
+            ..BadAsk::new(field, String::new())
+        }
+    }
+
+    fn value(field: &str, value: &str, right: &str) -> Self {
+        let detail = format!("{}={:?} is not taken; right would be {right}", shortened(field), shortened(value));
+        BadAsk::new(field, detail)
+    }
+}
+
+impl From<BadAsk> for Problem {
+    fn from(bad: BadAsk) -> Problem {
+        bad.problem
+    }
+}
+
 impl StopAsk {
     /// Whether anything differs from plan and config, other than which stop it is.
     pub(crate) fn is_what_if(&self) -> bool {
@@ -43,8 +81,8 @@ impl StopAsk {
     /// Reads a query string; blank fields are not given.
     ///
     /// # Errors
-    /// A problem that says what would be right.
-    pub(crate) fn read(query: Option<&str>) -> Result<StopAsk, Problem> {
+    /// The field that is not taken, with what would be right.
+    pub(crate) fn read(query: Option<&str>) -> Result<StopAsk, BadAsk> {
         let mut ask = StopAsk::default();
         let form = Form::read(query.unwrap_or_default().as_bytes());
         for (name, value) in form.fields() {
@@ -52,10 +90,7 @@ impl StopAsk {
             if value.is_empty() {
                 continue;
             }
-            let refused = |right: &str| {
-                let detail = format!("{}={:?} is not taken; right would be {right}", shortened(name), shortened(value));
-                Problem::new(StatusCode::BAD_REQUEST, "bad_query", detail)
-            };
+            let refused = |right: &str| BadAsk::value(name, value, right);
             let day = || value.parse::<Date>().map_err(|_| refused("a day such as 2026-05-16"));
             match name {
                 "on" => ask.on = Some(day()?),
@@ -75,14 +110,10 @@ impl StopAsk {
                     let room = value.parse().ok().filter(|room| *room <= MOST_UNITS);
                     ask.room = Some(room.ok_or_else(|| refused("a number of units from 0 to 1000"))?);
                 }
-                "open_cost" | "late_cost" => {
-                    let span =
-                        span(value).ok_or_else(|| refused("an amount of 1 or more, or two ends such as 2000-4000"))?;
-                    *(if name == "open_cost" { &mut ask.open_cost } else { &mut ask.late_cost }) = Some(span);
-                }
+                "open_cost" => ask.open_cost = Some(span(value).map_err(|right| refused(&right))?),
+                "late_cost" => ask.late_cost = Some(span(value).map_err(|right| refused(&right))?),
                 "open" => {
-                    let unknown = |error| Problem::new(StatusCode::NOT_FOUND, "unknown_unit", format!("open: {error}"));
-                    let unit = UnitId::new(value).map_err(unknown)?;
+                    let unit = UnitId::new(value).map_err(|error| BadAsk::new(name, format!("open: {error}")))?;
                     if ask.own.len() == MOST_UNITS {
                         return Err(refused("at most 1000 units"));
                     }
@@ -90,12 +121,14 @@ impl StopAsk {
                         ask.own.push(unit);
                     }
                 }
+                "decimal" if value == "point" => {}
+                "decimal" => return Err(refused("point: an address has its numbers with a point")),
                 _ => {
                     let detail = format!(
-                        "{:?} is not asked here; right would be on, units, next, run_h, room, open_cost, late_cost, open",
+                        "{:?} is not asked here; right would be on, units, next, run_h, room, open_cost, late_cost, open, decimal",
                         shortened(name)
                     );
-                    return Err(Problem::new(StatusCode::BAD_REQUEST, "bad_query", detail));
+                    return Err(BadAsk::new(name, detail));
                 }
             }
         }
@@ -103,41 +136,55 @@ impl StopAsk {
     }
 }
 
-/// The question of a form in which numbers are typed with a comma, with points instead: an address means the same to
-/// whoever it is sent on to. `None` for any other question.
+/// The question of a page with its numbers as programs write them, and with the word `decimal=point` for it: such an address
+/// means the same to whoever it is sent on to. Its numbers are typed in the style that `decimal` names, else in that of
+/// the reader. `None` if it stands so already, or means the same in every style.
 ///
 /// # Errors
-/// A problem that says what would be right.
-pub(crate) fn with_points(query: &str) -> Result<Option<String>, Problem> {
+/// The number that is none in that style, with what would be right.
+pub(crate) fn with_points(query: &str, reader: Display) -> Result<Option<String>, BadAsk> {
     let form = Form::read(query.as_bytes());
-    if form.get("decimal") != "comma" {
-        return Ok(None);
+    let said = form.get("decimal");
+    if !said.is_empty() && Decimal::named(said).is_none() {
+        return Err(BadAsk::value("decimal", said, "point or comma"));
     }
+    let (decimal, group) = form.style(reader);
     let mut plain = form_urlencoded::Serializer::new(String::new());
+    let (mut changed, mut marked) = (decimal == Decimal::Comma && !said.is_empty(), false);
     for (name, value) in form.fields().filter(|(name, value)| *name != "decimal" && !value.trim().is_empty()) {
         let number = |text: &str| {
-            Decimal::Comma.read(text).map(|number| number.to_string()).map_err(|why| {
-                Problem::new(StatusCode::BAD_REQUEST, "bad_query", format!("{}: {why}", shortened(name)))
-            })
+            let read = decimal.read(group, text).map(|number| number.to_string());
+            read.map_err(|why| BadAsk::new(name, format!("{}: {why}", shortened(name))))
         };
-        let value = match (name, value.split_once(['-', '–'])) {
-            ("open_cost" | "late_cost", Some((low, high))) => format!("{}-{}", number(low)?, number(high)?),
-            ("run_h" | "open_cost" | "late_cost", _) => number(value)?,
-            _ => value.to_owned(),
+        let own = match value.split_once(['-', '–']) {
+            _ if !NUMBERS.contains(&name) => value.to_owned(),
+            Some((low, high)) if name != "run_h" => format!("{}-{}", number(low)?, number(high)?),
+            _ => number(value)?,
         };
-        plain.append_pair(name, &value);
+        changed |= own != value;
+        marked |= NUMBERS.contains(&name) && own.contains('.');
+        plain.append_pair(name, &own);
     }
-    Ok(Some(plain.finish()))
+    Ok((changed || marked && said.is_empty()).then(|| plain.append_pair("decimal", "point").finish()))
 }
 
-/// One amount, or two ends in either order with a dash between.
-fn span(text: &str) -> Option<Span> {
-    let amount = |text: &str| text.trim().parse::<f64>().ok().filter(|amount| (1.0..1e12).contains(amount));
+/// One amount, or two ends with a dash between, the lower one first.
+///
+/// # Errors
+/// What would be right.
+fn span(text: &str) -> Result<Span, String> {
+    let amount = |text: &str| {
+        let amount = text.trim().parse::<f64>().ok().filter(|amount| (1.0..1e12).contains(amount));
+        amount.ok_or_else(|| "an amount of 1 or more, or two ends such as 2000-4000".to_owned())
+    };
     let (low, high) = match text.split_once(['-', '–']) {
         Some((low, high)) => (amount(low)?, amount(high)?),
         None => (amount(text)?, amount(text)?),
     };
-    Some(Span { low: low.min(high), high: low.max(high) })
+    if low > high {
+        return Err(format!("the lower end first: {high}-{low}"));
+    }
+    Ok(Span { low, high })
 }
 
 #[cfg(test)]
@@ -154,7 +201,7 @@ mod tests {
         assert_eq!(ask.late_cost, Some(Span { low: 2000.0, high: 4000.0 }));
         assert_eq!(ask.own.len(), 2);
         assert!(ask.is_what_if());
-        assert!(!StopAsk::read(Some("on=2026-05-16&units=all&next=")).unwrap().is_what_if());
+        assert!(!StopAsk::read(Some("on=2026-05-16&units=all&next=&decimal=point")).unwrap().is_what_if());
     }
 
     #[test]
@@ -171,8 +218,38 @@ mod tests {
             "units=some",
             "size=3",
             "open=a%00b",
+            "decimal=comma",
         ] {
             assert!(StopAsk::read(Some(bad)).is_err(), "{bad} was taken");
+        }
+    }
+
+    #[test]
+    fn two_ends_the_wrong_way_round_are_refused_and_not_turned() {
+        let bad = StopAsk::read(Some("open_cost=5000-1000")).unwrap_err();
+        assert_eq!(bad.field, "open_cost");
+        assert!(bad.problem.detail().contains("right would be the lower end first: 1000-5000"), "{bad:?}");
+    }
+
+    #[test]
+    fn an_address_says_in_which_style_its_numbers_are_or_means_the_same_in_all() {
+        let reader = |line: &str| Display::default().with_line(line);
+        let plain = |query: &str, line: &str| with_points(query, reader(line)).unwrap();
+        let (mark, comma) = ("decimal=comma&group=mark", "decimal=comma");
+        // Typed as shown: with the mark between thousands, with and without the word of the form.
+        let two_thousand = Some("open_cost=2000-3500.5&decimal=point".to_owned());
+        assert_eq!(plain("open_cost=2.000-3.500,5&decimal=comma", mark), two_thousand);
+        assert_eq!(plain("open_cost=2.000-3.500,5", mark), two_thousand);
+        assert_eq!(plain("open_cost=2%E2%80%AF000%E2%80%933%E2%80%AF500,5", comma), two_thousand);
+        // Such an address stays as it is, and so does one that can be read in one way only.
+        assert_eq!(plain("open_cost=2000-3500.5&decimal=point", mark), None);
+        assert_eq!(plain("open_cost=2000-4000&run_h=100&room=2", mark), None);
+        // A number with decimals gets the word, so that nobody reads it otherwise.
+        assert_eq!(plain("run_h=1.125", ""), Some("run_h=1.125&decimal=point".to_owned()));
+        // Without that mark in the reader's style no guess is made.
+        for (query, line) in [("run_h=1.250", comma), ("run_h=1,250", ""), ("run_h=1.250&decimal=comma", "group=mark")]
+        {
+            assert_eq!(with_points(query, reader(line)).unwrap_err().field, "run_h", "{query} {line}");
         }
     }
 }

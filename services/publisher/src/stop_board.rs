@@ -1,6 +1,5 @@
 //! A stop: every unit with its chances then, and which of them to open.
 
-use axum::http::StatusCode;
 use jiff::Timestamp;
 use jiff::civil::Date;
 use plant::{Horizon, Score, State, UnitId};
@@ -8,8 +7,7 @@ use plant::{Horizon, Score, State, UnitId};
 use crate::changeovers::after;
 use crate::choice::{Choice, Hold, Odds, choose, hold};
 use crate::opening::Costs;
-use crate::problem::Problem;
-use crate::stop_ask::StopAsk;
+use crate::stop_ask::{BadAsk, StopAsk};
 use crate::stop_days::{Ahead, Instead, StopDay, ahead, stop_days};
 use crate::{Interval, Site, Snapshot, Voice, standing};
 
@@ -53,6 +51,8 @@ pub(crate) struct StopBoard<'a> {
     pub day: Date,
     /// The days of the plan, this one or not.
     pub days: Vec<StopDay>,
+    /// The plan stops units that day.
+    pub planned: bool,
     /// The units are those that the plan stops that day, not all.
     pub as_planned: bool,
     /// How many units can be opened, if anybody said.
@@ -73,19 +73,32 @@ impl<'a> StopBoard<'a> {
     /// The board of the stop that is asked for, or of the next one.
     ///
     /// # Errors
-    /// A problem where the next chance to open is asked for no later than the stop.
-    pub(crate) fn of(ask: &StopAsk, snapshot: &'a Snapshot, site: &Site) -> Result<StopBoard<'a>, Problem> {
+    /// The field that does not go with the plan: a stop that is past, a next chance no later than the stop, or a unit that cannot
+    /// be opened.
+    pub(crate) fn of(ask: &StopAsk, snapshot: &'a Snapshot, site: &Site) -> Result<StopBoard<'a>, BadAsk> {
         let days = stop_days(snapshot, site);
         let today = site.date(snapshot.at);
-        let day = ask.on.or(days.first().map(|stop| stop.day)).unwrap_or(today).max(today);
+        let first = days.first().map(|stop| stop.day);
+        if let Some(on) = ask.on.filter(|on| *on < today) {
+            let next =
+                first.map_or("no stop is planned".to_owned(), |day| format!("the next stop of the plan is {day}"));
+            let detail =
+                format!("on={on} is past, and no stop of the past is known; right would be {today} or later; {next}");
+            return Err(BadAsk::contradicts("on", detail));
+        }
+        let day = ask.on.or(first).unwrap_or(today);
         if let Some(next) = ask.next.filter(|next| *next <= day) {
             let detail =
                 format!("next={next} is not after the stop on {day}; right would be the day of the stop that follows");
-            return Err(Problem::new(StatusCode::CONFLICT, "contradiction", detail));
+            return Err(BadAsk::contradicts("next", detail));
         }
-        let planned = days.iter().find(|stop| stop.day == day).map(|stop| stop.units.clone());
-        let as_planned = planned.is_some() && !ask.all_units;
-        let wanted = |unit: &UnitId| !as_planned || planned.as_ref().is_some_and(|units| units.contains(unit));
+        for unit in &ask.own {
+            can_be_opened(unit, snapshot)?;
+        }
+        let stopped = days.iter().find(|stop| stop.day == day).map(|stop| stop.units.clone());
+        let planned = stopped.is_some();
+        let as_planned = planned && !ask.all_units;
+        let wanted = |unit: &UnitId| !as_planned || stopped.as_ref().is_some_and(|units| units.contains(unit));
         let instead = Instead { next_at: ask.next.map(|next| site.begin(next)), run_h: ask.run_h };
         let fitted = snapshot.scores.iter().filter_map(|score| Some((score.unit.as_ref()?, score)));
         let mut units: Vec<StopUnit<'a>> = fitted
@@ -122,7 +135,7 @@ impl<'a> StopBoard<'a> {
             };
         }
         units.sort_by(|a, b| a.group.cmp(&b.group).then_with(|| b.urgency().total_cmp(&a.urgency())));
-        Ok(StopBoard { day, days, as_planned, room, no_crew, costs, units, odds, choice, asked_by_rule })
+        Ok(StopBoard { day, days, planned, as_planned, room, no_crew, costs, units, odds, choice, asked_by_rule })
     }
 
     /// The units that are proposed to be opened, by rule or by chance.
@@ -174,6 +187,29 @@ impl<'a> StopUnit<'a> {
     fn urgency(&self) -> f64 {
         if self.score.hold_and_assess { 3.0 } else { self.at_stop.as_ref().map_or(2.0, |ahead| ahead.risk) }
     }
+}
+
+/// Units that are named where one is asked for that is not known.
+const NAMED: usize = 12;
+
+/// Whether there is a tube to look into in a unit.
+fn can_be_opened(unit: &UnitId, snapshot: &Snapshot) -> Result<(), BadAsk> {
+    let tube_of = |score: &Score| score.unit.clone().filter(|_| score.tube.is_some());
+    let known = snapshot.scores.iter().any(|score| score.unit.as_ref() == Some(unit));
+    let mut right: Vec<String> = snapshot.scores.iter().filter_map(tube_of).map(|unit| unit.to_string()).collect();
+    if right.iter().any(|own| own == unit.as_str()) {
+        return Ok(());
+    }
+    right.sort();
+    let more = if right.len() > NAMED { " or another unit of the board" } else { "" };
+    right.truncate(NAMED);
+    let right = right.join(", ");
+    let why = if known {
+        "no tube is entered as fitted in it, so there is nothing to open"
+    } else {
+        "no such unit is known, or it has not been evaluated"
+    };
+    Err(BadAsk::new("open", format!("open={unit}: {why}; right would be {right}{more}")))
 }
 
 /// Whether the plant's interval ends at or before the next chance to open; at the stop itself if no next one is known.

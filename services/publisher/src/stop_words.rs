@@ -210,6 +210,32 @@ fn turns(unit: &StopUnit<'_>, board: &StopBoard<'_>, voice: &Voice) -> String {
     said
 }
 
+/// What stands beside units of which nothing can be said: that they are no last choice, and what the room left means for them.
+pub(crate) fn unsaid_note(board: &StopBoard<'_>, voice: &Voice) -> String {
+    let note = voice.say("stop-unsaid-note");
+    let can_be_opened = board.units.iter().any(|unit| unit.group == Group::Unsaid && unit.score.tube.is_some());
+    match board.room {
+        Some(_) if can_be_opened && !board.no_crew => match board.choice.room_left {
+            0 => format!("{note} {}", voice.say("stop-unsaid-no-room")),
+            left => format!("{note} {}", voice.tell("stop-unsaid-room", &[("units", &units(left, voice))])),
+        },
+        _ => note,
+    }
+}
+
+/// Says that the plan has no stop on a day, and what is shown instead; `None` if it has one.
+pub(crate) fn unplanned(board: &StopBoard<'_>, voice: &Voice) -> Option<String> {
+    if board.planned {
+        return None;
+    }
+    let day = voice.weekday_and_day(board.day);
+    let next = match board.days.iter().find(|stop| stop.day > board.day).or(board.days.first()) {
+        Some(next) => voice.tell("stop-unplanned-next", &[("day", &voice.weekday_and_day(next.day))]),
+        None => voice.say("stop-unplanned-none"),
+    };
+    Some(format!("{} {next}", voice.tell("stop-unplanned", &[("day", &day)])))
+}
+
 /// The headline: what to open.
 pub(crate) fn headline(board: &StopBoard<'_>, voice: &Voice) -> String {
     let open: Vec<String> = board.proposed().map(|unit| unit.unit.to_string()).collect();

@@ -73,6 +73,8 @@ pub(crate) struct WearFigure {
     pub rate: String,
     /// What stands under it.
     pub hours: String,
+    /// So few hours that its rate may be chance.
+    pub few: bool,
     /// Length of its bar, percent of the greatest.
     pub width_pc: String,
 }
@@ -80,15 +82,20 @@ pub(crate) struct WearFigure {
 /// Fewer hours in a cell make no rate to go by (house rule).
 const LEAST_H: f64 = 5.0;
 
+/// With fewer hours a rate says little: it stands pale, says so, and has no bar (house rule).
+const FEW_H: f64 = 100.0;
+
 /// The table; `None` without a map or without bands.
 pub(crate) fn table(map: Option<&WearMap>, bands: &Bands, voice: &Voice) -> Option<WearTable> {
     let map = map.filter(|map| bands.cells() > 1 && map.cells.len() == bands.cells())?;
     let known = |cell: &WearCell| cell.rate().filter(|_| cell.hours >= LEAST_H);
-    let most = map.cells.iter().filter_map(known).fold(0.0, f64::max);
+    let drawn = |cell: &WearCell| known(cell).filter(|_| cell.hours >= FEW_H);
+    let most = map.cells.iter().filter_map(drawn).fold(0.0, f64::max);
     let figure = |cell: &WearCell| WearFigure {
         rate: known(cell).map_or("–".to_owned(), |rate| voice.decimal(rate, 1)),
         hours: voice.hours(cell.hours),
-        width_pc: format!("{:.0}", known(cell).map_or(0.0, |rate| 100.0 * rate / most)),
+        few: cell.hours > 0.0 && cell.hours < FEW_H,
+        width_pc: format!("{:.0}", drawn(cell).map_or(0.0, |rate| 100.0 * rate / most)),
     };
     let across = bands.temp_degc.len() + 1;
     let rows = map.cells.chunks(across).zip(labels(&bands.torque_nm, Quantity::Torque, voice));
@@ -146,7 +153,11 @@ mod tests {
         let rates: Vec<Vec<&str>> =
             table.rows.iter().map(|(_, cells)| cells.iter().map(|cell| cell.rate.as_str()).collect()).collect();
         assert_eq!(rates, [["0.8", "–"], ["4.0", "–"], ["–", "–"]]);
-        assert_eq!(table.rows[0].1[0].width_pc, "20");
+        // Ten hours and two are few: no bar, and the longest is that of the cell with a hundred.
+        assert_eq!(table.rows[0].1[0].width_pc, "100");
+        let few: Vec<bool> = table.rows.iter().flat_map(|(_, cells)| cells.iter().map(|cell| cell.few)).collect();
+        assert_eq!(few, [false, false, true, true, false, false]);
+        assert_eq!(table.rows[1].1[0].width_pc, "0");
         assert_eq!(table.rows[1].0, "80 to 140 N·m");
     }
 }

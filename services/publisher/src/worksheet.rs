@@ -1,5 +1,7 @@
 //! The work sheet: one page per unit to open, for the hand of who opens it. Cautions come first.
 
+use std::net::IpAddr;
+
 use askama::Template;
 use axum::extract::Path;
 use axum::extract::rejection::PathRejection;
@@ -53,7 +55,7 @@ struct WorkSheet<'a> {
     why: String,
     state: String,
     chances: Vec<Chance>,
-    wore: Vec<(String, String)>,
+    wore: Vec<String>,
     interval: String,
     last_look: Vec<String>,
     tube: Option<&'a str>,
@@ -64,6 +66,8 @@ struct WorkSheet<'a> {
     /// What a mil is.
     mil: String,
     address: String,
+    /// The address leads to the machine that the service runs on, and no phone gets there.
+    loopback: bool,
     code: Option<ShortCode>,
 }
 
@@ -148,9 +152,21 @@ impl<'a> WorkSheet<'a> {
             torques: TORQUES_NM.map(|torque_nm| both_torques(torque_nm, &site.voice)).into(),
             mil: voice.tell("worksheet-mil", &[("um", &voice.exact(25.4)), ("inch", &voice.exact(0.001))]),
             code: short_code(&address),
+            loopback: is_loopback(origin),
             address,
         }
     }
+}
+
+/// Whether an origin is the machine itself, by a loopback address (RFC 1122, 3.2.1.3; RFC 4291, 2.5.3) or its name (RFC 6761, 6.3).
+fn is_loopback(origin: &str) -> bool {
+    let host = origin.split_once("://").map_or(origin, |(_, host)| host);
+    let name = match host.strip_prefix('[') {
+        Some(v6) => v6.split(']').next(),
+        None => host.split([':', '/']).next(),
+    };
+    let name = name.unwrap_or_default();
+    name == "localhost" || name.ends_with(".localhost") || name.parse::<IpAddr>().is_ok_and(|ip| ip.is_loopback())
 }
 
 /// A torque in N·m, lbf·in and lbf·ft.
@@ -197,6 +213,21 @@ fn facts(detail: &TubeDetail, voice: &Voice) -> Vec<[String; 2]> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_link_to_the_machine_itself_is_known() {
+        for own in ["http://127.0.0.1:8080", "http://localhost", "https://[::1]:443", "http://127.9.9.9"] {
+            assert!(is_loopback(own), "{own}");
+        }
+        for other in [
+            "http://10.0.0.7:8080",
+            "http://groovecast.plant.example",
+            "http://[2001:db8::1]",
+            "http://localhost.example",
+        ] {
+            assert!(!is_loopback(other), "{other}");
+        }
+    }
 
     #[test]
     fn torques_stand_in_both_systems() {

@@ -27,6 +27,30 @@ async fn advice_as_published() {
 }
 
 #[tokio::test]
+async fn advice_says_which_chance_when_the_unit_stops_and_the_highest_comes_first() {
+    let desk = Desk::empty(fleet::snapshot()).await;
+    let chance =
+        fleet::advice().into_iter().find(|advice| advice.unit == fleet::unit_id("C-103")).expect("such advice");
+    let of = |unit: &str, tube: &str| Advice {
+        id: 0,
+        unit: fleet::unit_id(unit),
+        tube: fleet::tube_id(tube),
+        ..chance.clone()
+    };
+    // 0.4 %, 31 % and 12 % now.
+    let raised = [of("C-101", "T-0007"), of("C-103", "T-0042"), of("C-106", "T-0051")];
+    desk.publisher.ledger.keep_advice(&raised, &[], &by()).await.expect("advice");
+    let page = desk.ask("GET", "/advice", &[], "").await.body.replace('\u{a0}', " ");
+    let place = |unit: &str| page.find(&format!("\">{unit} <span")).unwrap_or_else(|| panic!("{unit} is missing"));
+    assert!(place("C-103") < place("C-106") && place("C-106") < place("C-101"), "{page}");
+    assert!(
+        page.contains("now 31 % (18–49 %) that a complete look finds grade 2 (catches a fingernail) or worse"),
+        "{page}"
+    );
+    assert!(page.contains("<a href=\"/changeovers?on=2026-05-22\">stops 22 May 2026</a>"), "{page}");
+}
+
+#[tokio::test]
 async fn advice_for_programs_as_published() {
     let messages = fleet::advice();
     let message = advice_message(&fleet::unit_id("C-103"), &messages, fleet::now(), "works");

@@ -65,6 +65,28 @@ async fn no_state_without_risk_ever_reads_as_a_chance() {
 }
 
 #[tokio::test]
+async fn the_board_leads_with_the_next_stop_and_says_when_each_unit_stops() {
+    let page = body("/").await.replace('\u{a0}', " ");
+    // From the plan: C-107 stands still since 2 May until the 19th.
+    let lead =
+        "<a href=\"/changeovers\">The next stop: Tuesday, 12 May 2026</a>, C-107. <strong>Nothing asks to be opened";
+    assert!(page.contains(lead), "{page}");
+    for (unit, stops) in [
+        ("C-103", "<a class=\"stops\" href=\"/changeovers?on=2026-05-22\">stops 22 May 2026</a>"),
+        ("C-107", "<a class=\"stops\" href=\"/changeovers?on=2026-05-12\">stands still until 19 May 2026</a>"),
+        ("C-106", "<span class=\"stops unknown\">no stop planned</span>"),
+    ] {
+        let row = page.split(&format!("<span class=\"unit\">{unit}<")).nth(1).expect("a row");
+        assert!(row.split("</th>").next().expect("a head").contains(stops), "{unit}");
+    }
+    assert!(!page.contains("What to open at the next changeover"), "the ranking is of all tubes");
+    let mut snapshot = fleet::snapshot();
+    snapshot.campaigns.clear();
+    let page = ask(snapshot, "GET", "/").await.body;
+    assert!(page.contains("No stop is known") && !page.contains("class=\"stops"), "{page}");
+}
+
+#[tokio::test]
 async fn a_tiny_risk_is_not_drawn_as_nought() {
     let mut snapshot = fleet::snapshot();
     snapshot.scores.truncate(1);

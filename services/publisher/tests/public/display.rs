@@ -148,12 +148,12 @@ async fn a_number_in_a_form_is_read_in_the_style_in_which_it_was_shown() {
     };
     let page = desk.ask("GET", "/findings/plain", &headers[1..], "").await.body;
     assert!(page.contains("name=\"decimal\" value=\"comma\""), "{page}");
-    for (depth, decimal) in [("1.234", "&decimal=comma"), ("1.234", ""), ("1,234", "&decimal=point"), ("1%202", "")] {
+    for (depth, decimal) in [("1.23", "&decimal=comma"), ("0.125", ""), ("1,234", "&decimal=point"), ("1%202", "")] {
         let answer = desk.ask("POST", "/findings/plain", &headers, form(depth, decimal)).await;
         assert_eq!(answer.status.as_u16(), 422, "{depth} {decimal}");
         assert!(answer.body.contains("right would be a number such as 1250"), "{}", answer.body);
     }
-    let answer = desk.ask("POST", "/findings/plain", &headers, form("1+234,5", "&decimal=comma")).await;
+    let answer = desk.ask("POST", "/findings/plain", &headers, form("1.234,5", "&decimal=comma")).await;
     assert_eq!(answer.status.as_u16(), 303, "{}", answer.body);
     let kept = desk.ask("GET", &format!("/api/v1{}", answer.header("location")), &headers[1..], "").await;
     assert_eq!(kept.json()["finding"]["depth_um"], 1234.5);
@@ -166,9 +166,14 @@ async fn a_number_in_a_form_is_read_in_the_style_in_which_it_was_shown() {
 async fn a_question_typed_with_a_comma_has_an_address_that_means_the_same_to_everybody() {
     let typed = "decimal=comma&run_h=1250%2C5&open_cost=2%20000-3%20500%2C5&late_cost=&open=C-101";
     let answer = asking(fleet::snapshot(), "GET", &format!("/changeovers?{typed}"), &[("cookie", OTHER)]).await;
-    assert_eq!(answer.header("location"), "/changeovers?run_h=1250.5&open_cost=2000-3500.5&open=C-101");
+    assert_eq!(answer.header("location"), "/changeovers?run_h=1250.5&open_cost=2000-3500.5&open=C-101&decimal=point");
     let page = page(answer.header("location"), OTHER).await;
     assert!(page.contains("name=\"decimal\" value=\"comma\"") && page.contains("value=\"1250,5\""), "{page}");
+    // As this reader is shown numbers, with and without the word of the form: 2.000 is two thousand.
+    for typed in ["decimal=comma&open_cost=2.000-3.500,5", "open_cost=2.000-3.500,5"] {
+        let answer = asking(fleet::snapshot(), "GET", &format!("/changeovers?{typed}"), &[("cookie", OTHER)]).await;
+        assert_eq!(answer.header("location"), "/changeovers?open_cost=2000-3500.5&decimal=point", "{typed}");
+    }
     let answer = get("/changeovers?decimal=comma&run_h=1.250").await;
     assert_eq!(answer.status, StatusCode::BAD_REQUEST);
     assert!(answer.body.contains("decimals are written with a comma here"), "{}", answer.body);

@@ -294,6 +294,7 @@ pub fn models() -> Vec<ModelEntry> {
         name: name.to_owned(),
         coefficient,
         std_error: Some(std_error),
+        of: None,
     };
     let approved = ModelEntry {
         version: 2,

@@ -120,7 +120,7 @@ async fn a_signal_that_never_came_is_said() {
     (report.value, report.last_at, report.arrived_at, report.count) = (String::new(), None, None, 0);
     snapshot.signals.push(report.clone());
     let page = ask(snapshot.clone(), "GET", "/signals").await.body;
-    assert!(page.contains("<b>nothing came</b>") && page.contains("<td>not since the start</td>"), "{page}");
+    assert!(page.contains("<b>nothing came</b>") && page.contains(">not since the start</td>"), "{page}");
     let unit = &page[page.find(">C-103<").unwrap()..];
     assert!(unit.find(">speed<").unwrap() < unit.find(">torque<").unwrap(), "the silent one comes first");
     let metrics = ask(snapshot.clone(), "GET", "/metrics").await.body;

@@ -139,6 +139,101 @@ async fn an_empty_service_and_a_bad_question_are_answered() {
 }
 
 #[tokio::test]
+async fn a_refused_what_if_keeps_its_page_and_what_was_typed() {
+    let asked = "/changeovers?on=2026-05-22&units=all&room=many&run_h=100&open=C-103&decimal=point";
+    let refused = get(asked).await;
+    assert_eq!(refused.status.as_u16(), 400);
+    for kept in [
+        "role=\"alert\"",
+        "Room, units (room): room=&#34;many&#34; is not taken",
+        "value=\"many\"",
+        "value=\"2026-05-22\"",
+        "name=\"run_h\" inputmode=\"decimal\" class=\"depth\" value=\"100\"",
+        "value=\"C-103\" checked",
+        "<option value=\"all\" selected>",
+    ] {
+        assert!(refused.body.contains(kept), "{kept} is missing: {}", refused.body);
+    }
+    // No answer stands beside it that could be taken for one.
+    for never in ["Bad Request", "class=\"verdict\"", "What if: not the plan"] {
+        assert!(!refused.body.contains(never), "{never}");
+    }
+}
+
+#[tokio::test]
+async fn what_cannot_be_asked_is_told_at_the_top_and_not_answered_in_passing() {
+    for (query, status, told) in [
+        (
+            "on=2020-01-01",
+            409,
+            "Stop on (on): on=2020-01-01 is past, and no stop of the past is known; right would be 2026-05-12",
+        ),
+        (
+            "open_cost=5000-1000",
+            400,
+            "Opening one (open_cost): open_cost=&#34;5000-1000&#34; is not taken; right would be the lower end first: 1000-5000",
+        ),
+        ("open=K99&units=all", 400, "open=K99: no such unit is known"),
+        // C-107 is a unit without a tube.
+        ("open=C-107&units=all", 400, "open=C-107: no tube is entered as fitted in it"),
+    ] {
+        let refused = get(&format!("/changeovers?{query}")).await;
+        assert_eq!(refused.status.as_u16(), status, "{query}");
+        assert!(refused.body.contains(told), "{query}: {}", refused.body);
+        let program = get(&format!("/api/v1/changeovers/choice?{query}")).await;
+        assert_eq!(
+            (program.status.as_u16(), program.json()["status"].as_u64()),
+            (status, Some(status.into())),
+            "{query}"
+        );
+    }
+}
+
+#[tokio::test]
+async fn a_day_without_a_stop_says_so_and_what_is_shown_instead() {
+    // The plan stops C-108 on 13 May and nobody on the 14th.
+    let page = body("/changeovers?on=2026-05-14").await.replace('\u{a0}', " ");
+    assert!(
+        page.contains("No stop is known on Thursday, 14 May 2026: shown is what opening would do if all units stopped")
+    );
+    assert!(page.contains("The next stop that is known is on Saturday, 16 May 2026."), "{page}");
+    assert_eq!(choice("on=2026-05-14").await["stop_known"], false);
+    assert!(!body("/changeovers?on=2026-05-13").await.contains("No stop is known"));
+    assert_eq!(choice("on=2026-05-13").await["stop_known"], true);
+    let mut snapshot = fleet::snapshot();
+    snapshot.campaigns.clear();
+    let page = ask(snapshot, "GET", "/changeovers").await.body;
+    assert!(page.contains("The plan has no stop at all."), "{page}");
+}
+
+#[tokio::test]
+async fn grey_figures_are_those_in_force() {
+    let page = body("/changeovers").await;
+    for usual in [
+        "placeholder=\"2\"",
+        "placeholder=\"2\u{202f}000–4\u{202f}000\"",
+        "placeholder=\"20\u{202f}000–40\u{202f}000\"",
+    ] {
+        assert!(page.contains(usual), "{usual}");
+    }
+    let mut site = fleet::site();
+    site.opening = publisher::Opening::default();
+    let page = Desk::on(fleet::snapshot(), site).await.ask("GET", "/changeovers", &[], "").await.body;
+    assert!(!page.contains("placeholder"), "nothing is in force, so nothing stands there");
+}
+
+#[tokio::test]
+async fn board_and_stop_agree_on_a_unit_whose_data_are_old_and_free_room_is_told() {
+    let old = "last known, from readings until 9 May 2026, 03:30 CEST; no longer current:";
+    assert!(body("/").await.replace('\u{a0}', " ").contains(old));
+    let page = body("/changeovers?on=2026-05-22&units=all&room=6").await.replace('\u{a0}', " ");
+    assert!(page.contains(&format!("{old} 5 % (2–11 %)")), "{page}");
+    // By rule 3, by chance C-103 and C-106: of 6 one is left.
+    assert!(page.contains("Room for 1 unit more is free at this stop"), "{page}");
+    assert!(body("/changeovers?on=2026-05-22&units=all&room=5").await.contains("No room is left for them"));
+}
+
+#[tokio::test]
 async fn the_page_never_permits_and_never_scores_a_unit_as_safe() {
     let page = body("/changeovers?on=2026-05-22&units=all&next=2026-06-01&run_h=100").await.to_lowercase();
     for never in ["safe to skip", "safe to run", "no inspection needed", "alarm", "can be skipped"] {

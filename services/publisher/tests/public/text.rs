@@ -153,11 +153,12 @@ fn unmarked(text: &str) -> String {
 const SYMBOLS: [&str; 16] =
     ["h", "s", "min", "N·m", "lbf·in", "lbf·ft", "°C", "°F", "mm", "in", "µm", "mil", "CEST", "CET", "MB", "GB"];
 
-const PAGES: [&str; 26] = [
+const PAGES: [&str; 27] = [
     "/",
     "/?all=yes",
     "/changeovers",
     "/changeovers?on=2026-05-16&units=all&open=C-101&room=1&run_h=300",
+    "/changeovers?on=2026-05-14",
     "/tubes/T-0042",
     "/tubes/T-0007",
     "/tubes/T-0023",

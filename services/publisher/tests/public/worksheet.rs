@@ -36,6 +36,31 @@ async fn the_worst_mark_of_this_life_comes_first_then_what_was_not_read() {
 }
 
 #[tokio::test]
+async fn what_was_bad_in_an_earlier_life_comes_first_where_nothing_was_read_in_this_one() {
+    let mut snapshot = fleet::snapshot();
+    let detail = snapshot.tubes.get_mut(&fleet::tube_id("T-0042")).expect("a tube");
+    // Its last look becomes one of the life before, and its first station scored.
+    let look = detail.looks.last_mut().expect("a look");
+    *look.stations.values_mut().next().expect("a station") = plant::Grade::try_from(3).expect("a grade");
+    detail.lives.last_mut().expect("a life").from = Some(fleet::at("2026-05-01T00:00:00Z"));
+    let sheet = ask(snapshot, "GET", "/units/C-103/worksheet").await.body;
+    let list = sheet.split("<ol class=\"first\">").nth(1).expect("a list").split("</ol>").next().expect("its end");
+    let items: Vec<&str> = list.split("<li>").skip(1).collect();
+    assert!(items[0].contains("in an earlier life: groove, grade 3"), "{list}");
+    assert!(items.last().expect("an item").contains("every station") && items.len() > 1, "{list}");
+}
+
+#[tokio::test]
+async fn a_sheet_whose_link_no_phone_can_follow_says_so() {
+    let site = publisher::Site { address: None, ..fleet::site() };
+    let desk = crate::desk::Desk::on(fleet::snapshot(), site).await;
+    let sheet = async |host: &str| desk.ask("GET", "/units/C-103/worksheet", &[("host", host)], "").await.body;
+    let told = "<code>address</code> under <code>[http]</code>";
+    assert!(sheet("127.0.0.1:8080").await.contains(told));
+    assert!(!sheet("works.example").await.contains(told));
+}
+
+#[tokio::test]
 async fn a_bore_stands_in_both_systems_and_no_bolt_torque_is_claimed() {
     let sheet = body("/units/C-103/worksheet").await;
     // By hand: 152.4 / 25.4 = 6; 120 / 25.4 = 4.72.
