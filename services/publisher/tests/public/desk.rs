@@ -119,8 +119,8 @@ impl Desk {
         let response = self.router.clone().oneshot(request).await.expect("the router cannot fail");
         let (parts, body) = response.into_parts();
         let body = to_bytes(body, usize::MAX).await.expect("a body in memory");
-        let body = String::from_utf8_lossy(&body).into_owned();
-        Answer { status: parts.status, headers: parts.headers, body }
+        let (length, body) = (body.len(), String::from_utf8_lossy(&body).into_owned());
+        Answer { status: parts.status, headers: parts.headers, body, length }
     }
 
     /// A JSON request of a machine with a token.

@@ -51,7 +51,8 @@ impl Moving {
             self.router.clone().oneshot(request.body(Body::empty()).expect("a request")).await.expect("an answer");
         let (parts, body) = answer.into_parts();
         let body = to_bytes(body, usize::MAX).await.expect("a body");
-        Answer { status: parts.status, headers: parts.headers, body: String::from_utf8(body.to_vec()).expect("UTF-8") }
+        let (length, body) = (body.len(), String::from_utf8(body.to_vec()).expect("UTF-8"));
+        Answer { status: parts.status, headers: parts.headers, body, length }
     }
 
     fn looks(&self) -> i64 {

@@ -80,6 +80,8 @@ struct Answer {
     status: StatusCode,
     headers: HeaderMap,
     body: String,
+    /// Of the body as it came, bytes.
+    length: usize,
 }
 
 impl Answer {
