@@ -121,7 +121,7 @@ mod tests {
             match png(&document((200, 40), SANS, text), 1) {
                 Err(error @ PngError::NoLetter(letter)) => {
                     assert!(text.contains(letter) && !letter.is_ascii(), "{letter:?}");
-                    assert!(error.to_string().contains(&format!("(U+{:04X})", u32::from(lacking))), "{error}");
+                    assert!(error.to_string().contains(&format!("(U+{:04X})", u32::from(letter))), "{error}");
                 }
                 other => panic!("{text}: {other:?}"),
             }
