@@ -112,7 +112,7 @@ fn from_a_broker_and_files_to_a_risk_on_every_way_out(kind: Kind) {
         broker.publish("harrow/K1/product/temperature", &format!("{{\"value\": 9.5, \"at\": \"{at}\"}}"));
     }
     let run_h = |risk: &Value| risk["run_h"].as_f64().unwrap();
-    let after = wait_within(Duration::from_secs(60), "a score that has seen the new readings", || {
+    let after = wait_within(Duration::from_secs(180), "a score that has seen the new readings", || {
         let risk = of_unit(&service.json("/api/v1/risks"), "K1");
         (run_h(&risk) > run_h(&before) + 1.5).then_some(risk)
     });

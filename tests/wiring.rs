@@ -107,8 +107,9 @@ fn a_whole_configuration_is_proposed_from_what_arrives() {
 
     // An export beside it shares the units, by the names that the topics give them.
     let export = folder.path().join("past.csv");
-    let rows: String =
-        (10..34).map(|hour| format!("2026-03-{:02}T{:02}:00:00Z,{hour}\n", 1 + hour / 24, hour % 24)).collect();
+    let rows: String = (10..34)
+        .map(|hour| format!("2026-03-{:02}T{:02}:00:00Z,{}\n", 1 + hour / 24, hour % 24, 800 + hour * 37 % 50))
+        .collect();
     std::fs::write(&export, format!("Timestamp,k1_torque_lbf_in\n{rows}")).unwrap();
     let export = export.to_str().unwrap();
     let both = done(&["map", export, "--live", "--broker", &at, "--topic", "harrow/#", "--for", "8s"]);

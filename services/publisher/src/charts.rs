@@ -218,7 +218,8 @@ async fn picture(form: Form, drawn: Result<String, DrawError>) -> Result<Respons
     match drawing.await.map_err(|error| not_drawn(&error))? {
         Ok(bytes) => Ok(shown("image/png", bytes)),
         Err(large @ PngError::TooLarge { .. }) => {
-            Err(Problem::new(StatusCode::BAD_REQUEST, "bad_size", large.to_string()))
+            // Each of them is right by itself.
+            Err(Problem::new(StatusCode::CONFLICT, "bad_size", large.to_string()))
         }
         Err(lacking @ PngError::NoLetter(_)) => {
             Err(Problem::new(StatusCode::NOT_FOUND, "no_letter", lacking.to_string()))

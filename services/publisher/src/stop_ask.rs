@@ -110,10 +110,11 @@ impl StopAsk {
                     let room = value.parse().ok().filter(|room| *room <= MOST_UNITS);
                     ask.room = Some(room.ok_or_else(|| refused("a number of units from 0 to 1000"))?);
                 }
-                "open_cost" => ask.open_cost = Some(span(value).map_err(|right| refused(&right))?),
-                "late_cost" => ask.late_cost = Some(span(value).map_err(|right| refused(&right))?),
+                "open_cost" => ask.open_cost = Some(span(name, value)?),
+                "late_cost" => ask.late_cost = Some(span(name, value)?),
                 "open" => {
-                    let unit = UnitId::new(value).map_err(|error| BadAsk::new(name, format!("open: {error}")))?;
+                    let unit =
+                        UnitId::new(value).map_err(|error| BadAsk::contradicts(name, format!("open: {error}")))?;
                     if ask.own.len() == MOST_UNITS {
                         return Err(refused("at most 1000 units"));
                     }
@@ -171,18 +172,19 @@ pub(crate) fn with_points(query: &str, reader: Display) -> Result<Option<String>
 /// One amount, or two ends with a dash between, the lower one first.
 ///
 /// # Errors
-/// What would be right.
-fn span(text: &str) -> Result<Span, String> {
-    let amount = |text: &str| {
-        let amount = text.trim().parse::<f64>().ok().filter(|amount| (1.0..1e12).contains(amount));
-        amount.ok_or_else(|| "an amount of 1 or more, or two ends such as 2000-4000".to_owned())
+/// The field, with what would be right.
+fn span(name: &str, text: &str) -> Result<Span, BadAsk> {
+    let amount = |part: &str| {
+        let amount = part.trim().parse::<f64>().ok().filter(|amount| (1.0..1e12).contains(amount));
+        amount.ok_or_else(|| BadAsk::value(name, text, "an amount of 1 or more, or two ends such as 2000-4000"))
     };
     let (low, high) = match text.split_once(['-', '–']) {
         Some((low, high)) => (amount(low)?, amount(high)?),
         None => (amount(text)?, amount(text)?),
     };
     if low > high {
-        return Err(format!("the lower end first: {high}-{low}"));
+        let right = format!("{name}={text:?} is not taken; right would be the lower end first: {high}-{low}");
+        return Err(BadAsk::contradicts(name, right));
     }
     Ok(Span { low, high })
 }

@@ -209,7 +209,7 @@ fn can_be_opened(unit: &UnitId, snapshot: &Snapshot) -> Result<(), BadAsk> {
     } else {
         "no such unit is known, or it has not been evaluated"
     };
-    Err(BadAsk::new("open", format!("open={unit}: {why}; right would be {right}{more}")))
+    Err(BadAsk::contradicts("open", format!("open={unit}: {why}; right would be {right}{more}")))
 }
 
 /// Whether the plant's interval ends at or before the next chance to open; at the stop itself if no next one is known.

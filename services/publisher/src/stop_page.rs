@@ -86,7 +86,13 @@ pub(crate) async fn page(Shown(publisher): Shown, RawQuery(query): RawQuery) -> 
     let query = query.unwrap_or_default();
     match with_points(&query, site.voice.display) {
         Ok(None) => {}
-        Ok(Some(plain)) => return Redirect::to(&format!("/changeovers?{plain}")).into_response(),
+        Ok(Some(plain)) => {
+            // What is refused is refused where it was asked.
+            return match StopAsk::read(Some(&plain)) {
+                Ok(_) => Redirect::to(&format!("/changeovers?{plain}")).into_response(),
+                Err(bad) => refused(&publisher, &query, bad),
+            };
+        }
         Err(bad) => return refused(&publisher, &query, bad),
     }
     let told = StopAsk::read(Some(&query)).and_then(|ask| Ok((StopBoard::of(&ask, &snapshot, site)?, ask)));

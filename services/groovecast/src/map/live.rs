@@ -91,18 +91,29 @@ fn at(broker: &str) -> Result<Vec<String>, String> {
 
 /// The lines of `[site]` and `[broker]`, and of what stands below them.
 fn taken_over(text: &str) -> Vec<String> {
-    let mut lines = Vec::new();
+    let (mut lines, mut waiting) = (Vec::new(), Vec::new());
     let mut wanted = false;
     for line in text.lines() {
-        if let Some(table) = line.trim_start().strip_prefix('[') {
+        // A comment belongs to what follows it without a gap.
+        let bare = line.trim();
+        if bare.is_empty() {
+            waiting.clear();
+        }
+        if bare.is_empty() || bare.starts_with('#') {
+            waiting.push(line.to_owned());
+            continue;
+        }
+        if let Some(table) = bare.strip_prefix('[') {
             let table = table.split([']', '.']).next().unwrap_or_default().trim();
             wanted = table == "site" || table == "broker";
         }
         if wanted {
+            lines.append(&mut waiting);
             lines.push(line.to_owned());
         }
+        waiting.clear();
     }
-    lines
+    lines.into_iter().skip_while(|line: &String| line.trim().is_empty()).collect()
 }
 
 impl Live {
@@ -113,23 +124,17 @@ impl Live {
         let mut spoken = BTreeSet::new();
         let mut proposals: Vec<Proposal> = propose::proposals(&self.specimens, &[], &self.units);
         proposals.sort_by_key(|proposal| std::cmp::Reverse(proposal.sure));
-        for proposal in proposals {
+        let refused = self.refused(&proposals, before, after);
+        for (proposal, refused) in proposals.iter().zip(refused) {
             spoken.extend(proposal.topics.iter().cloned());
-            let with: Vec<String> = [&lines[..], &["\n".to_owned() + &proposal.text]].concat();
-            let mut why = None;
-            if proposal.sure > Certainty::Guess {
-                // A unit that no topic speaks of yet is no fault of this one.
-                let whole = [before, &with, after].concat().join("\n");
-                let problems = Config::hold_to_listen(&whole, &self.path).err();
-                why = problems.and_then(|problems| problems.first().map(|problem| problem.problem.clone()));
-                if why.is_none() {
-                    lines = with;
-                    continue;
-                }
-            }
-            lines.push(match why {
-                Some(why) => format!("\n# ? Left out, for {why:?}:"),
-                None => "\n# ? Take away the # in front of what is right, or mend it:".to_owned(),
+            let Some(why) = refused else {
+                lines.push("\n".to_owned() + &proposal.text);
+                continue;
+            };
+            lines.push(if why.is_empty() {
+                "\n# ? Take away the # in front of what is right, or mend it:".to_owned()
+            } else {
+                format!("\n# ? Left out, for {why:?}:")
             });
             lines.extend(proposal.text.lines().map(commented));
         }
@@ -143,6 +148,30 @@ impl Live {
             lines.push(format!("#   and {} more", unknown.len() - LISTED));
         }
         lines
+    }
+
+    /// For each proposal why the configuration would not hold with it (nothing, if it is too unsure to try); `None` for those
+    /// that are taken. One may need another that comes after it.
+    fn refused(&self, proposals: &[Proposal], before: &[String], after: &[String]) -> Vec<Option<String>> {
+        let mut refused = vec![Some(String::new()); proposals.len()];
+        let mut left = proposals.len() + 1;
+        loop {
+            let waits = |place: &usize| refused[*place].is_some() && proposals[*place].sure > Certainty::Guess;
+            let waiting: Vec<usize> = (0..proposals.len()).filter(waits).collect();
+            if waiting.len() == left {
+                return refused;
+            }
+            left = waiting.len();
+            for place in waiting {
+                let taken = |other: &usize| *other == place || refused[*other].is_none();
+                let with: Vec<String> =
+                    (0..proposals.len()).filter(taken).map(|other| proposals[other].text.clone()).collect();
+                // A unit that no topic speaks of yet is no fault of this one.
+                let whole = [before, &with, after].concat().join("\n");
+                let problems = Config::hold_to_listen(&whole, &self.path).err();
+                refused[place] = problems.and_then(|problems| problems.first().map(|problem| problem.problem.clone()));
+            }
+        }
     }
 
     /// Whether a configuration is refused for a unit.

@@ -170,12 +170,12 @@ async fn what_cannot_be_asked_is_told_at_the_top_and_not_answered_in_passing() {
         ),
         (
             "open_cost=5000-1000",
-            400,
+            409,
             "Opening one (open_cost): open_cost=&#34;5000-1000&#34; is not taken; right would be the lower end first: 1000-5000",
         ),
-        ("open=K99&units=all", 400, "open=K99: no such unit is known"),
+        ("open=K99&units=all", 409, "open=K99: no such unit is known"),
         // C-107 is a unit without a tube.
-        ("open=C-107&units=all", 400, "open=C-107: no tube is entered as fitted in it"),
+        ("open=C-107&units=all", 409, "open=C-107: no tube is entered as fitted in it"),
     ] {
         let refused = get(&format!("/changeovers?{query}")).await;
         assert_eq!(refused.status.as_u16(), status, "{query}");
