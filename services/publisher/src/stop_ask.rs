@@ -42,20 +42,20 @@ pub(crate) struct BadAsk {
     /// The name of the field, as somebody sent it.
     pub field: String,
     /// What is wrong with it, and what would be right.
-    pub problem: Problem,
+    pub problem: Box<Problem>,
 }
 
 impl BadAsk {
     /// A field whose value is not taken.
     pub(crate) fn new(field: &str, detail: String) -> Self {
-        let problem = Problem::new(StatusCode::BAD_REQUEST, "bad_query", detail);
+        let problem = Box::new(Problem::new(StatusCode::BAD_REQUEST, "bad_query", detail));
         BadAsk { field: shortened(field).to_owned(), problem }
     }
 
     /// A field that contradicts the plan or another one.
     pub(crate) fn contradicts(field: &str, detail: String) -> Self {
         BadAsk {
-            problem: Problem::new(StatusCode::CONFLICT, "contradiction", detail),
+            problem: Box::new(Problem::new(StatusCode::CONFLICT, "contradiction", detail)),
             ..BadAsk::new(field, String::new())
         }
     }
@@ -68,7 +68,7 @@ impl BadAsk {
 
 impl From<BadAsk> for Problem {
     fn from(bad: BadAsk) -> Problem {
-        bad.problem
+        *bad.problem
     }
 }
 

@@ -146,11 +146,11 @@ fn by_words(words: &mut [Word], told: &mut Told) -> Option<usize> {
     let range = found.iter().find(|(other, range)| *other == signal && level(range) == level(&last)).map(|(_, r)| r)?;
     told.signal = Some((signal, joined(range)));
     told.product = words[range.clone()].iter().any(|word| PRODUCT.iter().any(|name| word.low.starts_with(name)));
-    let measures = found.iter().filter(|(other, _)| *other == signal).filter_map(|(_, range)| {
+    let mut measures = found.iter().filter(|(other, _)| *other == signal).filter_map(|(_, range)| {
         let joined: String = words[range.clone()].iter().map(|word| word.low.as_str()).collect();
         measure_of(&joined, signal)
     });
-    told.measure = measures.last();
+    told.measure = measures.next_back();
     Some(range.end)
 }
 

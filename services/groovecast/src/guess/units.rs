@@ -94,7 +94,7 @@ fn joined(words: &[&str], from: usize, to: usize) -> String {
     let (mut from, to) = if from < to {
         (from, to)
     } else {
-        let last = words.iter().rposition(|word| figure(&word)).or(words.len().checked_sub(1));
+        let last = words.iter().rposition(figure).or(words.len().checked_sub(1));
         last.map_or((0, 0), |last| (last, last + 1))
     };
     if from > 0 && from < to && (figure(&words[from]) || words[from].chars().count() == 1) && !figure(&words[from - 1])
@@ -105,7 +105,7 @@ fn joined(words: &[&str], from: usize, to: usize) -> String {
     for word in &words[from..to] {
         let is_figure = |c: Option<char>| c.is_some_and(|c| c.is_ascii_digit());
         // Letters and the figures behind them are one name.
-        if !text.is_empty() && !(is_figure(word.chars().next()) && !is_figure(text.chars().last())) {
+        if !text.is_empty() && (!is_figure(word.chars().next()) || is_figure(text.chars().last())) {
             text.push('-');
         }
         text.push_str(word);

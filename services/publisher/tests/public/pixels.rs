@@ -11,16 +11,17 @@ use crate::desk::Desk;
 use crate::{ask, body, fleet, get};
 
 async fn bytes(publisher: &Publisher, uri: &str) -> Vec<u8> {
-    let answer = app(publisher.clone()).oneshot(Request::get(uri).body(Body::empty()).unwrap()).await.unwrap();
-    let media = answer.headers()["content-type"].to_str().unwrap();
+    let request = Request::get(uri).body(Body::empty()).expect("a request");
+    let answer = app(publisher.clone()).oneshot(request).await.expect("the router cannot fail");
+    let media = answer.headers()["content-type"].to_str().expect("headers are ASCII");
     assert_eq!((answer.status().as_u16(), media), (200, "image/png"), "{uri}");
-    to_bytes(answer.into_body(), usize::MAX).await.unwrap().to_vec()
+    to_bytes(answer.into_body(), usize::MAX).await.expect("a body in memory").to_vec()
 }
 
 /// Width and height, pixels: ISO/IEC 15948, 5.2 (signature) and 11.2.2 (IHDR comes first: length, type, width, height).
 fn size(png: &[u8]) -> (u32, u32) {
     assert_eq!(png[..16], *b"\x89PNG\r\n\x1a\n\0\0\0\x0dIHDR");
-    let side = |from: usize| u32::from_be_bytes(png[from..from + 4].try_into().unwrap());
+    let side = |from: usize| u32::from_be_bytes(png[from..from + 4].try_into().expect("four bytes"));
     (side(16), side(20))
 }
 
