@@ -251,7 +251,7 @@ pub struct Map {
     /// Which broker, if nothing else has to be said of it (port 1883).
     #[arg(long, value_name = "HOST[:PORT]", requires = "live", conflicts_with = "config")]
     pub broker: Option<String>,
-    /// A file whose [broker] says how to connect (TLS, a password); [site] and [broker] are taken over from it.
+    /// A file that says how to connect (TLS, a password); its sections site and broker are taken over.
     #[arg(long, value_name = "FILE", requires = "live")]
     pub config: Option<PathBuf>,
     /// Listen to these topics, such as harrow/# (may be given several times); to all if none is given.
