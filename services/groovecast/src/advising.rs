@@ -100,8 +100,8 @@ fn chance(score: &Score, limits: &AdviceLimits) -> Cause {
     }
     match risk(score, limits) {
         Some(risk) if risk >= limits.raise_at => Cause::Stands,
-        // A floor does not say that the chance is low.
-        Some(risk) if risk < limits.clear_at && score.state != State::Blind => Cause::Gone,
+        // A floor or a guess does not say that the chance is low.
+        Some(risk) if risk < limits.clear_at && score.state != State::Blind && !score.is_guess() => Cause::Gone,
         _ => Cause::Unclear,
     }
 }
@@ -248,6 +248,9 @@ mod tests {
         floor.state = State::Blind;
         let told = story(&[(0, score(Some(0.4))), (24, score(Some(0.4))), (30, floor.clone()), (500, floor)]);
         assert!(told[1..].iter().all(|(_, raised)| *raised), "a floor clears nothing: {told:?}");
+        let guess = Score { run_h: 100.0, assumed_h: 40.0, ..score(Some(0.01)) };
+        let told = story(&[(0, score(Some(0.4))), (24, score(Some(0.4))), (30, guess.clone()), (500, guess)]);
+        assert!(told[1..].iter().all(|(_, raised)| *raised), "a guess clears nothing: {told:?}");
         assert!(story(&[(0, stale.clone()), (100, stale)]).iter().all(|(_, raised)| !raised));
     }
 

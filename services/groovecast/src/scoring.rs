@@ -126,27 +126,12 @@ impl<'a> Scorer<'a> {
         } else {
             self.model.basis.state()
         };
-        let reason = match state {
-            State::NotFitted => {
-                "The tube sits in no unit; the risk ahead is that of a usual unit of the fleet".to_owned()
-            }
-            State::Reached => wording::reached(limit),
-            State::Stale => wording::stale(silent.flatten(), &self.config.time_zone),
-            State::Blind if standing.unknown_beginning => wording::UNKNOWN_BEGINNING.to_owned(),
-            State::Blind => wording::blind(run_h, blind_h, standing.assumed_h),
-            _ => wording::with_assumed(self.model.reason(), run_h, standing.assumed_h),
-        };
-        let reason = match standing.set_aside {
-            0 => reason,
-            1 => format!("{reason}. One look of this life is set aside and does not count"),
-            more => format!("{reason}. {more} looks of this life are set aside and do not count"),
-        };
-        Some(Score {
+        let mut score = Score {
             at: fleet.until,
             tube: Some(tube.clone()),
             unit,
             state,
-            reason,
+            reason: String::new(),
             risks,
             last_look_at: standing.last_look_at,
             last_grade: standing.worst,
@@ -160,7 +145,28 @@ impl<'a> Scorer<'a> {
             model: self.model.name.clone(),
             data_from: self.model.data_from,
             data_to: self.model.data_to,
-        })
+        };
+        score.reason = self.reason(&score, &standing, silent.flatten());
+        Some(score)
+    }
+
+    /// Why the state is what it is.
+    fn reason(&self, score: &Score, standing: &Standing, silent_since: Option<Timestamp>) -> String {
+        let reason = match score.state {
+            State::NotFitted => {
+                "The tube sits in no unit; the risk ahead is that of a usual unit of the fleet".to_owned()
+            }
+            State::Reached => wording::reached(self.model.limit),
+            State::Stale => wording::stale(silent_since, &self.config.time_zone),
+            State::Blind if standing.unknown_beginning => wording::UNKNOWN_BEGINNING.to_owned(),
+            State::Blind => wording::with_assumed(wording::blind(score), score),
+            _ => wording::with_assumed(self.model.reason(), score),
+        };
+        match standing.set_aside {
+            0 => reason,
+            1 => format!("{reason}. One look of this life is set aside and does not count"),
+            more => format!("{reason}. {more} looks of this life are set aside and do not count"),
+        }
     }
 
     fn no_tube(&self, fleet: &Fleet, unit: &UnitId) -> Score {

@@ -2,7 +2,7 @@
 
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
-use plant::{Driver, Exposure, Grade, Term};
+use plant::{Driver, Exposure, Grade, Score, Term};
 
 /// Drivers with their phrases, largest first.
 pub fn drivers(parts: impl Iterator<Item = (String, f64)>, since: &Exposure) -> Vec<Driver> {
@@ -59,17 +59,15 @@ pub fn reached(limit: Grade) -> String {
 }
 
 /// Why the state is `blind`.
-pub fn blind(run_h: f64, blind_h: f64, assumed_h: f64) -> String {
-    let blind = format!("No reading covers {blind_h:.0} of {run_h:.0} run hours since the last complete look");
-    if assumed_h < LEAST_ASSUMED_H {
-        format!("{blind}: the risk is a floor")
-    } else {
-        with_assumed(blind, run_h, assumed_h)
-    }
+pub fn blind(score: &Score) -> String {
+    let (blind_h, run_h) = (score.blind_h, score.run_h);
+    let floor = if score.is_floor() { ": the risk is a floor" } else { "" };
+    format!("No reading covers {blind_h:.0} of {run_h:.0} run hours since the last complete look{floor}")
 }
 
 /// With how many of the run hours nobody counted, if any are worth a word.
-pub fn with_assumed(reason: String, run_h: f64, assumed_h: f64) -> String {
+pub fn with_assumed(reason: String, score: &Score) -> String {
+    let (assumed_h, run_h) = (score.assumed_h, score.run_h);
     if assumed_h < LEAST_ASSUMED_H {
         return reason;
     }
@@ -92,14 +90,27 @@ pub fn stale(last: Option<Timestamp>, zone: &TimeZone) -> String {
 
 #[cfg(test)]
 mod tests {
+    use plant::State;
+
     use super::*;
+
+    fn score() -> Score {
+        let json = r#"{"at": "2026-05-28T20:35:00Z", "tube": "T1", "unit": "K1", "state": "ok", "reason": "", "risks": [],
+            "last_look_at": null, "last_grade": null, "run_h": 0, "blind_h": 0, "coverage": null, "equivalent_h": 0, "drivers": [],
+            "hold_and_assess": false, "model": "", "data_from": null, "data_to": null}"#;
+        serde_json::from_str(json).unwrap()
+    }
 
     #[test]
     fn hours_that_nobody_counted_make_no_floor() {
-        assert!(blind(100.0, 60.0, 0.0).ends_with("the risk is a floor"));
-        let guessed = blind(7270.0, 7270.0, 7250.0);
-        assert!(guessed.contains("Nobody counted 7250 of these 7270 h") && !guessed.contains("floor"), "{guessed}");
-        assert_eq!(with_assumed("Fitted".to_owned(), 100.0, 0.4), "Fitted");
+        let told = |assumed_h: f64| {
+            let score = Score { state: State::Blind, run_h: 7270.0, blind_h: 7270.0, assumed_h, ..score() };
+            with_assumed(blind(&score), &score)
+        };
+        assert!(told(0.4).ends_with("the risk is a floor"));
+        // Few of them are told, and the page says "at least" all the same.
+        assert!(told(20.0).contains("the risk is a floor. Nobody counted 20 of these 7270 h"), "{}", told(20.0));
+        assert!(told(7250.0).contains("Nobody counted 7250 of these 7270 h") && !told(7250.0).contains("floor"));
     }
 
     #[test]
