@@ -256,7 +256,8 @@ pub fn by_tube_and_station(
         let hazard_failed = stand_ins[model].len() == cut.folds;
         if !hazard_failed {
             let losses = |p: &[f64]| p.iter().zip(&outcomes).map(|(p, event)| surprise(*p, *event)).collect();
-            flattered = flattery(&[losses(&probabilities[model]), losses(&foretold)], &cut.group, SEED);
+            // By chance it may come out below nothing, which would speak for the model.
+            flattered = flattery(&[losses(&probabilities[model]), losses(&foretold)], &cut.group, SEED).max(0.0);
         }
         if hazard_failed || kinds[1].log_loss < kinds[0].log_loss {
             kind = ModelKind::Latent;
