@@ -71,7 +71,7 @@ fn a_collector_takes_a_changed_configuration_and_goes_on_with_its_own_under_a_wr
     let folder = tempfile::tempdir().unwrap();
     let (config, place) = sharing(folder.path(), broker.port);
     let text = std::fs::read_to_string(&config).unwrap();
-    // Without mappings of the first unit's topics nothing of it is taken.
+    // With every mapping elsewhere nothing of what is published is taken.
     let elsewhere = text.replace("topic = \"", "topic = \"elsewhere/");
     assert_ne!(text, elsewhere);
     std::fs::write(&config, &elsewhere).unwrap();

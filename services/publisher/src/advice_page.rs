@@ -160,7 +160,7 @@ fn chance(score: &Score, snapshot: &Snapshot, site: &Site) -> String {
 
 fn row(advice: &Advice, stops: &NextStops, snapshot: &Snapshot, site: &Site, now: Timestamp) -> Row {
     let voice = &site.voice;
-    let score = snapshot.scores.iter().find(|score| score.tube.as_ref() == Some(&advice.tube));
+    let score = snapshot.score_of(&advice.tube);
     let says = match score {
         Some(score) => advice::advice(score, &Interval::of(score, snapshot, site), site),
         None => advice::unavailable(&voice.say("advice-not-evaluated"), voice),
