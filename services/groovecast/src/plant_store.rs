@@ -5,7 +5,7 @@ use std::sync::{Arc, Mutex};
 
 use anyhow::Context;
 use history::{Baseline, Exposures, HistoryError, Store};
-use jiff::Timestamp;
+use jiff::{SignedDuration, Timestamp};
 use ledger::{DaysRight, Ledger, Place};
 use plant::{DayFile, Reading, Record, hour_of, hour_start};
 use publisher::{Disk, Telling};
@@ -22,6 +22,9 @@ use crate::model::RecordSeen;
 
 mod models;
 
+/// Readings that wait in the journal for their hour to close at most, so that whoever looks at it needs some 100 MB and no
+/// more: half an hour of 60 units with 8 signals a second (house choice).
+const MOST_WAITING: u64 = 1_000_000;
 /// So often files may be replaced while they are read.
 const TRIES: u32 = 6;
 
@@ -129,24 +132,34 @@ impl PlantStore {
         }
     }
 
-    /// Moves closed hours, and late readings, from the journal into day files.
+    /// Moves closed hours, and late readings, from the journal into day files; and others too, the oldest first, while very
+    /// many lie there.
     ///
     /// # Errors
     /// If disk or database refuse; then the readings stay in the journal.
     pub async fn close_hours(&self, now: Timestamp) -> anyhow::Result<()> {
-        let until = hour_start(hour_of(now - self.config.close_after));
-        let (closed, _) = self.ledger.journal_counts(until).await?;
-        if closed == 0 {
-            return Ok(());
-        }
-        // While an import works, hours stay in the journal; they are looked at again in a moment.
-        let Some(mut lock) = self.try_lock_days().await? else { return Ok(()) };
-        self.move_hours(until, &mut lock).await
+        self.move_but(MOST_WAITING, now).await
     }
 
-    async fn move_hours(&self, until: Timestamp, lock: &mut DaysLock) -> anyhow::Result<()> {
+    async fn move_but(&self, most_waiting: u64, now: Timestamp) -> anyhow::Result<()> {
+        let until = hour_start(hour_of(now - self.config.close_after));
+        loop {
+            let (closed, total) = self.ledger.journal_counts(until).await?;
+            if closed == 0 && total <= most_waiting {
+                return Ok(());
+            }
+            // While an import works, hours stay in the journal; they are looked at again in a moment.
+            let Some(mut lock) = self.try_lock_days().await? else { return Ok(()) };
+            let crowded = self.ledger.journal_instant(most_waiting).await?;
+            let before = crowded.map_or(until, |at| at + SignedDuration::from_micros(1));
+            self.move_readings(before, until.min(before), &mut lock).await?;
+        }
+    }
+
+    /// Moves the readings before an instant. All hours up to `closed` are closed then.
+    async fn move_readings(&self, before: Timestamp, closed: Timestamp, lock: &mut DaysLock) -> anyhow::Result<()> {
         let generation = self.ledger.next_generation().await?;
-        let days = self.ledger.claim(until, generation).await?;
+        let days = self.ledger.claim(before, generation).await?;
         let mut files = Vec::new();
         let current = self.ledger.day_files().await?;
         for day in &days {
@@ -155,10 +168,10 @@ impl PlantStore {
             let (store, day) = (self.store.clone(), *day);
             files.push(blocking(move || store.merge(day, old.as_ref(), generation, readings)).await?);
         }
-        self.ledger.commit_days(&mut lock.right, &files, Some(until)).await?;
+        self.ledger.commit_days(&mut lock.right, &files, Some(closed)).await?;
         self.ledger.drop_claimed(generation, &days).await?;
         let rows: u64 = files.iter().map(|file| file.rows).sum();
-        tracing::info!(days = files.len(), rows, until = %until, "hours are closed");
+        tracing::info!(days = files.len(), rows, before = %before, "readings are in their day files");
         self.remove_unlisted(generation).await
     }
 
@@ -235,4 +248,55 @@ pub async fn blocking<T: Send + 'static, E: Into<anyhow::Error> + Send + 'static
     work: impl FnOnce() -> Result<T, E> + Send + 'static,
 ) -> anyhow::Result<T> {
     tokio::task::spawn_blocking(work).await.context("a worker broke")?.map_err(Into::into)
+}
+
+#[cfg(test)]
+mod tests {
+    use plant::{Quality, Signal, TimeSource, UnitId, Value};
+
+    use super::*;
+
+    const PLANT: &str = "[site]\nname = \"Mill\"\ntime_zone = \"UTC\"\ndata = \"data\"\nlongest_interval_days = 180\n\
+                         [broker]\nhost = \"127.0.0.1\"\nclient_id = \"mill\"\n[units.K1]\nsignals = [\"torque\"]\n";
+
+    /// One reading a second: 90 of the hour that has passed, then 60 of the present one.
+    fn reading(second: i64) -> Reading {
+        Reading {
+            unit: UnitId::new("K1").unwrap(),
+            signal: Signal::Torque,
+            at: Timestamp::from_second(7_110 + second).unwrap(),
+            value: Value::Number(second as f64),
+            quality: Quality::Good,
+            time_source: TimeSource::Own,
+        }
+    }
+
+    async fn waiting(store: &PlantStore) -> (u64, u64) {
+        let files = store.ledger.day_files().await.unwrap();
+        let (_, waiting) = store.ledger.journal_counts(Timestamp::MIN).await.unwrap();
+        (files.iter().map(|file| file.rows).sum(), waiting)
+    }
+
+    #[tokio::test]
+    async fn a_crowded_journal_is_moved_before_its_hours_close() {
+        let folder = tempfile::tempdir().unwrap();
+        let file = folder.path().join("plant.toml");
+        std::fs::write(&file, PLANT).unwrap();
+        let store = PlantStore::open(Arc::new(Config::read(&file).unwrap())).await.unwrap();
+        let readings: Vec<Reading> = (0..150).map(reading).collect();
+        store.ledger.append(&readings).await.unwrap();
+        let now = Timestamp::from_second(7_260).unwrap();
+        let hours = |fleet: Fleet| format!("{:?}", fleet.hours);
+        let before = hours(store.fleet(now, None).await.unwrap());
+        store.move_but(150, now).await.unwrap();
+        assert_eq!(waiting(&store).await, (0, 150), "no hour is over, and the journal is not crowded");
+        store.move_but(40, now).await.unwrap();
+        // 41 at a time, as long as there are more than 40.
+        assert_eq!(waiting(&store).await, (123, 27));
+        assert_eq!(store.ledger.closed_until().await.unwrap(), Some(Timestamp::from_second(3_600).unwrap()));
+        assert_eq!(hours(store.fleet(now, None).await.unwrap()), before);
+        store.ledger.append(&readings).await.unwrap();
+        store.move_but(40, now + SignedDuration::from_hours(2)).await.unwrap();
+        assert_eq!(waiting(&store).await, (150, 0), "what came again is there once");
+    }
 }

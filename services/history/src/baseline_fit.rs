@@ -8,7 +8,7 @@ use plant::{DayFile, Reading, UnitId};
 use crate::HistoryError;
 use crate::baseline::{Baseline, INVERSE_REF_K, Level, SPEED_REF_RPM, Slope, Spread};
 use crate::columns::instant;
-use crate::exposures::{Exposures, days, read_day};
+use crate::exposures::{Exposures, days};
 use crate::hour::Carry;
 use crate::robust::{self, Belief, Point};
 use crate::slot::{SLOT_US, Slot};
@@ -64,7 +64,7 @@ impl Exposures {
     /// start, not in excluded modes, not in `excluded` periods. `None` if no unit has enough of them with any product.
     /// A baseline has finite numbers throughout.
     ///
-    /// Takes readings as [`Exposures::fleet_hours`] does. Blocking; one day is held at a time.
+    /// Takes readings as [`Exposures::fleet_hours`] does. Blocking; some units of a day are held at a time.
     ///
     /// # Errors
     /// If a file cannot be read, or the fit runs away.
@@ -80,13 +80,10 @@ impl Exposures {
         let mut samples: BTreeMap<UnitId, Sample> = BTreeMap::new();
         let mut carry = Carry::default();
         let days = days(files, tail, until_us);
-        let mut ready = None;
-        for (number, parts) in days.iter().enumerate() {
-            let (from_us, to_us) = day_span_us(parts.0);
-            let readings = ready.take().map_or_else(|| read_day(store, parts), Ok)?;
-            ready = self.next_day(&days, number).map(|next| read_day(store, next)).transpose()?;
-            let beyond = (ready.as_ref(), until_us);
-            let (_, slots) = self.walk(&readings, from_us, to_us.min(until_us), &mut carry, true, beyond);
+        for (number, (day, ..)) in days.iter().enumerate() {
+            let (from_us, to_us) = day_span_us(*day);
+            let span_us = (from_us, to_us.min(until_us), until_us);
+            let (_, slots) = self.walk(self.readings(store, &days, number)?, span_us, &mut carry, true)?;
             for (unit, slots) in slots {
                 let barred: &[_] = excluded.get(&unit).map_or(&[], Vec::as_slice);
                 let free = |slot: &Slot| {

@@ -1,6 +1,7 @@
 //! Readings as columns: one set per unit and signal, sorted by time.
 
 use std::cmp::Ordering;
+use std::collections::btree_map::Entry;
 use std::collections::{BTreeMap, BTreeSet};
 
 use jiff::Timestamp;
@@ -176,9 +177,30 @@ impl DayReadings {
         for (unit, signals) in other.units {
             let mine = self.units.entry(unit).or_default();
             for (signal, columns) in signals {
-                mine.entry(signal).or_default().append(columns);
+                match mine.entry(signal) {
+                    Entry::Vacant(free) => {
+                        free.insert(columns);
+                    }
+                    Entry::Occupied(mut taken) => taken.get_mut().append(columns),
+                }
             }
         }
+    }
+
+    /// One after the other, in order of their names.
+    pub(crate) fn into_units(self) -> impl Iterator<Item = DayReadings> {
+        self.units.into_iter().map(|unit| DayReadings { units: BTreeMap::from([unit]) })
+    }
+
+    /// The last unit in order of names.
+    pub(crate) fn last_unit(&self) -> Option<&UnitId> {
+        self.units.last_key_value().map(|(unit, _)| unit)
+    }
+
+    /// Takes out the units before one; all of them, if there is none.
+    pub(crate) fn take_before(&mut self, end: Option<&UnitId>) -> DayReadings {
+        let rest = end.map_or_else(BTreeMap::new, |end| self.units.split_off(end));
+        DayReadings { units: std::mem::replace(&mut self.units, rest) }
     }
 
     pub(crate) fn sort(&mut self) {

@@ -3,13 +3,15 @@
 use std::collections::BTreeMap;
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
-use std::thread;
+use std::sync::mpsc::{self, Receiver};
+use std::thread::{self, Scope};
 
 use jiff::Timestamp;
 use jiff::civil::Date;
 use plant::{Campaign, DayFile, Exposure, Reading, UnitId};
 
 use crate::baseline::{Baseline, Expectation};
+use crate::by_units::ByUnits;
 use crate::cache::{self, Fingerprint, Kept, SeenHours};
 use crate::columns::{DayReadings, instant};
 use crate::hour::{Carry, UnitCarry};
@@ -33,6 +35,9 @@ pub struct Exposures {
     campaigns: BTreeMap<UnitId, Vec<Run>>,
     inputs: Fingerprint,
 }
+
+/// Slots fit to learn from, of each unit.
+pub(crate) type Slots = BTreeMap<UnitId, Vec<Slot>>;
 
 /// What a day ends with: known, or in the cache under a name.
 enum CarryOut {
@@ -117,19 +122,43 @@ impl Exposures {
         })
     }
 
-    /// Stage one for all units from an instant to another, on all cores: hours seen, and slots if asked for. `carry`
-    /// goes in as of `from_us` and comes out as of `to_us`. Signals that change evenly go towards their next reading, be it
-    /// one of the next day's, unless it is not known yet.
+    /// Stage one for all units from an instant to another, on all cores: hours seen, and slots if asked for. `readings` are
+    /// those of the day and, beside them, of the next one, some units at a time. `carry` goes in as of `from_us` and comes
+    /// out as of `to_us`. Signals that change evenly go towards their next reading, be it one of the next day's, unless it
+    /// is not known yet.
     pub(crate) fn walk(
         &self,
-        readings: &DayReadings,
-        from_us: i64,
-        to_us: i64,
+        readings: impl IntoIterator<Item = Result<[DayReadings; 2], HistoryError>>,
+        (from_us, to_us, known_until_us): (i64, i64, i64),
         carry: &mut Carry,
         want_slots: bool,
-        (next_day, known_until_us): (Option<&DayReadings>, i64),
-    ) -> (SeenHours, BTreeMap<UnitId, Vec<Slot>>) {
+    ) -> Result<(SeenHours, Slots), HistoryError> {
         let units: Vec<&UnitId> = self.settings.units.keys().collect();
+        let mut left = &units[..];
+        let mut walked = (SeenHours::new(), Slots::new());
+        let mut walk = |units: &[&UnitId], both: &[DayReadings; 2]| {
+            self.walk_units(units, both, (from_us, to_us, known_until_us), carry, want_slots, &mut walked);
+        };
+        for both in readings {
+            let both = both?;
+            let last = both.iter().filter_map(DayReadings::last_unit).max();
+            let (now, later) = left.split_at(left.partition_point(|unit| Some(*unit) <= last));
+            walk(now, &both);
+            left = later;
+        }
+        walk(left, &Default::default());
+        Ok(walked)
+    }
+
+    fn walk_units(
+        &self,
+        units: &[&UnitId],
+        [readings, next_day]: &[DayReadings; 2],
+        (from_us, to_us, known_until_us): (i64, i64, i64),
+        carry: &mut Carry,
+        want_slots: bool,
+        (hours, slots): &mut (SeenHours, Slots),
+    ) {
         let turn = AtomicUsize::new(0);
         let done = Mutex::new(Vec::with_capacity(units.len()));
         let carried_in = &*carry;
@@ -137,20 +166,17 @@ impl Exposures {
             while let Some(id) = units.get(turn.fetch_add(1, Ordering::Relaxed)) {
                 let Some(unit) = self.unit(id) else { continue };
                 let mut carry = carried_in.units.get(*id).cloned().unwrap_or_default();
-                let beyond = Beyond { next: next_day.and_then(|next| next.unit(id)), known_until_us };
+                let beyond = Beyond { next: next_day.unit(id), known_until_us };
                 let walked = unit.walk(readings.unit(id), from_us, to_us, &mut carry, want_slots, beyond);
                 done.lock().expect("no walk panics while it holds the lock").push(((*id).clone(), walked, carry));
             }
         };
-        let cores = thread::available_parallelism().map_or(1, usize::from).min(units.len().max(1));
         thread::scope(|scope| {
-            (1..cores).for_each(|_| {
+            (1..cores().min(units.len())).for_each(|_| {
                 scope.spawn(work);
             });
             work();
         });
-        let mut hours = SeenHours::new();
-        let mut slots = BTreeMap::new();
         for (id, walked, unit_carry) in done.into_inner().expect("no walk panics while it holds the lock") {
             if unit_carry != UnitCarry::default() {
                 carry.units.insert(id.clone(), unit_carry);
@@ -160,12 +186,30 @@ impl Exposures {
             }
             hours.insert(id, walked.hours);
         }
-        (hours, slots)
     }
 
     /// What is known of the day after `number`, if signals change evenly towards its readings.
-    pub(crate) fn next_day<'d, 'r>(&self, days: &'d [DayParts<'r>], number: usize) -> Option<&'d DayParts<'r>> {
+    fn next_day<'d, 'r>(&self, days: &'d [DayParts<'r>], number: usize) -> Option<&'d DayParts<'r>> {
         days.get(number + 1).filter(|_| !self.settings.lines.is_empty())
+    }
+
+    /// All readings of a day, and beside them those of the next one where [`Exposures::walk`] needs them.
+    pub(crate) fn readings(
+        &self,
+        store: &Store,
+        days: &[DayParts<'_>],
+        number: usize,
+    ) -> Result<ByUnits, HistoryError> {
+        // One unit for each core at least, so that none waits for the next step.
+        let mut both = ByUnits::new(cores());
+        for (side, day) in [days.get(number), self.next_day(days, number)].into_iter().enumerate() {
+            let Some((_, file, fresh)) = day else { continue };
+            if let Some(file) = file {
+                both = both.file(side, &store.path(file))?;
+            }
+            both = both.held(side, DayReadings::from_readings(fresh.iter().map(|reading| (*reading).clone())));
+        }
+        Ok(both)
     }
 
     fn key(&self, file: &DayFile, next: Option<&DayFile>, carry: Fingerprint) -> Fingerprint {
@@ -232,7 +276,7 @@ impl Exposures {
             nothing.insert(id.clone(), empty);
             settlers.insert(id.clone(), Settler::new(settings.meter_resolution_h, lacking));
         }
-        let cores = thread::available_parallelism().map_or(1, usize::from);
+        let cores = cores();
         // A few days at a time: reading is spread over the cores, and no more is held than needed.
         for days in chunks(days, 8 * cores) {
             for hours in self.load(days, cores)? {
@@ -282,16 +326,14 @@ impl Exposures {
         until_us: i64,
         cached: bool,
     ) -> Result<(Vec<Day>, Carry), Damaged> {
-        let days = days(files, tail, until_us);
+        let days = &days(files, tail, until_us)[..];
         thread::scope(|scope| {
             let mut carry = CarryOut::known(Carry::default());
             let mut result = Vec::with_capacity(days.len());
-            let mut ahead: Option<(Date, thread::ScopedJoinHandle<'_, _>)> = None;
-            let mut ready: Option<DayReadings> = None;
-            for (number, parts) in days.iter().enumerate() {
-                let (day, file, fresh) = parts;
+            let mut ahead = None;
+            for (number, (day, file, fresh)) in days.iter().enumerate() {
                 let (from_us, to_us) = day_span_us(*day);
-                let next_day = self.next_day(&days, number);
+                let next_day = self.next_day(days, number);
                 // A day towards whose next one signals change is over when that one is.
                 let over_us = if self.settings.lines.is_empty() { to_us } else { day_span_us(day_of_us(to_us)).1 };
                 let late = !fresh.is_empty() || next_day.is_some_and(|(_, _, fresh)| !fresh.is_empty());
@@ -301,24 +343,15 @@ impl Exposures {
                 if let Some(kept) = key.and_then(|key| cache::find(store.data(), *day, key)) {
                     result.push(Day::Kept(kept.clone()));
                     carry = CarryOut::Kept(kept);
-                    ready = None;
+                    ahead = None;
                     continue;
                 }
-                let readings = match (ready.take(), ahead.take_if(|(ready, _)| ready == day)) {
-                    (Some(readings), _) => readings,
-                    (None, Some((_, read))) => {
-                        with_fresh(read.join().expect("a panic in reading is caught at its door")?, fresh)
-                    }
-                    (None, None) => read_day(store, parts)?,
-                };
-                ready = next_day.map(|next| read_day(store, next)).transpose()?;
-                let file_ahead = days.get(number + 1).and_then(|(_, next, _)| *next);
-                if let Some(file) = file_ahead.filter(|_| file.is_some() && ready.is_none()) {
-                    ahead = Some((file.day, scope.spawn(|| store.read(file))));
-                }
+                let read = |number| read_ahead(scope, move || self.readings(store, days, number));
+                let readings = ahead.take().unwrap_or_else(|| read(number));
+                // A day is read while the one before it is walked.
+                ahead = days.get(number + 1).and_then(|(_, next, _)| *next).map(|_| read(number + 1));
                 let mut next = carry.load()?;
-                let beyond = (ready.as_ref(), until_us);
-                let (hours, _) = self.walk(&readings, from_us, to_us.min(until_us), &mut next, false, beyond);
+                let (hours, _) = self.walk(readings, (from_us, to_us.min(until_us), until_us), &mut next, false)?;
                 if let Some(key) = key {
                     // What cannot be kept is computed again next time.
                     let _ = cache::keep(store.data(), *day, key, &hours, &self.settings.bands, &next);
@@ -334,16 +367,24 @@ impl Exposures {
 /// A day with its file and those of its readings that have not left the journal.
 pub(crate) type DayParts<'a> = (Date, Option<&'a DayFile>, Vec<&'a Reading>);
 
-/// All readings of a day.
-pub(crate) fn read_day(store: &Store, (_, file, fresh): &DayParts<'_>) -> Result<DayReadings, HistoryError> {
-    Ok(with_fresh(file.map_or_else(|| Ok(DayReadings::default()), |file| store.read(file))?, fresh))
+/// Reads on a thread of its own, one step ahead of whoever takes what was read.
+fn read_ahead<'scope>(
+    scope: &'scope Scope<'scope, '_>,
+    open: impl FnOnce() -> Result<ByUnits, HistoryError> + Send + 'scope,
+) -> Receiver<Result<[DayReadings; 2], HistoryError>> {
+    let (sender, receiver) = mpsc::sync_channel(1);
+    scope.spawn(move || {
+        // Nobody listens any more: then there is nothing to read for.
+        let _ = match open() {
+            Ok(mut readings) => readings.try_for_each(|both| sender.send(both)),
+            Err(error) => sender.send(Err(error)),
+        };
+    });
+    receiver
 }
 
-fn with_fresh(mut readings: DayReadings, fresh: &[&Reading]) -> DayReadings {
-    if !fresh.is_empty() {
-        readings.add(fresh.iter().map(|reading| (*reading).clone()));
-    }
-    readings
+fn cores() -> usize {
+    thread::available_parallelism().map_or(1, usize::from)
 }
 
 /// Every day from the first reading up to `until_us`, such without a file or a reading among them.

@@ -11,21 +11,13 @@
 //!
 //! Rows are sorted by unit, signal, at, quality (best first), value (largest first, none last).
 
-use std::collections::BTreeMap;
-use std::fs::File;
-use std::path::Path;
-
 use plant::{Signal, UnitId};
 use polars::prelude::*;
 
 use crate::columns::{DayReadings, SignalColumns};
-use crate::{HistoryError, error::guarded};
 
-/// Whole units share a row group until it holds this many rows: one unit can be read without the others, and small
-/// plants get few groups.
-const GROUP_ROWS: usize = 500_000;
-
-fn schema() -> Schema {
+/// The columns.
+pub(crate) fn schema() -> Schema {
     Schema::from_iter([
         Field::new("at".into(), DataType::Datetime(TimeUnit::Microseconds, Some(TimeZone::UTC))),
         Field::new("unit".into(), DataType::String),
@@ -37,12 +29,10 @@ fn schema() -> Schema {
     ])
 }
 
-type Signals = BTreeMap<Signal, SignalColumns>;
-
-/// One row group: some units with all their signals.
-fn group_frame(units: &[(&UnitId, &Signals)]) -> PolarsResult<DataFrame> {
+/// Sorted readings as a frame.
+pub(crate) fn frame(readings: &DayReadings) -> PolarsResult<DataFrame> {
     let mut parts: Vec<(&str, &str, &SignalColumns)> = Vec::new();
-    for (unit, signals) in units {
+    for (unit, signals) in readings.units() {
         let mut named: Vec<_> =
             signals.iter().map(|(signal, columns)| (unit.as_str(), signal.as_str(), columns)).collect();
         named.sort_by_key(|part| part.1);
@@ -91,57 +81,8 @@ fn group_frame(units: &[(&UnitId, &Signals)]) -> PolarsResult<DataFrame> {
     )
 }
 
-/// Writes sorted readings into an open file.
-pub(crate) fn write(path: &Path, file: &File, day: &DayReadings) -> Result<(), HistoryError> {
-    guarded(path, || {
-        let writer = ParquetWriter::new(file).with_compression(ParquetCompression::Lz4Raw);
-        let mut writer = writer.batched(&schema())?;
-        let mut units: Vec<(&UnitId, &Signals)> = Vec::new();
-        let mut rows = 0;
-        for (unit, signals) in day.units() {
-            units.push((unit, signals));
-            rows += signals.values().map(SignalColumns::len).sum::<usize>();
-            if rows >= GROUP_ROWS {
-                writer.write_batch(&group_frame(&units)?)?;
-                units.clear();
-                rows = 0;
-            }
-        }
-        if rows > 0 {
-            writer.write_batch(&group_frame(&units)?)?;
-        }
-        writer.finish()?;
-        Ok(())
-    })
-}
-
-fn open(path: &Path) -> Result<ParquetReader<File>, HistoryError> {
-    let file = File::open(path).map_err(HistoryError::io("open", path))?;
-    Ok(ParquetReader::new(file).set_rechunk(true))
-}
-
-/// Reads a file of readings: all units, or one.
-pub(crate) fn read(path: &Path, only: Option<&UnitId>) -> Result<DayReadings, HistoryError> {
-    let slice = match only {
-        None => None,
-        Some(unit) => {
-            let reader = open(path)?.with_columns(Some(vec!["unit".to_owned()]));
-            let names = guarded(path, || reader.finish()?.column("unit")?.str().cloned())?;
-            let from = partition(names.len(), |row| names.get(row).unwrap_or("") < unit.as_str());
-            let to = partition(names.len(), |row| names.get(row).unwrap_or("") <= unit.as_str());
-            Some((from, to - from))
-        }
-    };
-    let reader = open(path)?.with_slice(slice);
-    let frame = guarded(path, || reader.finish())?;
-    if frame.schema().as_ref() != &schema() {
-        return Err(HistoryError::layout(path, format!("its columns are {:?}", frame.schema())));
-    }
-    guarded(path, || split(&frame))?.map_err(|why| HistoryError::layout(path, why))
-}
-
 /// The first row for which a fact that holds up to somewhere no longer holds.
-fn partition(rows: usize, holds: impl Fn(usize) -> bool) -> usize {
+pub(crate) fn partition(rows: usize, holds: impl Fn(usize) -> bool) -> usize {
     let (mut low, mut high) = (0, rows);
     while low < high {
         let middle = low + (high - low) / 2;
@@ -152,7 +93,7 @@ fn partition(rows: usize, holds: impl Fn(usize) -> bool) -> usize {
 
 /// Splits a frame, sorted as above, into columns per unit and signal. Runs are found by halving, not by comparing
 /// millions of names.
-fn split(frame: &DataFrame) -> PolarsResult<Result<DayReadings, String>> {
+pub(crate) fn split(frame: &DataFrame) -> PolarsResult<Result<DayReadings, String>> {
     let at = frame.column("at")?.datetime()?.physical().clone();
     let unit = frame.column("unit")?.str()?;
     let signal = frame.column("signal")?.str()?;

@@ -6,16 +6,18 @@
 //! hour meter's word on time that nobody saw. [`Baseline`] says what torque is usual; what lies above is excess.
 //!
 //! Everything here blocks, on files or on all cores: callers keep it off the threads of a runtime. Frames are eager and
-//! named in few modules (`frame`, `cache`, `table`, `typed`, `import_parquet`), all behind one door that turns a panic into an
+//! named in few modules (`frame`, `groups`, `cache`, `table`, `typed`, `import_parquet`), all behind one door that turns a panic into an
 //! error.
 
 mod baseline;
 mod baseline_fit;
+mod by_units;
 mod cache;
 mod columns;
 mod error;
 mod exposures;
 mod frame;
+mod groups;
 mod hour;
 mod hour_meters;
 mod import;

@@ -6,10 +6,11 @@ use std::path::{Path, PathBuf};
 
 use plant::{Quality, Signal, TimeSource, UnitId};
 
+use crate::HistoryError;
 use crate::columns::{DayReadings, SignalColumns};
+use crate::groups::Writer;
 use crate::staging::{Part, Parts};
 use crate::store::day_of_us;
-use crate::{HistoryError, frame};
 
 const DAY_US: i64 = 86_400_000_000;
 /// Rows held before they are written: some 40 MB.
@@ -84,7 +85,9 @@ impl<'a> Spool<'a> {
             let name = format!("{}-{}-{day}.parquet", self.name, self.written);
             let path = self.folder.join(&name);
             let file = File::create(&path).map_err(HistoryError::io("create", &path))?;
-            frame::write(&path, &file, &readings)?;
+            let mut writer = Writer::new(&path, &file)?;
+            writer.write(readings)?;
+            writer.finish()?;
             let bytes = file.metadata().map_err(HistoryError::io("look at", &path))?.len();
             self.parts.entry(day).or_default().push(Part { name, bytes });
         }

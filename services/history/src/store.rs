@@ -13,9 +13,11 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use jiff::civil::Date;
 use plant::{DayFile, Reading, Signal, UnitId};
 
+use crate::HistoryError;
+use crate::by_units::ByUnits;
 use crate::columns::{DayReadings, instant};
+use crate::groups::{Groups, Writer};
 use crate::tally::{self, Added, ByTrack};
-use crate::{HistoryError, frame};
 
 const FOLDER: &str = "readings";
 const DAY_US: i64 = 86_400_000_000;
@@ -50,9 +52,8 @@ impl Store {
         generation: i64,
         new: impl IntoIterator<Item = Reading>,
     ) -> Result<DayFile, HistoryError> {
-        let mut readings = current.map_or_else(|| Ok(DayReadings::default()), |file| self.read(file))?;
-        readings.add(new);
-        self.write(day, generation, &readings)
+        let both = self.by_units(current)?.held(1, DayReadings::from_readings(new));
+        self.write(day, generation, both.map(|both| both.map(joined)))
     }
 
     /// Like [`Store::merge`], from the parts that an import has staged. The file is `None` if the day would stay as it is:
@@ -67,11 +68,18 @@ impl Store {
         generation: i64,
         parts: &[PathBuf],
     ) -> Result<(Option<DayFile>, ByTrack<Added>), HistoryError> {
-        let (readings, added) = self.with_staged(current, &[], parts)?;
+        let mut added = ByTrack::<Added>::default();
+        let readings = self.by_units(current)?.with_staged(parts)?.map(|both| {
+            let (readings, gained) = gained(both?);
+            added.add(&gained);
+            Ok(readings)
+        });
+        let file = self.write(day, generation, readings)?;
         if added.iter().all(|(_, _, added)| added.new == 0) {
+            remove(&self.data.join(&file.path))?;
             return Ok((None, added));
         }
-        Ok((Some(self.write(day, generation, &readings)?), added))
+        Ok((Some(file), added))
     }
 
     /// What [`Store::merge_staged`] would add to a day and to readings of it that are known besides, such as those in the
@@ -85,26 +93,12 @@ impl Store {
         known: &[Reading],
         parts: &[PathBuf],
     ) -> Result<ByTrack<Added>, HistoryError> {
-        Ok(self.with_staged(current, known, parts)?.1)
-    }
-
-    fn with_staged(
-        &self,
-        current: Option<&DayFile>,
-        known: &[Reading],
-        parts: &[PathBuf],
-    ) -> Result<(DayReadings, ByTrack<Added>), HistoryError> {
-        let mut readings = current.map_or_else(|| Ok(DayReadings::default()), |file| self.read(file))?;
-        if !known.is_empty() {
-            readings.add(known.iter().cloned());
+        let known = DayReadings::from_readings(known.iter().cloned());
+        let mut added = ByTrack::<Added>::default();
+        for both in self.by_units(current)?.held(0, known).with_staged(parts)? {
+            added.add(&gained(both?).1);
         }
-        let mut before = tally::size(&readings);
-        for part in parts {
-            readings.append(frame::read(part, None)?);
-        }
-        readings.sort();
-        let added = tally::added(&mut before, &readings);
-        Ok((readings, added))
+        Ok(added)
     }
 
     /// Writes a new generation of a day without some signals; `None` if nothing would be left. The current file stays.
@@ -117,11 +111,14 @@ impl Store {
         generation: i64,
         signals: &BTreeSet<Signal>,
     ) -> Result<Option<DayFile>, HistoryError> {
-        let mut readings = self.read(current)?;
-        readings.drop_signals(signals);
-        match readings.rows() {
-            0 => Ok(None),
-            _ => self.write(current.day, generation, &readings).map(Some),
+        let left = self.by_units(Some(current))?.map(|both| {
+            let mut readings = joined(both?);
+            readings.drop_signals(signals);
+            Ok(readings)
+        });
+        match self.write(current.day, generation, left) {
+            Err(HistoryError::EmptyDay { .. }) => Ok(None),
+            written => written.map(Some),
         }
     }
 
@@ -130,7 +127,11 @@ impl Store {
     /// # Errors
     /// If the file cannot be read or is not one of ours.
     pub fn read(&self, file: &DayFile) -> Result<DayReadings, HistoryError> {
-        frame::read(&self.data.join(&file.path), None)
+        let mut day = DayReadings::default();
+        for group in Groups::open(&self.path(file))? {
+            day.append(group?);
+        }
+        Ok(day)
     }
 
     /// One unit's readings of a day; the other units' are not decoded.
@@ -138,7 +139,20 @@ impl Store {
     /// # Errors
     /// If the file cannot be read or is not one of ours.
     pub fn read_unit(&self, file: &DayFile, unit: &UnitId) -> Result<DayReadings, HistoryError> {
-        frame::read(&self.data.join(&file.path), Some(unit))
+        Groups::open(&self.path(file))?.of_unit(unit)
+    }
+
+    /// Where a file lies.
+    pub(crate) fn path(&self, file: &DayFile) -> PathBuf {
+        self.data.join(&file.path)
+    }
+
+    /// A walk with the current file of a day on side 0.
+    fn by_units(&self, current: Option<&DayFile>) -> Result<ByUnits, HistoryError> {
+        match current {
+            Some(file) => ByUnits::new(1).file(0, &self.path(file)),
+            None => Ok(ByUnits::new(1)),
+        }
     }
 
     /// Removes the files of readings up to a generation that the manifest does not list: older ones, and what a crash left
@@ -166,28 +180,72 @@ impl Store {
         Ok(removed)
     }
 
-    fn write(&self, day: Date, generation: i64, readings: &DayReadings) -> Result<DayFile, HistoryError> {
-        let (first, last) = readings.span_us().ok_or(HistoryError::EmptyDay { day })?;
+    fn write(
+        &self,
+        day: Date,
+        generation: i64,
+        parts: impl Iterator<Item = Result<DayReadings, HistoryError>>,
+    ) -> Result<DayFile, HistoryError> {
         let (from, to) = day_span_us(day);
-        for at_us in [first, last] {
-            if !(from..to).contains(&at_us) {
-                return Err(HistoryError::WrongDay { day, at: instant(at_us) });
-            }
-        }
+        let (mut rows, mut conflicts, mut signals) = (0, 0, BTreeSet::new());
+        let mut span: Option<(i64, i64)> = None;
         let path = format!("{FOLDER}/{day}/{generation}.parquet");
-        let bytes = write_whole(&self.data.join(&path), Keep::Durable, |at, file| frame::write(at, file, readings))?;
+        let bytes = write_whole(&self.data.join(&path), Keep::Durable, |at, file| {
+            let mut writer = Writer::new(at, file)?;
+            for readings in parts {
+                let readings = readings?;
+                let Some((first, last)) = readings.span_us() else { continue };
+                for at_us in [first, last] {
+                    if !(from..to).contains(&at_us) {
+                        return Err(HistoryError::WrongDay { day, at: instant(at_us) });
+                    }
+                }
+                span = Some(span.map_or((first, last), |(from, to)| (from.min(first), to.max(last))));
+                rows += readings.rows();
+                conflicts += readings.conflicts();
+                signals.extend(readings.signals());
+                writer.write(readings)?;
+            }
+            if span.is_none() {
+                return Err(HistoryError::EmptyDay { day });
+            }
+            writer.finish()
+        })?;
+        let (first, last) = span.ok_or(HistoryError::EmptyDay { day })?;
         Ok(DayFile {
             day,
             generation,
             path,
-            rows: readings.rows(),
-            conflicts: readings.conflicts(),
+            rows,
+            conflicts,
             first_at: instant(first),
             last_at: instant(last),
             bytes,
-            signals: Some(readings.signals()),
+            signals: Some(signals),
         })
     }
+}
+
+impl ByUnits {
+    /// With the parts of a day that an import has staged on side 1.
+    fn with_staged(self, parts: &[PathBuf]) -> Result<ByUnits, HistoryError> {
+        parts.iter().try_fold(self, |walk, part| walk.file(1, part))
+    }
+}
+
+/// Both sides as one, sorted.
+fn joined([mut readings, new]: [DayReadings; 2]) -> DayReadings {
+    readings.append(new);
+    readings.sort();
+    readings
+}
+
+/// Both sides as one, sorted, and what the second adds to the first.
+fn gained(both: [DayReadings; 2]) -> (DayReadings, ByTrack<Added>) {
+    let mut before = tally::size(&both[0]);
+    let readings = joined(both);
+    let added = tally::added(&mut before, &readings);
+    (readings, added)
 }
 
 /// The UTC day's first instant and that of the next, µs since 1970-01-01T00:00Z.

@@ -101,7 +101,7 @@ pub struct Added {
 }
 
 impl ByTrack<Added> {
-    /// Adds the counts of other days.
+    /// Adds the counts of other days, or of other units.
     pub fn add(&mut self, other: &ByTrack<Added>) {
         for (unit, signal, added) in other.iter() {
             let sum = self.entry(unit, signal);

@@ -100,6 +100,19 @@ impl Ledger {
         Ok((row.get::<i64, _>("closed") as u64, row.get::<i64, _>("total") as u64))
     }
 
+    /// The instant of the reading that comes after so many, in order of time; `None` if there are no more.
+    ///
+    /// # Errors
+    /// [`LedgerError`] if the database fails or an instant does not read back.
+    pub async fn journal_instant(&self, after: u64) -> Result<Option<Timestamp>, LedgerError> {
+        let at_us: Option<i64> = sqlx::query_scalar("SELECT at_us FROM journal ORDER BY at_us LIMIT 1 OFFSET $1")
+            .bind(after as i64)
+            .fetch_optional(&self.readers)
+            .await
+            .map_err(database("count the journal"))?;
+        at_us.map(instant).transpose()
+    }
+
     /// Claims every reading before an instant for a compaction and says on which UTC days they lie.
     ///
     /// Readings that arrive later are not claimed, so that dropping the claim drops just what was moved.
