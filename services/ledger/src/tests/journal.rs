@@ -94,6 +94,9 @@ on_both! {
         let ledger = Ledger::open(&place).await.unwrap();
         let many: Vec<Reading> = (0..1000).map(|i| torque(i * 200, 80.0)).collect();
         ledger.append(&many).await.unwrap();
+        for (after, instant) in [(0, Some(at(0))), (999, Some(at(999 * 200))), (1000, None)] {
+            assert_eq!(ledger.journal_instant(after).await.unwrap(), instant, "after {after}");
+        }
         let days = ledger.claim(at(100_000), 7).await.unwrap();
         assert_eq!(days.iter().map(Date::to_string).collect::<Vec<_>>(), ["1970-01-01", "1970-01-02"]);
         let moved: usize =
