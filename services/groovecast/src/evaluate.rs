@@ -7,7 +7,7 @@ use anyhow::Context;
 use collector::{Arrivals, Outgoing, Pulse};
 use ledger::{By, Evaluation, KeptScore};
 use plant::{Clock, Score, hour_of};
-use publisher::{ConfigState, Interval, Site, Snapshot, TrackRecord, Trial, WearMap};
+use publisher::{ConfigState, Interval, Site, Snapshot, TrackRecord, Trial};
 use tokio::sync::{Notify, mpsc, watch};
 
 use crate::by_station::Filters;
@@ -17,6 +17,7 @@ use crate::grounds::{Grounds, LastSeen};
 use crate::plant_store::PlantStore;
 use crate::run::pause;
 use crate::scoring::Scorer;
+use crate::wear_map::WearOfYear;
 use crate::{advising, doubts, notifying, snapshot, track, wear_map};
 
 /// The name under which advice is raised and cleared.
@@ -133,27 +134,29 @@ impl Evaluator {
         };
         past.filters = Some(filters.clone());
         let mapped = (name.clone(), hour_of(now).div_euclid(24));
-        let known = past.wear_map.take().filter(|(known, _)| *known == mapped).map(|(_, map)| map);
+        let known = past.wear.take().filter(|(known, _)| *known == mapped).map(|(_, wear)| wear);
         let work = move || {
             let scores =
                 Scorer::new(&shown, &model, &scorer, &scorer.model.horizons_h).keeping(&filters).scores(&shown);
             let doubts = doubts::of_fleet(&shown, &meters, &scorer);
-            let map = known.unwrap_or_else(|| {
-                let map = wear_map::last_year(&shown, &model, scorer.exposure.bands.cells());
-                map.inspect_err(|error| tracing::warn!(%error, "no map of wear")).ok().flatten().map(Arc::new)
+            let wear = known.unwrap_or_else(|| {
+                let cells = scorer.exposure.bands.cells();
+                let wear = wear_map::last_year(&shown, &model, cells, scorer.model.recent_h);
+                wear.inspect_err(|error| tracing::warn!(%error, "no map of wear")).unwrap_or_default()
             });
             let snapshot = snapshot::evaluated(&shown, scores, models, doubts, &scorer.time_zone);
             let over = |score: &Score| Interval::of(score, &snapshot, &site).is_due();
             let changed = advising::step(&open, &snapshot.scores, over, &scorer.advice, now);
             let tell = notifying::notices(&changed, &scorer.notify, &snapshot, &site, now);
-            (Snapshot { wear_map: map, ..snapshot }, changed, tell)
+            let snapshot = Snapshot { wear_map: wear.map.clone(), product_paces: wear.paces.clone(), ..snapshot };
+            (snapshot, changed, tell, wear)
         };
-        let (mut snapshot, changed, tell) = tokio::task::spawn_blocking(work).await.context("scoring broke")?;
+        let (mut snapshot, changed, tell, wear) = tokio::task::spawn_blocking(work).await.context("scoring broke")?;
         let by = By { who: ADVISER.to_owned(), at: now };
         self.store.ledger.keep_advice(&changed, &tell, &by).await?;
         snapshot.advice = self.store.ledger.open_advice().await?;
         snapshot.advice.retain(|advice| advice.raised_at.is_some());
-        past.wear_map = Some((mapped, snapshot.wear_map.clone()));
+        past.wear = Some((mapped, wear));
         let due = past.is_due(&snapshot.scores);
         // Readings that come late move the run hours at which a look marks a chance.
         let looked = (fleet.record.revision, name.clone(), hour_of(now));
@@ -242,8 +245,8 @@ struct Past {
     seen: Option<LastSeen>,
     /// Tubes after their looks, by the model that speaks.
     filters: Option<Arc<Filters>>,
-    /// The map of wear, by which model and of which day.
-    wear_map: Option<(ModelAndDay, Option<Arc<WearMap>>)>,
+    /// What wore tubes in the last year, by which model and as of which day.
+    wear: Option<(ModelAndDay, WearOfYear)>,
     /// The track record, of which revision of the record and which model.
     track: Option<((i64, String, i64), Arc<TrackRecord>)>,
     /// What the newest proposed model said last.

@@ -36,6 +36,7 @@ mod notifying;
 mod pages;
 mod people;
 mod plant_store;
+mod product_pace;
 mod progress;
 mod propose;
 mod quoted;

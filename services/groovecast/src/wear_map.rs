@@ -1,53 +1,70 @@
-//! How fast tubes wear in each torque band and temperature band: the wear of every covered hour, given to the bands in
-//! which it ran.
+//! What wore tubes in the last year: the wear of every covered hour, given to the torque band and temperature band in which
+//! it ran, and to the product that ran.
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 use jiff::Timestamp;
-use plant::{HourExposure, Term, hour_of, hour_start};
-use publisher::{WearCell, WearMap};
+use plant::{HourExposure, Term, UnitId, hour_of, hour_start};
+use publisher::{ProductPaces, WearCell, WearMap};
 use wear::WearError;
 
 use crate::dose::doses;
 use crate::fleet::Fleet;
 use crate::model::Model;
+use crate::product_pace;
 
 /// The map speaks of so many hours of the calendar: what has changed since is no longer how the plant runs (house choice).
 const OVER_H: i64 = 365 * 24;
 
-/// A stretch of running: how many hours, how much wear, and where.
-struct Worn {
-    covered_h: f64,
-    equivalent_h: f64,
+/// A stretch of running: which clock hour ended it, how many hours, how much wear, and where.
+pub struct Worn {
+    /// Whole hours since 1970-01-01T00:00Z.
+    pub hour: i64,
+    /// Covered run hours, h.
+    pub covered_h: f64,
+    /// Run hours at the model's plain rate that would have worn as much, h.
+    pub equivalent_h: f64,
     band_h: Vec<f64>,
 }
 
-/// The map of the last year under a model; `None` if the model reads no exposures or nothing ran.
+/// What wore tubes in the last year.
+#[derive(Clone, Default)]
+pub struct WearOfYear {
+    /// By torque band and temperature band; `None` if the model reads no exposures or nothing ran.
+    pub map: Option<Arc<WearMap>>,
+    /// By product.
+    pub paces: Arc<ProductPaces>,
+}
+
+/// The wear of the last year under a model. A unit's pace of late is that of its last `recent_h` covered hours, h.
 ///
 /// # Errors
 /// [`WearError`] for exposures that cannot be.
-pub fn last_year(fleet: &Fleet, model: &Model, cells: usize) -> Result<Option<WearMap>, WearError> {
+pub fn last_year(fleet: &Fleet, model: &Model, cells: usize, recent_h: f64) -> Result<WearOfYear, WearError> {
     let from = hour_of(fleet.until) - OVER_H;
-    let mut worn = Vec::new();
+    let mut worn: BTreeMap<&UnitId, Vec<Worn>> = BTreeMap::new();
     let outlook = model.stations.as_ref().map(|stations| (stations.latent.outlook(), stations.terms()));
-    for hours in fleet.hours.values() {
+    for (unit, hours) in &*fleet.hours {
+        let worn = worn.entry(unit).or_default();
         let hours = &hours[hours.partition_point(|hour| hour.hour < from)..];
         match (&outlook, &model.hazard) {
             (Some((outlook, terms)), _) => {
-                stretches(hours, terms, &mut worn, |covered_h, amounts| Ok(outlook.dose(covered_h, amounts)))?;
+                stretches(hours, terms, worn, |covered_h, amounts| Ok(outlook.dose(covered_h, amounts)))?;
             }
             (None, Some(hazard)) if !hazard.terms.is_empty() => {
                 let mut x = Vec::new();
-                stretches(hours, &model.terms(), &mut worn, |covered_h, amounts| {
+                stretches(hours, &model.terms(), worn, |covered_h, amounts| {
                     let rates: Vec<f64> = amounts.iter().map(|amount| (amount / covered_h).max(0.0)).collect();
                     model.design.covariates(&rates, &mut x)?;
                     Ok(covered_h * hazard.multiplier(&x))
                 })?;
             }
-            _ => return Ok(None),
+            _ => return Ok(WearOfYear::default()),
         }
     }
-    Ok(drawn(&worn, cells, hour_start(from), fleet.until))
+    let map = drawn(worn.values().flatten(), cells, hour_start(from), fleet.until).map(Arc::new);
+    Ok(WearOfYear { map, paces: Arc::new(product_pace::paces(&worn, &fleet.record.campaigns, recent_h)) })
 }
 
 /// Gathers hours until there is a rate to speak of, as scores do, and keeps where they ran.
@@ -69,12 +86,13 @@ fn stretches(
             band_h.resize(band_h.len().max(hour.exposure.band_h.len()), 0.0);
             band_h.iter_mut().zip(&hour.exposure.band_h).for_each(|(sum, h)| *sum += h);
         }
-        worn.push(Worn { covered_h: dose.covered_h, equivalent_h: wear(dose.covered_h, &dose.amounts)?, band_h });
+        let equivalent_h = wear(dose.covered_h, &dose.amounts)?;
+        worn.push(Worn { hour: dose.hour, covered_h: dose.covered_h, equivalent_h, band_h });
     }
     Ok(())
 }
 
-fn drawn(worn: &[Worn], cells: usize, from: Timestamp, to: Timestamp) -> Option<WearMap> {
+fn drawn<'w>(worn: impl Iterator<Item = &'w Worn>, cells: usize, from: Timestamp, to: Timestamp) -> Option<WearMap> {
     let mut map: BTreeMap<usize, WearCell> = BTreeMap::new();
     let (mut covered_h, mut equivalent_h) = (0.0, 0.0);
     for one in worn {
@@ -93,6 +111,13 @@ fn drawn(worn: &[Worn], cells: usize, from: Timestamp, to: Timestamp) -> Option<
     let nowhere = map.remove(&cells).unwrap_or_default();
     let cells = (0..cells).map(|cell| map.remove(&cell).unwrap_or_default()).collect();
     (covered_h > 0.0).then_some(WearMap { from, to, covered_h, equivalent_h, cells, nowhere })
+}
+
+/// Stretches of an hour each from hour 0 on: so many at such a rate.
+#[cfg(test)]
+pub fn worn_hours(parts: &[(usize, f64)]) -> Vec<Worn> {
+    let rates = parts.iter().flat_map(|(hours, rate)| std::iter::repeat_n(*rate, *hours));
+    (0..).zip(rates).map(|(hour, equivalent_h)| Worn { hour, covered_h: 1.0, equivalent_h, band_h: vec![] }).collect()
 }
 
 #[cfg(test)]
@@ -118,7 +143,7 @@ mod tests {
         ];
         let mut worn = Vec::new();
         stretches(&hours, &[Term::Starts], &mut worn, |h, amounts| Ok(h + 2.0 * amounts[0])).unwrap();
-        let map = drawn(&worn, 4, hour_start(0), hour_start(5)).unwrap();
+        let map = drawn(worn.iter(), 4, hour_start(0), hour_start(5)).unwrap();
         // By hand: wear 1, 7, 3 and 5.
         assert_eq!((map.covered_h, map.equivalent_h), (4.0, 16.0));
         let told: Vec<_> = map.cells.iter().chain([&map.nowhere]).map(|cell| (cell.hours, cell.equivalent_h)).collect();
@@ -129,6 +154,6 @@ mod tests {
         }
         let sums = told.iter().fold((0.0, 0.0), |(h, e), (hours, wear)| (h + hours, e + wear));
         assert!((sums.0 - map.covered_h).abs() < 1e-12 && (sums.1 - map.equivalent_h).abs() < 1e-12);
-        assert!(drawn(&[], 4, hour_start(0), hour_start(5)).is_none());
+        assert!(drawn([].iter(), 4, hour_start(0), hour_start(5)).is_none());
     }
 }

@@ -11,7 +11,7 @@ use plant::{
 };
 use serde::Serialize;
 
-use crate::{ModelEntry, ReaderAgreement, Telling, TrackRecord, WearMap};
+use crate::{ModelEntry, ProductPaces, ReaderAgreement, Telling, TrackRecord, WearMap};
 
 /// For what share of time a signal was known: while a usable reading speaks, and not beyond its hold.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
@@ -50,6 +50,8 @@ pub struct Snapshot {
     pub trial: Option<Arc<Trial>>,
     /// How fast tubes wear by torque band and temperature band; `None` if the model reads no exposures.
     pub wear_map: Option<Arc<WearMap>>,
+    /// How fast each unit wears with each product.
+    pub product_paces: Arc<ProductPaces>,
     /// How published chances did.
     pub track: Arc<TrackRecord>,
     /// Looks that were ever set aside, in the order in which that was done.

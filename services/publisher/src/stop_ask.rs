@@ -26,6 +26,8 @@ pub(crate) struct StopAsk {
     pub next: Option<Date>,
     /// Run hours between the two, h.
     pub run_h: Option<f64>,
+    /// What runs between the two.
+    pub product: Option<String>,
     /// How many units can be opened.
     pub room: Option<usize>,
     /// What opening one costs.
@@ -106,6 +108,7 @@ impl StopAsk {
                     let run_h = value.parse().ok().filter(|run_h| (0.0..=100_000.0).contains(run_h));
                     ask.run_h = Some(run_h.ok_or_else(|| refused("run hours from 0 to 100000"))?);
                 }
+                "product" => ask.product = Some(value.to_owned()),
                 "room" => {
                     let room = value.parse().ok().filter(|room| *room <= MOST_UNITS);
                     ask.room = Some(room.ok_or_else(|| refused("a number of units from 0 to 1000"))?);
@@ -126,7 +129,7 @@ impl StopAsk {
                 "decimal" => return Err(refused("point: an address has its numbers with a point")),
                 _ => {
                     let detail = format!(
-                        "{:?} is not asked here; right would be on, units, next, run_h, room, open_cost, late_cost, open, decimal",
+                        "{:?} is not asked here; right would be on, units, next, run_h, product, room, open_cost, late_cost, open, decimal",
                         shortened(name)
                     );
                     return Err(BadAsk::new(name, detail));

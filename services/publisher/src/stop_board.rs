@@ -7,6 +7,7 @@ use plant::{Horizon, Score, State, UnitId};
 use crate::changeovers::after;
 use crate::choice::{Choice, Hold, Odds, choose, hold};
 use crate::opening::Costs;
+use crate::product_pace::{self, ProductPace};
 use crate::stop_ask::{BadAsk, StopAsk};
 use crate::stop_days::{Ahead, Instead, StopDay, ahead, stop_days};
 use crate::{Interval, Site, Snapshot, Voice, standing};
@@ -41,6 +42,8 @@ pub(crate) struct StopUnit<'a> {
     pub at_stop: Result<Horizon, String>,
     /// The chance at the next chance to open, if the tube stays closed at this stop.
     pub at_next: Result<Horizon, String>,
+    /// The product that is asked for, and how fast the unit wears with it; `None` if none is, or that is not known.
+    pub pace: Option<(String, ProductPace)>,
     /// How sure the choice is of it; only of units that were chosen among.
     pub hold: Option<Hold>,
 }
@@ -95,6 +98,9 @@ impl<'a> StopBoard<'a> {
         for unit in &ask.own {
             can_be_opened(unit, snapshot)?;
         }
+        if let Some(product) = &ask.product {
+            product_pace::is_known(product, snapshot)?;
+        }
         let stopped = days.iter().find(|stop| stop.day == day).map(|stop| stop.units.clone());
         let planned = stopped.is_some();
         let as_planned = planned && !ask.all_units;
@@ -103,7 +109,7 @@ impl<'a> StopBoard<'a> {
         let fitted = snapshot.scores.iter().filter_map(|score| Some((score.unit.as_ref()?, score)));
         let mut units: Vec<StopUnit<'a>> = fitted
             .filter(|(unit, _)| wanted(unit))
-            .map(|(unit, score)| StopUnit::of(unit, score, day, snapshot, site, instead))
+            .map(|(unit, score)| StopUnit::of(unit, score, day, snapshot, site, (instead, ask.product.as_deref())))
             .collect();
         let no_crew = !site.opening.has_crew(site.begin(day).max(snapshot.at));
         let room = if no_crew { Some(0) } else { ask.room.or(site.opening.room) };
@@ -156,16 +162,26 @@ impl<'a> StopUnit<'a> {
         day: Date,
         snapshot: &'a Snapshot,
         site: &Site,
-        instead: Instead,
+        (instead, product): (Instead, Option<&str>),
     ) -> StopUnit<'a> {
-        let ahead = ahead(unit, day, snapshot, site, instead);
+        let mut ahead = ahead(unit, day, snapshot, site, instead);
+        let pace_of = |product: &str| snapshot.product_paces.get(unit)?.get(product).copied();
+        let pace = product.and_then(pace_of);
         let interval = Interval::of(score, snapshot, site);
         let voice = &site.voice;
         let at_stop = risk_after(score, ahead.until_stop_h, voice);
-        let at_next = match &ahead.next {
-            Some(next) => risk_after(score, ahead.until_stop_h + next.run_h, voice),
-            None => Err(voice.say("stop-no-next")),
+        let at_next = match (&ahead.next, product, pace) {
+            (None, ..) => Err(voice.say("stop-no-next")),
+            (_, Some(product), None) => Err(voice.tell("stop-pace-unknown", &[("product", &product)])),
+            (Some(next), _, pace) => {
+                // Hours with another product count as so many at the pace of late.
+                let times = pace.map_or(1.0, |pace| pace.times);
+                risk_after(score, ahead.until_stop_h + next.run_h * times, voice)
+            }
         };
+        if let (Some(next), Some(product)) = (&mut ahead.next, product) {
+            next.products = vec![product.to_owned()];
+        }
         let group = if score.hold_and_assess || score.state == State::Reached {
             Group::DoesNotWait
         } else if interval.is_due() || ends_before_next(&interval, &ahead) {
@@ -175,7 +191,8 @@ impl<'a> StopUnit<'a> {
         } else {
             Group::Open
         };
-        StopUnit { unit, score, ahead, group, interval, at_stop, at_next, hold: None }
+        let pace = product.map(ToOwned::to_owned).zip(pace);
+        StopUnit { unit, score, ahead, group, interval, at_stop, at_next, pace, hold: None }
     }
 
     fn odds(&self) -> Option<Odds> {

@@ -4,6 +4,7 @@ use plant::UnitId;
 
 use crate::form::Form;
 use crate::opening::Span;
+use crate::product_pace::products;
 use crate::stop_ask::StopAsk;
 use crate::stop_board::StopBoard;
 use crate::{Site, Snapshot, Voice};
@@ -14,6 +15,8 @@ pub(crate) struct StopForm {
     pub all_units: bool,
     pub next: String,
     pub run_h: String,
+    /// Products that can be asked for, and whether one is.
+    pub products: Vec<(String, bool)>,
     /// In which style numbers are typed in it.
     pub decimal: String,
     pub room: String,
@@ -35,6 +38,7 @@ pub(crate) fn label(field: &str, voice: &Voice) -> Option<String> {
         "units" => voice.say("stop-units"),
         "next" => voice.say("stop-next-chance-to-open"),
         "run_h" => voice.say("stop-run-hours-until-then-h"),
+        "product" => voice.say("stop-product"),
         "room" => voice.say("stop-room-units"),
         "open_cost" => voice.say("stop-opening-one"),
         "late_cost" => voice.say("stop-a-late-catch-more"),
@@ -45,7 +49,7 @@ pub(crate) fn label(field: &str, voice: &Voice) -> Option<String> {
 
 impl StopForm {
     /// The form of a question that is answered.
-    pub(crate) fn answered(ask: &StopAsk, stop: &StopBoard<'_>, site: &Site) -> Self {
+    pub(crate) fn answered(ask: &StopAsk, stop: &StopBoard<'_>, snapshot: &Snapshot, site: &Site) -> Self {
         let voice = &site.voice;
         let typed = |span: Option<Span>| span.map_or(String::new(), |span| ends(span, |end| voice.typed(end), "-"));
         let fitted = stop.units.iter().filter(|unit| unit.score.tube.is_some());
@@ -54,6 +58,7 @@ impl StopForm {
             all_units: !stop.as_planned,
             next: ask.next.map_or(String::new(), |next| next.to_string()),
             run_h: ask.run_h.map_or(String::new(), |run_h| voice.typed(run_h)),
+            products: offered(ask.product.as_deref(), snapshot),
             room: ask.room.map_or(String::new(), |room| room.to_string()),
             open_cost: typed(ask.open_cost),
             late_cost: typed(ask.late_cost),
@@ -74,6 +79,7 @@ impl StopForm {
             all_units: sent.get("units") == "all",
             next: value("next"),
             run_h: value("run_h"),
+            products: offered(Some(sent.get("product").trim()), snapshot),
             // The numbers stand as they were sent, so in that style.
             decimal: sent.style(site.voice.display).0.word().to_owned(),
             room: value("room"),
@@ -91,6 +97,7 @@ impl StopForm {
             all_units: false,
             next: String::new(),
             run_h: String::new(),
+            products: Vec::new(),
             decimal: voice.display.decimal.word().to_owned(),
             room: String::new(),
             open_cost: String::new(),
@@ -102,6 +109,10 @@ impl StopForm {
             money: costs.map_or(String::new(), |costs| costs.money.clone()),
         }
     }
+}
+
+fn offered(asked: Option<&str>, snapshot: &Snapshot) -> Vec<(String, bool)> {
+    products(snapshot).into_iter().map(|product| (product.to_owned(), Some(product) == asked)).collect()
 }
 
 /// One amount, or two ends with a dash between.

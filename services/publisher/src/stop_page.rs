@@ -77,6 +77,8 @@ struct StopRow {
     interval: Vec<String>,
     interval_due: bool,
     ahead: String,
+    /// How fast it wears with the product that is asked for.
+    pace: Option<String>,
     sheet: bool,
 }
 
@@ -108,7 +110,7 @@ pub(crate) async fn page(Shown(publisher): Shown, RawQuery(query): RawQuery) -> 
         limit: site.limit_words(),
         wrong: None,
         days: days(&stop.days, Some(stop.day), voice),
-        ask: StopForm::answered(&ask, &stop, site),
+        ask: StopForm::answered(&ask, &stop, &snapshot, site),
         query: if query.is_empty() { String::new() } else { format!("?{query}") },
         stop: Some(StopTold {
             day: voice.weekday_and_day(stop.day),
@@ -236,6 +238,7 @@ fn row(unit: &StopUnit<'_>, stop: &StopBoard<'_>, snapshot: &Snapshot, site: &Si
         interval: unit.interval.words(site),
         interval_due: unit.interval.is_due() || unit.group == Group::ByInterval,
         ahead,
+        pace: unit.pace.as_ref().filter(|_| !held).map(|(product, pace)| pace.words(product, voice)),
         sheet: score.tube.as_ref().is_some_and(|tube| snapshot.tubes.contains_key(tube)),
     }
 }

@@ -13,8 +13,9 @@ use plant::{
 };
 use publisher::{
     AgreementKappa, CollectorSeen, ConfigState, Contender, Costs, Disk, Drift, FittedTerm, Journal, KnownShare, Link,
-    LongestInterval, MarkedScore, ModelBasis, ModelEntry, ModelStatus, Opening, Publisher, ReadAccess, ReaderAgreement,
-    Site, Snapshot, Span, Telling, Totals, TrackLine, TrackRecord, Trial, TubeDetail, Voice, WearCell, WearMap,
+    LongestInterval, MarkedScore, ModelBasis, ModelEntry, ModelStatus, Opening, ProductPace, ProductPaces, Publisher,
+    ReadAccess, ReaderAgreement, Site, Snapshot, Span, Telling, Totals, TrackLine, TrackRecord, Trial, TubeDetail,
+    Voice, WearCell, WearMap,
 };
 use tokio::sync::watch;
 
@@ -491,6 +492,18 @@ fn wear_map() -> WearMap {
     }
 }
 
+/// How fast two of the units wear with two products.
+fn product_paces() -> ProductPaces {
+    let pace = |times, covered_h, own| ProductPace { times, covered_h, own };
+    let of = |unit: &str, ice, fondant| {
+        (unit_id(unit), BTreeMap::from([("ice mix".to_owned(), ice), ("fondant".to_owned(), fondant)]))
+    };
+    ProductPaces::from([
+        of("C-103", pace(0.5, 2210.0, true), pace(2.0, 640.0, true)),
+        of("C-106", pace(0.8, 5310.0, false), pace(1.5, 640.0, false)),
+    ])
+}
+
 /// How the chances of the invented plant did.
 fn track() -> TrackRecord {
     let mark = |day: &str, tube: &str, chance: f64, found: bool| MarkedScore {
@@ -593,6 +606,7 @@ pub fn snapshot() -> Snapshot {
         asides: vec![aside()],
         track: Arc::new(track()),
         wear_map: Some(Arc::new(wear_map())),
+        product_paces: Arc::new(product_paces()),
         campaigns: campaigns(),
         advice: advice(),
         suspicions: suspicions(),
