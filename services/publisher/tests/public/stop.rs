@@ -89,7 +89,7 @@ async fn with_another_product_hours_count_as_it_wears() {
     }
     let page = body(&format!("/changeovers?{query}&product=fondant")).await;
     assert!(page.contains("With fondant it wears 2.0 times as fast as of late"), "{page}");
-    assert!(page.contains("640\u{a0}h of running of all units with it"), "{page}");
+    assert!(page.contains("from 640\u{a0}h of all units with it"), "{page}");
     assert!(page.contains("how fondant wears this unit is not known"), "{page}");
     assert!(page.contains("<option selected>fondant</option>"), "{page}");
     for place in ["/api/v1/changeovers/choice", "/changeovers"] {
