@@ -10,11 +10,12 @@ use std::time::Duration;
 
 use history::{
     Added, BadFile, ByTrack, HistoryError, ImportError, ImportSettings, Merged, Progress, Staged, Staging, Tally,
+    on_all_cores,
 };
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
-use plant::{Clock, Reading};
+use plant::{Clock, DayFile, Reading};
 
 use crate::exit::Failure;
 use crate::plant_store::{DaysLock, PlantStore, blocking};
@@ -190,17 +191,44 @@ async fn journal(store: &PlantStore) -> anyhow::Result<BTreeMap<Date, Vec<Readin
 
 /// What days would gain; nothing is written.
 async fn compare(store: &PlantStore, staged: &Staged, gauge: &Gauge) -> Result<Merged, Failure> {
-    let mut known = journal(store).await?;
+    let known = journal(store).await?;
     let current = store.ledger.day_files().await?;
     let mut merged = Merged::default();
-    for (done, (day, parts)) in staged.days.iter().enumerate() {
-        let file = current.iter().find(|file| file.day == *day).cloned();
-        let (days, parts, known) = (store.store.clone(), parts.clone(), known.remove(day).unwrap_or_default());
-        let added = blocking(move || days.compare_staged(file.as_ref(), &known, &parts)).await?;
-        merged.note(*day, &added);
-        gauge.show("comparing", done as u64 + 1, staged.days.len() as u64, ("days", 1.0));
+    let days: Vec<(&Date, &Vec<PathBuf>)> = staged.days.iter().collect();
+    for days in days.chunks(DAYS_AT_ONCE) {
+        let work = day_work(days, &current, &known);
+        let files = store.store.clone();
+        let compare = move |day: &DayWork| files.compare_staged(day.current.as_ref(), &day.known, &day.parts);
+        let all = blocking(move || on_all_cores(&work, compare)).await?;
+        for ((day, _), added) in days.iter().zip(all) {
+            merged.note(**day, &added);
+        }
+        gauge.show("comparing", merged.days.len() as u64, staged.days.len() as u64, ("days", 1.0));
     }
     Ok(merged)
+}
+
+/// What there is to do for a day.
+struct DayWork {
+    day: Date,
+    current: Option<DayFile>,
+    /// Readings of it that are in the journal.
+    known: Vec<Reading>,
+    parts: Vec<PathBuf>,
+}
+
+fn day_work(
+    days: &[(&Date, &Vec<PathBuf>)],
+    current: &[DayFile],
+    known: &BTreeMap<Date, Vec<Reading>>,
+) -> Vec<DayWork> {
+    let work = |(day, parts): &(&Date, &Vec<PathBuf>)| DayWork {
+        day: **day,
+        current: current.iter().find(|file| file.day == **day).cloned(),
+        known: known.get(day).cloned().unwrap_or_default(),
+        parts: (*parts).clone(),
+    };
+    days.iter().map(work).collect()
 }
 
 /// Merges days, some at a time; those that were merged before a kill are not looked at again.
@@ -211,26 +239,27 @@ async fn merge(store: &PlantStore, staged: &Staged, staging: &Staging, gauge: &G
     for days in left.chunks(DAYS_AT_ONCE) {
         let mut lock = lock_days(store).await?;
         let generation = store.ledger.next_generation().await?;
-        let current = store.ledger.day_files().await?;
+        let work = day_work(days, &store.ledger.day_files().await?, &known);
+        let files = store.store.clone();
+        let merge = move |day: &DayWork| {
+            let (old, parts) = (day.current.as_ref(), &day.parts);
+            let seen = match day.known.as_slice() {
+                [] => None,
+                known => Some(files.compare_staged(old, known, parts)?),
+            };
+            let (file, added) = files.merge_staged(day.day, old, generation, parts)?;
+            Ok((file, seen.unwrap_or(added)))
+        };
+        let all = blocking(move || on_all_cores(&work, merge)).await?;
         let mut files = Vec::new();
-        for (day, parts) in days.iter().copied() {
-            let old = current.iter().find(|file| file.day == *day).cloned();
-            let known = known.get(day).cloned().unwrap_or_default();
-            let (days, day, parts) = (store.store.clone(), *day, parts.clone());
-            let (file, added) = blocking(move || {
-                let seen =
-                    if known.is_empty() { None } else { Some(days.compare_staged(old.as_ref(), &known, &parts)?) };
-                let (file, added) = days.merge_staged(day, old.as_ref(), generation, &parts)?;
-                Ok::<_, HistoryError>((file, seen.unwrap_or(added)))
-            })
-            .await?;
-            merged.note(day, &added);
+        for ((day, _), (file, added)) in days.iter().zip(all) {
+            merged.note(**day, &added);
             files.extend(file);
-            gauge.show("merging", merged.days.len() as u64, staged.days.len() as u64, ("days", 1.0));
         }
         store.ledger.commit_days(&mut lock.right, &files, None).await?;
         store.remove_unlisted(generation).await?;
         staging.keep_merged(&merged, days.iter().flat_map(|(_, parts)| *parts)).map_err(failed)?;
+        gauge.show("merging", merged.days.len() as u64, staged.days.len() as u64, ("days", 1.0));
     }
     Ok(merged)
 }

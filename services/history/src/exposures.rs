@@ -14,6 +14,7 @@ use crate::baseline::{Baseline, Expectation};
 use crate::by_units::ByUnits;
 use crate::cache::{self, Fingerprint, Kept, SeenHours};
 use crate::columns::{DayReadings, instant};
+use crate::cores::cores;
 use crate::hour::{Carry, UnitCarry};
 use crate::slot::Slot;
 use crate::store::{Store, day_of_us, day_span_us};
@@ -381,10 +382,6 @@ fn read_ahead<'scope>(
         };
     });
     receiver
-}
-
-fn cores() -> usize {
-    thread::available_parallelism().map_or(1, usize::from)
 }
 
 /// Every day from the first reading up to `until_us`, such without a file or a reading among them.
