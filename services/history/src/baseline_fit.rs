@@ -83,7 +83,7 @@ impl Exposures {
         for (number, (day, ..)) in days.iter().enumerate() {
             let (from_us, to_us) = day_span_us(*day);
             let span_us = (from_us, to_us.min(until_us), until_us);
-            let (_, slots) = self.walk(self.readings(store, &days, number)?, span_us, &mut carry, true)?;
+            let (_, slots) = self.walk(self.readings(store, &days, number), span_us, &mut carry, true)?;
             for (unit, slots) in slots {
                 let barred: &[_] = excluded.get(&unit).map_or(&[], Vec::as_slice);
                 let free = |slot: &Slot| {

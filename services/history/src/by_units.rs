@@ -1,6 +1,6 @@
 //! Readings from several sources, a few units at a time: of each unit everything at once.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use plant::UnitId;
 
@@ -8,23 +8,44 @@ use crate::HistoryError;
 use crate::columns::DayReadings;
 use crate::groups::Groups;
 
+/// What of a source is still to be read.
+enum Rest {
+    /// All of a file. It is opened when its turn comes: of a day that an import has staged there may be more than a process may
+    /// have open.
+    File(PathBuf),
+    /// Some groups of a file.
+    Groups(Groups),
+    /// Nothing.
+    Nothing,
+}
+
 /// Where readings come from. `held` is what was read and not handed out yet.
 struct Source {
     side: usize,
-    /// `None` at its end.
-    groups: Option<Groups>,
+    rest: Rest,
     held: DayReadings,
 }
 
 impl Source {
     fn fill(&mut self, units: usize) -> Result<(), HistoryError> {
-        while let Some(groups) = self.groups.as_mut().filter(|_| self.held.units().len() <= units) {
-            match groups.next() {
-                Some(group) => self.held.append(group?),
-                None => self.groups = None,
+        while self.goes_on() && self.held.units().len() <= units {
+            let mut groups = match std::mem::replace(&mut self.rest, Rest::Nothing) {
+                Rest::File(path) => Groups::open(&path)?,
+                Rest::Groups(groups) => groups,
+                Rest::Nothing => return Ok(()),
+            };
+            if let Some(group) = groups.next() {
+                self.held.append(group?);
+            }
+            if !groups.is_over() {
+                self.rest = Rest::Groups(groups);
             }
         }
         Ok(())
+    }
+
+    fn goes_on(&self) -> bool {
+        !matches!(self.rest, Rest::Nothing)
     }
 }
 
@@ -42,14 +63,14 @@ impl ByUnits {
     }
 
     /// With a file of readings on a side, 0 or 1.
-    pub(crate) fn file(mut self, side: usize, path: &Path) -> Result<Self, HistoryError> {
-        self.sources.push(Source { side, groups: Some(Groups::open(path)?), held: DayReadings::default() });
-        Ok(self)
+    pub(crate) fn file(mut self, side: usize, path: &Path) -> Self {
+        self.sources.push(Source { side, rest: Rest::File(path.to_owned()), held: DayReadings::default() });
+        self
     }
 
     /// With sorted readings on a side, 0 or 1.
     pub(crate) fn held(mut self, side: usize, readings: DayReadings) -> Self {
-        self.sources.push(Source { side, groups: None, held: readings });
+        self.sources.push(Source { side, rest: Rest::Nothing, held: readings });
         self
     }
 }
@@ -65,7 +86,7 @@ impl Iterator for ByUnits {
             }
         }
         // Of a source that goes on the last unit may go on too.
-        let going_on = self.sources.iter().filter(|source| source.groups.is_some());
+        let going_on = self.sources.iter().filter(|source| source.goes_on());
         let end: Option<UnitId> = going_on.filter_map(|source| source.held.last_unit()).min().cloned();
         let mut sides = [DayReadings::default(), DayReadings::default()];
         let mut joined = [0, 0];
@@ -130,7 +151,7 @@ mod tests {
         let held = vec![reading("B", 0, 3.0), reading("E", 9, 3.0), reading("G", 1, 3.0)];
         let all: Vec<Reading> = in_one.concat().into_iter().chain(held.clone()).collect();
         for at_least in 1..8 {
-            let walk = ByUnits::new(at_least).file(0, &one).unwrap().file(1, &other).unwrap();
+            let walk = ByUnits::new(at_least).file(0, &one).file(1, &other);
             let walk = walk.held(0, DayReadings::from_readings(held.clone()));
             let steps: Vec<[DayReadings; 2]> = walk.map(Result::unwrap).collect();
             let units = |step: &[DayReadings; 2]| {
@@ -167,15 +188,32 @@ mod tests {
     }
 
     #[test]
+    fn a_file_is_open_only_while_it_is_read() {
+        let folder = tempfile::tempdir().unwrap();
+        let mut walk = ByUnits::new(1);
+        for number in 0..20 {
+            let path = folder.path().join(format!("{number}.parquet"));
+            file(&path, &[vec![reading("A", number, 1.0)]]);
+            walk = walk.file(1, &path);
+        }
+        let open = |walk: &ByUnits| walk.sources.iter().filter(|it| matches!(it.rest, Rest::Groups(_))).count();
+        assert_eq!(open(&walk), 0);
+        assert_eq!(walk.next().unwrap().unwrap()[1].rows(), 20);
+        assert_eq!(open(&walk), 0);
+        assert!(walk.next().is_none());
+        let missing = ByUnits::new(1).file(0, &folder.path().join("none.parquet")).next().unwrap();
+        assert!(missing.unwrap_err().is_gone());
+    }
+
+    #[test]
     fn what_breaks_off_is_told_once() {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("1.parquet");
         file(&path, &[vec![reading("A", 1, 1.0)], vec![reading("B", 1, 1.0)]]);
-        let walk = ByUnits::new(1).file(0, &path).unwrap();
-        let length = std::fs::metadata(&path).unwrap().len();
-        let whole = std::fs::read(&path).unwrap();
-        let mut torn = whole.clone();
-        torn[4..length as usize / 4].fill(0xFF);
+        let walk = ByUnits::new(1).file(0, &path);
+        let mut torn = std::fs::read(&path).unwrap();
+        let quarter = torn.len() / 4;
+        torn[4..quarter].fill(0xFF);
         std::fs::write(&path, torn).unwrap();
         let steps: Vec<bool> = walk.map(|step| step.is_ok()).collect();
         assert_eq!(steps, [false]);

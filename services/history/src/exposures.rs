@@ -1,9 +1,10 @@
 //! Exposures of a fleet: days from the cache where nothing changed, from readings where something did.
 
 use std::collections::BTreeMap;
+use std::panic::resume_unwind;
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
-use std::sync::mpsc::{self, Receiver};
+use std::sync::mpsc;
 use std::thread::{self, Scope};
 
 use jiff::Timestamp;
@@ -195,22 +196,17 @@ impl Exposures {
     }
 
     /// All readings of a day, and beside them those of the next one where [`Exposures::walk`] needs them.
-    pub(crate) fn readings(
-        &self,
-        store: &Store,
-        days: &[DayParts<'_>],
-        number: usize,
-    ) -> Result<ByUnits, HistoryError> {
+    pub(crate) fn readings(&self, store: &Store, days: &[DayParts<'_>], number: usize) -> ByUnits {
         // One unit for each core at least, so that none waits for the next step.
         let mut both = ByUnits::new(cores());
         for (side, day) in [days.get(number), self.next_day(days, number)].into_iter().enumerate() {
             let Some((_, file, fresh)) = day else { continue };
             if let Some(file) = file {
-                both = both.file(side, &store.path(file))?;
+                both = both.file(side, &store.path(file));
             }
             both = both.held(side, DayReadings::from_readings(fresh.iter().map(|reading| (*reading).clone())));
         }
-        Ok(both)
+        both
     }
 
     fn key(&self, file: &DayFile, next: Option<&DayFile>, carry: Fingerprint) -> Fingerprint {
@@ -371,17 +367,19 @@ pub(crate) type DayParts<'a> = (Date, Option<&'a DayFile>, Vec<&'a Reading>);
 /// Reads on a thread of its own, one step ahead of whoever takes what was read.
 fn read_ahead<'scope>(
     scope: &'scope Scope<'scope, '_>,
-    open: impl FnOnce() -> Result<ByUnits, HistoryError> + Send + 'scope,
-) -> Receiver<Result<[DayReadings; 2], HistoryError>> {
+    open: impl FnOnce() -> ByUnits + Send + 'scope,
+) -> impl Iterator<Item = Result<[DayReadings; 2], HistoryError>> {
     let (sender, receiver) = mpsc::sync_channel(1);
-    scope.spawn(move || {
-        // Nobody listens any more: then there is nothing to read for.
-        let _ = match open() {
-            Ok(mut readings) => readings.try_for_each(|both| sender.send(both)),
-            Err(error) => sender.send(Err(error)),
-        };
-    });
-    receiver
+    // Where nobody listens any more there is nothing to read for.
+    let reader = scope.spawn(move || drop(open().try_for_each(|both| sender.send(both))));
+    let mut reader = Some(reader);
+    std::iter::from_fn(move || {
+        receiver.recv().ok().or_else(|| {
+            // A reader that broke has not come to the end.
+            reader.take()?.join().unwrap_or_else(|panic| resume_unwind(panic));
+            None
+        })
+    })
 }
 
 /// Every day from the first reading up to `until_us`, such without a file or a reading among them.

@@ -34,6 +34,11 @@ impl Groups {
         Ok(Self { path: path.to_owned(), file, metadata, next: 0, row: 0 })
     }
 
+    /// Whether the last group was handed out.
+    pub(crate) fn is_over(&self) -> bool {
+        self.next == self.metadata.row_groups.len()
+    }
+
     fn frame(&self, rows: (usize, usize), columns: Option<Vec<String>>) -> Result<DataFrame, HistoryError> {
         let file = self.file.try_clone().map_err(HistoryError::io("read", &self.path))?;
         guarded(&self.path, || {

@@ -52,7 +52,7 @@ impl Store {
         generation: i64,
         new: impl IntoIterator<Item = Reading>,
     ) -> Result<DayFile, HistoryError> {
-        let both = self.by_units(current)?.held(1, DayReadings::from_readings(new));
+        let both = self.by_units(current).held(1, DayReadings::from_readings(new));
         self.write(day, generation, both.map(|both| both.map(joined)))
     }
 
@@ -69,7 +69,7 @@ impl Store {
         parts: &[PathBuf],
     ) -> Result<(Option<DayFile>, ByTrack<Added>), HistoryError> {
         let mut added = ByTrack::<Added>::default();
-        let readings = self.by_units(current)?.with_staged(parts)?.map(|both| {
+        let readings = self.by_units(current).with_staged(parts).map(|both| {
             let (readings, gained) = gained(both?);
             added.add(&gained);
             Ok(readings)
@@ -95,7 +95,7 @@ impl Store {
     ) -> Result<ByTrack<Added>, HistoryError> {
         let known = DayReadings::from_readings(known.iter().cloned());
         let mut added = ByTrack::<Added>::default();
-        for both in self.by_units(current)?.held(0, known).with_staged(parts)? {
+        for both in self.by_units(current).held(0, known).with_staged(parts) {
             added.add(&gained(both?).1);
         }
         Ok(added)
@@ -111,7 +111,7 @@ impl Store {
         generation: i64,
         signals: &BTreeSet<Signal>,
     ) -> Result<Option<DayFile>, HistoryError> {
-        let left = self.by_units(Some(current))?.map(|both| {
+        let left = self.by_units(Some(current)).map(|both| {
             let mut readings = joined(both?);
             readings.drop_signals(signals);
             Ok(readings)
@@ -148,10 +148,10 @@ impl Store {
     }
 
     /// A walk with the current file of a day on side 0.
-    fn by_units(&self, current: Option<&DayFile>) -> Result<ByUnits, HistoryError> {
+    fn by_units(&self, current: Option<&DayFile>) -> ByUnits {
         match current {
             Some(file) => ByUnits::new(1).file(0, &self.path(file)),
-            None => Ok(ByUnits::new(1)),
+            None => ByUnits::new(1),
         }
     }
 
@@ -228,8 +228,8 @@ impl Store {
 
 impl ByUnits {
     /// With the parts of a day that an import has staged on side 1.
-    fn with_staged(self, parts: &[PathBuf]) -> Result<ByUnits, HistoryError> {
-        parts.iter().try_fold(self, |walk, part| walk.file(1, part))
+    fn with_staged(self, parts: &[PathBuf]) -> ByUnits {
+        parts.iter().fold(self, |walk, part| walk.file(1, part))
     }
 }
 
