@@ -30,7 +30,13 @@ impl Sum {
 }
 
 /// The paces of all units that ran, hours in order: from a unit's own hours with a product, or else from those of all units.
-pub fn paces(worn: &BTreeMap<&UnitId, Vec<Worn>>, campaigns: &[Campaign], recent_h: f64) -> ProductPaces {
+/// `ahead` gives the pace at which an hour ahead is reckoned of a unit with such a pace of late.
+pub fn paces(
+    worn: &BTreeMap<&UnitId, Vec<Worn>>,
+    campaigns: &[Campaign],
+    recent_h: f64,
+    ahead: impl Fn(f64) -> f64,
+) -> ProductPaces {
     let mut own: BTreeMap<&UnitId, BTreeMap<&str, Sum>> = BTreeMap::new();
     let mut of_all: BTreeMap<&str, Sum> = BTreeMap::new();
     for (unit, worn) in worn {
@@ -53,7 +59,7 @@ pub fn paces(worn: &BTreeMap<&UnitId, Vec<Worn>>, campaigns: &[Campaign], recent
             let here = own.get(unit).and_then(|products| products.get(product)).filter(|sum| sum.rate().is_some());
             let sum = here.unwrap_or(all);
             if let Some(rate) = sum.rate() {
-                let pace = ProductPace { times: rate / of_late, covered_h: sum.covered_h, own: here.is_some() };
+                let pace = ProductPace { times: rate / ahead(of_late), covered_h: sum.covered_h, own: here.is_some() };
                 paces.entry((*unit).clone()).or_default().insert((*product).to_owned(), pace);
             }
         }
@@ -99,11 +105,11 @@ mod tests {
             campaign(&b, (0, 50), "ice"),
             campaign(&b, (900, 950), "fat"),
         ];
-        let paces = paces(&worn, &campaigns, 300.0);
+        let paces = paces(&worn, &campaigns, 300.0, f64::sqrt);
         let pace = |times, covered_h, own| ProductPace { times, covered_h, own };
         let of_a = [("ice".to_owned(), pace(2.0, 200.0, true)), ("oil".to_owned(), pace(1.0, 300.0, true))];
-        // 250 h of ice in all, at 2.2 on average; B's pace of late is 4.
-        let of_b = [("ice".to_owned(), pace(2.2 / 4.0, 250.0, false)), ("oil".to_owned(), pace(0.25, 300.0, false))];
+        // 250 h of ice in all, at 2.2 on average; B's pace of late is 4, and hours ahead are reckoned at 2.
+        let of_b = [("ice".to_owned(), pace(1.1, 250.0, false)), ("oil".to_owned(), pace(0.5, 300.0, false))];
         assert_eq!(paces, ProductPaces::from([(a.clone(), of_a.into()), (b.clone(), of_b.into())]));
     }
 }

@@ -64,7 +64,10 @@ pub fn last_year(fleet: &Fleet, model: &Model, cells: usize, recent_h: f64) -> R
         }
     }
     let map = drawn(worn.values().flatten(), cells, hour_start(from), fleet.until).map(Arc::new);
-    Ok(WearOfYear { map, paces: Arc::new(product_pace::paces(&worn, &fleet.record.campaigns, recent_h)) })
+    // Latent wear takes only a part of the pace of late into the time to come.
+    let ahead = |pace| model.stations.as_ref().map_or(pace, |stations| stations.latent.coming(1.0, pace));
+    let paces = product_pace::paces(&worn, &fleet.record.campaigns, recent_h, ahead);
+    Ok(WearOfYear { map, paces: Arc::new(paces) })
 }
 
 /// Gathers hours until there is a rate to speak of, as scores do, and keeps where they ran.
