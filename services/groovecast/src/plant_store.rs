@@ -133,27 +133,26 @@ impl PlantStore {
     }
 
     /// Moves closed hours, and late readings, from the journal into day files; and others too, the oldest first, while very
-    /// many lie there.
+    /// many lie there. So many at a time: whether there are more to move is returned.
     ///
     /// # Errors
     /// If disk or database refuse; then the readings stay in the journal.
-    pub async fn close_hours(&self, now: Timestamp) -> anyhow::Result<()> {
+    pub async fn close_hours(&self, now: Timestamp) -> anyhow::Result<bool> {
         self.move_but(MOST_WAITING, now).await
     }
 
-    async fn move_but(&self, most_waiting: u64, now: Timestamp) -> anyhow::Result<()> {
+    async fn move_but(&self, most_waiting: u64, now: Timestamp) -> anyhow::Result<bool> {
         let until = hour_start(hour_of(now - self.config.close_after));
-        loop {
-            let (closed, total) = self.ledger.journal_counts(until).await?;
-            if closed == 0 && total <= most_waiting {
-                return Ok(());
-            }
-            // While an import works, hours stay in the journal; they are looked at again in a moment.
-            let Some(mut lock) = self.try_lock_days().await? else { return Ok(()) };
-            let crowded = self.ledger.journal_instant(most_waiting).await?;
-            let before = crowded.map_or(until, |at| at + SignedDuration::from_micros(1));
-            self.move_readings(before, until.min(before), &mut lock).await?;
+        let (closed, total) = self.ledger.journal_counts(until).await?;
+        if closed == 0 && total <= most_waiting {
+            return Ok(false);
         }
+        // While an import works, hours stay in the journal; they are looked at again in a moment.
+        let Some(mut lock) = self.try_lock_days().await? else { return Ok(false) };
+        let crowded = self.ledger.journal_instant(most_waiting).await?;
+        let before = crowded.map_or(until, |at| at + SignedDuration::from_micros(1));
+        self.move_readings(before, until.min(before), &mut lock).await?;
+        Ok(crowded.is_some())
     }
 
     /// Moves the readings before an instant. All hours up to `closed` are closed then.
@@ -288,15 +287,18 @@ mod tests {
         let now = Timestamp::from_second(7_260).unwrap();
         let hours = |fleet: Fleet| format!("{:?}", fleet.hours);
         let before = hours(store.fleet(now, None).await.unwrap());
-        store.move_but(150, now).await.unwrap();
+        assert!(!store.move_but(150, now).await.unwrap());
         assert_eq!(waiting(&store).await, (0, 150), "no hour is over, and the journal is not crowded");
-        store.move_but(40, now).await.unwrap();
         // 41 at a time, as long as there are more than 40.
-        assert_eq!(waiting(&store).await, (123, 27));
+        for (moved, left, more) in [(41, 109, true), (82, 68, true), (123, 27, true), (123, 27, false)] {
+            assert_eq!(store.move_but(40, now).await.unwrap(), more);
+            assert_eq!(waiting(&store).await, (moved, left));
+        }
         assert_eq!(store.ledger.closed_until().await.unwrap(), Some(Timestamp::from_second(3_600).unwrap()));
         assert_eq!(hours(store.fleet(now, None).await.unwrap()), before);
         store.ledger.append(&readings).await.unwrap();
-        store.move_but(40, now + SignedDuration::from_hours(2)).await.unwrap();
+        let later = now + SignedDuration::from_hours(2);
+        while store.move_but(40, later).await.unwrap() {}
         assert_eq!(waiting(&store).await, (150, 0), "what came again is there once");
     }
 }

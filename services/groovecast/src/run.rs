@@ -257,10 +257,12 @@ pub async fn close_hours(
     stopped: watch::Receiver<bool>,
 ) -> anyhow::Result<()> {
     loop {
-        if let Err(error) = store.close_hours(clock.now()).await {
+        let more = store.close_hours(clock.now()).await.unwrap_or_else(|error| {
             tracing::warn!(error = format!("{error:#}"), "hours stay in the journal; trying again");
-        }
-        if !pause(CLOSE_EVERY, &stopped).await {
+            false
+        });
+        let lasts = if more { std::time::Duration::ZERO } else { CLOSE_EVERY };
+        if !pause(lasts, &stopped).await {
             return Ok(());
         }
     }
