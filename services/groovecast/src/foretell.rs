@@ -2,9 +2,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::io::IsTerminal;
-use std::panic::resume_unwind;
 use std::sync::atomic::{AtomicUsize, Ordering};
-use std::thread;
 
 use jiff::{SignedDuration, Timestamp};
 use plant::{Record, Score, TubeId};
@@ -87,28 +85,18 @@ fn on_all_cores(
     folds: usize,
     of_fold: impl Fn(usize) -> Result<Vec<Foretold>, WearError> + Sync,
 ) -> Result<Vec<Foretold>, WearError> {
-    let cores = thread::available_parallelism().map_or(1, usize::from).min(folds);
-    let (next, done) = (AtomicUsize::new(0), AtomicUsize::new(0));
-    let work = || {
-        let mut own = Vec::new();
-        loop {
-            let fold = next.fetch_add(1, Ordering::Relaxed);
-            if fold >= folds {
-                return Ok(own);
-            }
-            own.extend(of_fold(fold)?);
-            let done = done.fetch_add(1, Ordering::Relaxed) + 1;
-            if std::io::stderr().is_terminal() {
-                eprint!("\r{done} of {folds} folds");
-            }
+    let done = AtomicUsize::new(0);
+    let told = std::io::stderr().is_terminal();
+    let numbers: Vec<usize> = (0..folds).collect();
+    let parts = history::on_all_cores(&numbers, |fold| {
+        let own = of_fold(*fold)?;
+        let done = done.fetch_add(1, Ordering::Relaxed) + 1;
+        if told {
+            eprint!("\r{done} of {folds} folds");
         }
-    };
-    let parts = thread::scope(|scope| {
-        let workers: Vec<_> = (0..cores).map(|_| scope.spawn(work)).collect();
-        let joined = workers.into_iter().map(|worker| worker.join().unwrap_or_else(|panic| resume_unwind(panic)));
-        joined.collect::<Result<Vec<_>, WearError>>()
+        Ok::<_, WearError>(own)
     });
-    if std::io::stderr().is_terminal() {
+    if told {
         eprintln!();
     }
     Ok(parts?.into_iter().flatten().collect())

@@ -248,7 +248,7 @@ async fn merge(store: &PlantStore, staged: &Staged, staging: &Staging, gauge: &G
                 known => Some(files.compare_staged(old, known, parts)?),
             };
             let (file, added) = files.merge_staged(day.day, old, generation, parts)?;
-            Ok((file, seen.unwrap_or(added)))
+            Ok::<_, HistoryError>((file, seen.unwrap_or(added)))
         };
         let all = blocking(move || on_all_cores(&work, merge)).await?;
         let mut files = Vec::new();

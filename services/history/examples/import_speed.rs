@@ -161,7 +161,9 @@ fn bring_in(csv: &Path, folder: &Path, ids: &[UnitId]) -> Result<Vec<DayFile>, F
     let store = Store::new(folder);
     let since = Instant::now();
     let days: Vec<_> = staged.days.iter().collect();
-    let files = on_all_cores(&days, |(day, parts)| Ok(store.merge_staged(**day, None, 1, parts)?.0))?;
+    let files = on_all_cores(&days, |(day, parts)| {
+        Ok::<_, history::HistoryError>(store.merge_staged(**day, None, 1, parts)?.0)
+    })?;
     let files: Vec<DayFile> = files.into_iter().flatten().collect();
     staging.remove()?;
     told("merge into days", files.iter().map(|file| file.rows).sum(), since)?;

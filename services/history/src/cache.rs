@@ -20,7 +20,7 @@ use crate::HistoryError;
 use crate::error::guarded;
 use crate::hour::{Carry, HourSeen};
 use crate::meter::{HourMeter, Move, Stretch};
-use crate::store::{Keep, TEMPORARY, remove, write_whole};
+use crate::whole_file::{Keep, TEMPORARY, remove, write_whole};
 
 /// Stage one's hours of many units.
 pub(crate) type SeenHours = BTreeMap<UnitId, Vec<HourSeen>>;

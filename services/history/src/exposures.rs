@@ -1,9 +1,8 @@
 //! Exposures of a fleet: days from the cache where nothing changed, from readings where something did.
 
 use std::collections::BTreeMap;
+use std::convert::Infallible;
 use std::panic::resume_unwind;
-use std::sync::Mutex;
-use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::mpsc;
 use std::thread::{self, Scope};
 
@@ -15,7 +14,7 @@ use crate::baseline::{Baseline, Expectation};
 use crate::by_units::ByUnits;
 use crate::cache::{self, Fingerprint, Kept, SeenHours};
 use crate::columns::{DayReadings, instant};
-use crate::cores::cores;
+use crate::cores::{cores, on_all_cores};
 use crate::hour::{Carry, UnitCarry};
 use crate::slot::Slot;
 use crate::store::{Store, day_of_us, day_span_us};
@@ -161,25 +160,16 @@ impl Exposures {
         want_slots: bool,
         (hours, slots): &mut (SeenHours, Slots),
     ) {
-        let turn = AtomicUsize::new(0);
-        let done = Mutex::new(Vec::with_capacity(units.len()));
         let carried_in = &*carry;
-        let work = || {
-            while let Some(id) = units.get(turn.fetch_add(1, Ordering::Relaxed)) {
-                let Some(unit) = self.unit(id) else { continue };
-                let mut carry = carried_in.units.get(*id).cloned().unwrap_or_default();
-                let beyond = Beyond { next: next_day.unit(id), known_until_us };
-                let walked = unit.walk(readings.unit(id), from_us, to_us, &mut carry, want_slots, beyond);
-                done.lock().expect("no walk panics while it holds the lock").push(((*id).clone(), walked, carry));
-            }
+        let walk = |id: &&UnitId| {
+            let mut carry = carried_in.units.get(*id).cloned().unwrap_or_default();
+            let beyond = Beyond { next: next_day.unit(id), known_until_us };
+            let unit = self.unit(id);
+            let walked = unit.map(|unit| unit.walk(readings.unit(id), from_us, to_us, &mut carry, want_slots, beyond));
+            Ok::<_, Infallible>(walked.map(|walked| ((*id).clone(), walked, carry)))
         };
-        thread::scope(|scope| {
-            (1..cores().min(units.len())).for_each(|_| {
-                scope.spawn(work);
-            });
-            work();
-        });
-        for (id, walked, unit_carry) in done.into_inner().expect("no walk panics while it holds the lock") {
+        let Ok(all) = on_all_cores(units, walk);
+        for (id, walked, unit_carry) in all.into_iter().flatten() {
             if unit_carry != UnitCarry::default() {
                 carry.units.insert(id.clone(), unit_carry);
             }

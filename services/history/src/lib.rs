@@ -44,6 +44,7 @@ mod tally;
 mod typed;
 mod unit_hours;
 mod walk;
+mod whole_file;
 mod workbook;
 
 pub use baseline::{Baseline, Level, Slope, Spread};

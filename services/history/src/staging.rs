@@ -18,8 +18,8 @@ use serde::{Deserialize, Serialize};
 use crate::HistoryError;
 use crate::cache::Fingerprint;
 use crate::import::{Outcome, Staged};
-use crate::store::{Keep, write_whole};
 use crate::tally::{Added, ByTrack};
+use crate::whole_file::{Keep, write_whole};
 
 /// Raised when what lies in a staging folder changes: what another version left is not gone on with.
 const FORMAT: u32 = 1;
@@ -151,7 +151,7 @@ impl Staging {
         parts: impl IntoIterator<Item = &'p PathBuf>,
     ) -> Result<(), HistoryError> {
         write_json(&self.folder.join(MERGED), merged)?;
-        parts.into_iter().try_for_each(|part| crate::store::remove(part))
+        parts.into_iter().try_for_each(|part| crate::whole_file::remove(part))
     }
 
     /// Removes it: the import is over.

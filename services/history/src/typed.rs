@@ -6,7 +6,7 @@ use jiff::Timestamp;
 use polars::prelude::*;
 
 use crate::error::{HistoryError, guarded};
-use crate::store::{Keep, write_whole};
+use crate::whole_file::{Keep, write_whole};
 
 /// The cells of a column, from the first row to the last; an empty one is null.
 #[derive(Debug, Clone, PartialEq)]
